@@ -1,0 +1,1 @@
+"""Where the hoop is: the geometry between camera, floor, shooter and ring."""

@@ -1,0 +1,1 @@
+"""Settings and word tables shipped with Rimward (read through rimward.live.assets)."""

@@ -1,0 +1,312 @@
+"""The records that flow through the program, in the order in which they are made.
+
+Frame -> Pose + Ball -> Observation -> (phase) -> Rep with Measurements and Findings -> Feedback with at most one Cue.
+All are frozen and validated where they are made. Pixels are continuous, (0, 0) is the top-left corner of the image, x
+to the right and y down. Times are seconds on the source's own monotonic clock; a clip starts at 0.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import StrEnum
+from types import MappingProxyType
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .skeleton import COUNT, Side
+
+FloatArray = NDArray[np.float64]
+ImageArray = NDArray[np.uint8]
+
+
+def require_shape(name: str, array: NDArray[np.generic], shape: tuple[int | None, ...]) -> None:
+    """Raise ValueError unless `array` has this shape; None stands for any length."""
+    fits = array.ndim == len(shape) and all(
+        want is None or want == got for want, got in zip(shape, array.shape, strict=True)
+    )
+    if not fits:
+        wanted = "(" + ", ".join("n" if n is None else str(n) for n in shape) + ")"
+        raise ValueError(f"{name} must have shape {wanted}, got {array.shape}")
+
+
+def require_finite(name: str, value: float) -> None:
+    """Raise ValueError unless `value` is a finite number."""
+    if not np.isfinite(value):
+        raise ValueError(f"{name} must be a finite number, got {value}")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Frame:
+    """One picture and the instant at which it was taken."""
+
+    index: int
+    """Counts the frames that the source handed over, from 0."""
+    t_s: float
+    """Stamped at the grab (camera) or read from the container (clip)."""
+    image: ImageArray
+    """(height, width, 3), BGR."""
+
+    def __post_init__(self) -> None:
+        require_shape("image", self.image, (None, None, 3))
+        require_finite("t_s", self.t_s)
+
+    @property
+    def size(self) -> tuple[int, int]:
+        """(width, height) in pixels."""
+        return self.image.shape[1], self.image.shape[0]
+
+
+@dataclass(frozen=True, slots=True)
+class SourceTrouble:
+    """Said by a source in place of a frame: the camera is missing, black, frozen... The session goes on."""
+
+    t_s: float
+    message: str
+    """One sentence for the screen: what is wrong and what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class SourceInfo:
+    """What a source turned out to be."""
+
+    name: str
+    width: int
+    height: int
+    rate_hz: float
+    """Frames a second that the device or file claims; 0 when it does not say."""
+    live: bool
+    """True for a camera: frames come at their own pace and old ones are dropped."""
+    frame_count: int | None = None
+    """Claimed by the file; None for a camera."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pose:
+    """One person's landmarks in one picture (order: skeleton.NAMES)."""
+
+    landmarks_px: FloatArray
+    """(33, 2)."""
+    visibility: FloatArray
+    """(33,), the network's own 0..1; it stays high on swapped arms, so it is a hint, not a truth."""
+    depth_px: FloatArray
+    """(33,), the network's z relative to the hips in pixels, positive away from the camera. Weak: its sign at most."""
+
+    def __post_init__(self) -> None:
+        require_shape("landmarks_px", self.landmarks_px, (COUNT, 2))
+        require_shape("visibility", self.visibility, (COUNT,))
+        require_shape("depth_px", self.depth_px, (COUNT,))
+        if not np.isfinite(self.landmarks_px).all():
+            raise ValueError("landmarks_px must be finite; drop the pose instead")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Ball:
+    """The ball in one picture."""
+
+    centre_px: FloatArray
+    """(2,)."""
+    radius_px: float
+    score: float
+    """0..1: how much of the disc looks like the ball."""
+
+    def __post_init__(self) -> None:
+        require_shape("centre_px", self.centre_px, (2,))
+        if not (np.isfinite(self.centre_px).all() and np.isfinite(self.radius_px) and self.radius_px > 0):
+            raise ValueError(
+                f"a ball needs a finite centre and a radius above 0, got {self.centre_px}, {self.radius_px}"
+            )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Observation:
+    """What was seen at one instant: the shooter and the ball, each None when not seen."""
+
+    index: int
+    t_s: float
+    pose: Pose | None
+    ball: Ball | None
+
+
+class Phase(StrEnum):
+    """Where in the shot the player is, as far as can be told at once (the rep itself is read again afterwards)."""
+
+    WAITING = "waiting"
+    HOLDING = "holding"
+    DIP = "dip"
+    RISE = "rise"
+    SET = "set"
+    RELEASE = "release"
+    FOLLOW_THROUGH = "follow_through"
+    LANDED = "landed"
+
+
+Basis = Literal["image", "lifted", "ball", "timing"]
+Verdict = Literal["in_band", "below", "above", "unsure"]
+Motion = Literal["one_motion", "two_motion"]
+ReleasePhase = Literal["rising", "peak", "falling"]
+Result = Literal["made", "missed"]
+
+
+@dataclass(frozen=True, slots=True)
+class Measurement:
+    """A value with its own error, or None with the reason why this view cannot give it. Never a guess."""
+
+    value: float | None
+    sigma: float | None = None
+    """One standard deviation of the measurement's own error, in the unit of the value."""
+    basis: Basis | None = None
+    reason: str | None = None
+
+    def __post_init__(self) -> None:
+        if self.value is None:
+            if not self.reason or self.sigma is not None or self.basis is not None:
+                raise ValueError("a measurement without a value must have a reason, and neither sigma nor basis")
+            return
+        require_finite("value", self.value)
+        if self.sigma is None or self.basis is None or self.reason is not None:
+            raise ValueError("a measurement with a value must have sigma and basis, and no reason")
+        if not (np.isfinite(self.sigma) and self.sigma > 0):
+            raise ValueError(f"sigma must be above 0, got {self.sigma}")
+
+    @classmethod
+    def missing(cls, reason: str) -> Measurement:
+        """Not measurable here, and why."""
+        return cls(None, reason=reason)
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Where a measurement should lie, and where that claim comes from."""
+
+    low: float | None
+    high: float | None
+    label: str
+    """physics | paper | dataset | common practice | own | coach"""
+    source: str
+
+    def __post_init__(self) -> None:
+        if self.low is None and self.high is None:
+            raise ValueError("a band needs a low or a high end")
+        if self.low is not None and self.high is not None and not self.low < self.high:
+            raise ValueError(f"a band's low end must be below its high end, got {self.low} and {self.high}")
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What a check says of one measurement."""
+
+    check: str
+    verdict: Verdict
+    measurement: str
+    excess_sigmas: float = 0.0
+    """How far outside the band, in standard deviations of the measurement's error; 0 when inside."""
+
+
+@dataclass(frozen=True, slots=True)
+class Events:
+    """The instants of one shot (interface definitions), None when not seen."""
+
+    pickup_s: float | None
+    dip_s: float | None
+    knee_min_s: float | None
+    set_s: float
+    release_s: float
+    apex_s: float | None
+    landing_s: float | None
+
+    def __post_init__(self) -> None:
+        if not self.set_s < self.release_s:
+            raise ValueError(f"set must come before release, got {self.set_s} and {self.release_s}")
+
+
+class Tone(StrEnum):
+    """Short sounds; each has a WAV file of its own name in sounds/."""
+
+    COUNT = "count"
+    """A rep was counted and there is nothing to say."""
+    IN_BAND = "in_band"
+    """The check that was worked on is inside its band."""
+    OUT_OF_BAND = "out_of_band"
+    HIGH = "high"
+    LOW = "low"
+    MADE = "made"
+    CONFIRM = "confirm"
+    """A gesture or key was understood."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cue:
+    """One action, in a few words."""
+
+    text: str
+    check: str
+
+    def __post_init__(self) -> None:
+        if not 1 <= len(self.text.split()) <= 6:
+            raise ValueError(f"a cue must have one to six words, got {self.text!r}")
+
+
+@dataclass(frozen=True, slots=True)
+class Feedback:
+    """What player and coach hear and see after a rep: always a tone, at most one cue."""
+
+    t_s: float
+    tone: Tone
+    cue: Cue | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Rep:
+    """One shot, measured and judged."""
+
+    index: int
+    """Counts from 1 within the session."""
+    hand: Side
+    events: Events
+    motion: Motion | None
+    release_phase: ReleasePhase | None
+    measurements: Mapping[str, Measurement]
+    findings: tuple[Finding, ...] = ()
+    cue: Cue | None = None
+    result: Result | None = None
+
+    def __post_init__(self) -> None:
+        if self.index < 1:
+            raise ValueError(f"a rep's index must be 1 or more, got {self.index}")
+        object.__setattr__(self, "measurements", MappingProxyType(dict(self.measurements)))
+
+
+class Mark(StrEnum):
+    """The plain sign for the last rep: shape and words as well as colour."""
+
+    IN_BAND = "in_band"
+    OUT_OF_BAND = "out_of_band"
+    UNSURE = "unsure"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class View:
+    """Everything that the screen shows at one instant. The screen only draws; it decides nothing."""
+
+    t_s: float
+    image: ImageArray | None
+    """The camera's picture (height, width, 3) BGR, or None while there is none."""
+    pose: Pose | None = None
+    ball: Ball | None = None
+    phase: Phase = Phase.WAITING
+    count: int = 0
+    cue: str | None = None
+    """The words of the last cue, until the next rep."""
+    mark: Mark | None = None
+    """Sign of the last rep."""
+    status: str = ""
+    """One plain sentence: waiting for you, tracking, cannot see your feet, camera unplugged..."""
+    trouble: bool = False
+    """The status needs the person to act."""
+    title: str = ""
+    """Player and source, small."""
+    lines: tuple[str, ...] = field(default=())
+    """A few values of the last rep, small, for the coach who stands near."""

@@ -1,0 +1,1 @@
+"""Tones shipped with Rimward (read through rimward.live.assets)."""
