@@ -184,7 +184,7 @@ class Band:
     low: float | None
     high: float | None
     label: str
-    """physics | paper | dataset | common practice | own | coach"""
+    """physics | paper | dataset | common practice | starting point | own | coach"""
     source: str
 
     def __post_init__(self) -> None:

@@ -1,0 +1,366 @@
+"""Settings: the defaults shipped in config/default.toml, the user's own file over them, validated whole.
+
+To add a setting: one annotated field here and one commented line in config/default.toml. A test holds the two equal.
+"""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+import json
+import os
+import tomllib
+from collections.abc import Iterator, Mapping
+from functools import cache
+from importlib.resources import files
+from pathlib import Path
+from typing import Annotated, Any, Literal, get_args, get_origin
+
+import annotated_types
+import platformdirs
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic.fields import FieldInfo
+from pydantic_core import ErrorDetails
+
+from .errors import SettingsError
+from .records import Band
+
+APP = "rimward"
+DEFAULTS = "default.toml"
+COMMAND_LINE = "command line"
+
+Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
+
+
+class Section(BaseModel):
+    """One table of the settings file: frozen, no unknown keys, no silent conversion, no NaN or infinity."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", strict=True, allow_inf_nan=False)
+
+
+class Player(Section):
+    """Who shoots."""
+
+    name: Annotated[str, Field(min_length=1, max_length=80)]
+    hand: Literal["left", "right", "auto"]
+    stature_m: Annotated[float, Field(ge=1.0, le=2.4)] | None = None
+
+
+class Camera(Section):
+    """What the camera is asked for; what it gives is said at the start."""
+
+    device: Annotated[int, Field(ge=0, le=63)]
+    width: Annotated[int, Field(ge=160, le=7680)]
+    height: Annotated[int, Field(ge=120, le=4320)]
+    rate_hz: Annotated[float, Field(ge=1.0, le=240.0)]
+
+
+class PoseSection(Section):
+    """The pose network."""
+
+    model: str
+    people: Annotated[int, Field(ge=1, le=2)]
+
+
+class Sound(Section):
+    """Tones and speech."""
+
+    volume: Fraction
+    mute: bool
+    speech: bool
+    voice: str
+    rate_wpm: Annotated[int, Field(ge=80, le=400)]
+
+
+class Screen(Section):
+    """The window."""
+
+    full_screen: bool
+    language: Literal["en"]
+
+
+class Storage(Section):
+    """Where sessions are kept."""
+
+    folder: str
+
+
+class BallSection(Section):
+    """Finding and following the ball."""
+
+    diameter_m: Annotated[float, Field(ge=0.15, le=0.30)]
+
+
+class Phases(Section):
+    """Recognising the shot and its instants."""
+
+    hold_s: Annotated[float, Field(ge=0.0, le=2.0)]
+    hold_speed_mps: Annotated[float, Field(gt=0.0, le=2.0)]
+    peak_s: Annotated[float, Field(ge=0.0, le=0.5)]
+
+
+class Cues(Section):
+    """When something is said."""
+
+    clear_sigmas: Annotated[float, Field(ge=0.0, le=10.0)]
+
+
+class BandSection(Section):
+    """Where one check's measurement should lie; either end may be absent."""
+
+    low: float | None = None
+    high: float | None = None
+    label: Literal["physics", "paper", "dataset", "common practice", "starting point", "own", "coach"]
+    source: Annotated[str, Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _ends_in_order(self) -> BandSection:
+        self.record()
+        return self
+
+    def record(self) -> Band:
+        """The record that the checks judge by."""
+        return Band(self.low, self.high, self.label, self.source)
+
+
+class Settings(Section):
+    """Everything that can be set. `bands` is keyed by the check's name."""
+
+    player: Player
+    camera: Camera
+    pose: PoseSection
+    sound: Sound
+    screen: Screen
+    storage: Storage
+    ball: BallSection
+    phases: Phases
+    cues: Cues
+    bands: Mapping[str, BandSection]
+
+    def check_bands(self) -> dict[str, Band]:
+        """The band of each check, by the check's name."""
+        return {check: band.record() for check, band in self.bands.items()}
+
+    def digest(self) -> str:
+        """Same settings, same 16 hex digits: kept with a session, so that unlike sessions are not compared unawares."""
+        canonical = json.dumps(self.model_dump(mode="json"), sort_keys=True)
+        return hashlib.sha256(canonical.encode()).hexdigest()[:16]
+
+
+Table = dict[str, Any]
+
+
+def load_settings(user_file: Path | None = None, options: Mapping[str, Mapping[str, object]] | None = None) -> Settings:
+    """The packaged defaults, over them `user_file`, over that `options` (from the command line, by section and key).
+
+    Raises SettingsError, one line that names file, key, value found and what is allowed.
+    """
+    defaults = _defaults()
+    layers: list[tuple[str, Table]] = [(DEFAULTS, defaults)]
+    if user_file is not None:
+        layers.append((str(user_file), _read(user_file)))
+    if options:
+        layers.append((COMMAND_LINE, {section: dict(values) for section, values in options.items()}))
+    merged: Table = {}
+    for name, layer in layers:
+        if layer is not defaults:
+            _refuse_unknown_bands(name, layer, defaults)
+            layer = _own_bands(name, layer)
+        merged = _merged(merged, layer)
+    try:
+        return Settings.model_validate(merged)
+    except ValidationError as error:
+        raise SettingsError(_one_line(error, layers)) from None
+
+
+def settings_file(given: Path | None = None) -> Path | None:
+    """The user's settings file: `given` (--settings), else $RIMWARD_SETTINGS, else settings.toml in the system's folder
+    for user configuration, if there is one. The first two need not exist here: `load_settings` says so.
+    """
+    if given is not None:
+        return given
+    if from_environment := os.environ.get("RIMWARD_SETTINGS"):
+        return Path(from_environment).expanduser()
+    usual = platformdirs.user_config_path(APP, appauthor=False) / "settings.toml"
+    return usual if usual.exists() else None
+
+
+def data_folder(settings: Settings) -> Path:
+    """Where sessions, models and calibrations are kept: $RIMWARD_DATA_DIR, else storage.folder, else the system's
+    folder for user data. Not created here.
+    """
+    if from_environment := os.environ.get("RIMWARD_DATA_DIR"):
+        return Path(from_environment).expanduser()
+    if settings.storage.folder:
+        return Path(settings.storage.folder).expanduser()
+    return platformdirs.user_data_path(APP, appauthor=False)
+
+
+@cache
+def _defaults() -> Table:
+    return tomllib.loads(files("rimward.config").joinpath(DEFAULTS).read_text("utf-8"))
+
+
+def _read(path: Path) -> Table:
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise SettingsError(f"{path}: the settings file cannot be read ({error.strerror or error})") from None
+    try:
+        text = raw.decode("utf-8-sig")  # editors on Windows put a byte order mark in front
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise SettingsError(
+            f"{path}: must be UTF-8 text, found byte 0x{raw[error.start]:02x} in line {line}; save it as UTF-8"
+        ) from None
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        place = f"at line {text.count(chr(10)) + 1}, end of the file"
+        what = str(error).replace("at end of document", place)
+        raise SettingsError(f"{path}: must be valid TOML, found: {what}") from None
+
+
+def _merged(under: Table, over: Table) -> Table:
+    merged = dict(under)
+    for key, value in over.items():
+        below = merged.get(key)
+        merged[key] = _merged(below, value) if isinstance(below, dict) and isinstance(value, dict) else value
+    return merged
+
+
+def _own_bands(file: str, layer: Table) -> Table:
+    """A band whose ends the user moved no longer has the shipped label and source: they become the user's own."""
+    bands = layer.get("bands")
+    if not isinstance(bands, dict):
+        return layer
+    own = {"label": "own", "source": file}
+    moved = {
+        check: own | band if isinstance(band, dict) and band.keys() & {"low", "high"} else band
+        for check, band in bands.items()
+    }
+    return layer | {"bands": moved}
+
+
+def _refuse_unknown_bands(file: str, layer: Table, defaults: Table) -> None:
+    """The model takes any name of a band, but one that no check asks for would silently do nothing."""
+    bands = layer.get("bands")
+    if isinstance(bands, dict):
+        for check in bands:
+            if check not in defaults["bands"]:
+                raise SettingsError(f"{file}: {_unknown(('bands', check))}")
+
+
+def _one_line(error: ValidationError, layers: list[tuple[str, Table]]) -> str:
+    found = error.errors(include_url=False)
+    shown = 3  # more than a person corrects at one go
+    said = [f"{_origin(details['loc'], layers)}: {_said(details)}" for details in found[:shown]]
+    more = [f"and {len(found) - shown} more"] if len(found) > shown else []
+    return "; ".join(said + more)
+
+
+def _origin(loc: tuple[int | str, ...], layers: list[tuple[str, Table]]) -> str:
+    """The uppermost layer that says something about this key."""
+    for name, layer in reversed(layers):
+        value: Any = layer
+        for key in loc:
+            value = value.get(key) if isinstance(value, dict) else None
+        if value is not None:
+            return name
+    return layers[0][0]
+
+
+def _said(details: ErrorDetails) -> str:
+    loc = tuple(str(key) for key in details["loc"])
+    key = ".".join(loc)
+    if details["type"] == "extra_forbidden":
+        return _unknown(loc)
+    if details["type"] == "missing":
+        return f"{key} is missing"
+    if details["type"] == "value_error":
+        return f"{key}: {str(details['msg']).removeprefix('Value error, ')}"
+    return f"{key} must be {_allowed(loc)}, got {_shown(details['input'])}"
+
+
+def _unknown(loc: tuple[str, ...]) -> str:
+    """Most often a key stands in the wrong table; else it is misspelt."""
+    key, siblings = ".".join(loc), _known(loc[:-1])
+    near = [known for known in _all_keys() if known.rsplit(".", 1)[-1] == loc[-1]]
+    near = near or [".".join((*loc[:-1], known)) for known in difflib.get_close_matches(loc[-1], siblings, n=1)]
+    return f"unknown key {key}, " + (f"did you mean {near[0]}?" if near else f"known here: {', '.join(siblings)}")
+
+
+def _known(section: tuple[str, ...]) -> list[str]:
+    if section == ("bands",):
+        return list(_defaults()["bands"])
+    return list(_fields(section))
+
+
+def _all_keys(section: tuple[str, ...] = ()) -> Iterator[str]:
+    for name in _known(section):
+        loc = (*section, name)
+        if _fields(loc):
+            yield from _all_keys(loc)
+        yield ".".join(loc)
+
+
+def _fields(section: tuple[str, ...]) -> Mapping[str, FieldInfo]:
+    """The fields of the table at this place; empty where there is no table with fixed keys."""
+    if len(section) == 2 and section[0] == "bands":
+        return BandSection.model_fields
+    model: Any = Settings
+    for key in section:
+        field = model.model_fields.get(key)
+        model = field.annotation if field is not None else None
+        if not (isinstance(model, type) and issubclass(model, BaseModel)):
+            return {}
+    fields: Mapping[str, FieldInfo] = model.model_fields
+    return fields
+
+
+def _allowed(loc: tuple[str, ...]) -> str:
+    field = _fields(loc[:-1]).get(loc[-1])
+    if field is None or _fields(loc) or loc == ("bands",):
+        return f"a table ([{'.'.join(loc)}])"
+    kind: Any = field.annotation
+    rules = list(field.metadata)
+    if type(None) in get_args(kind):  # X | None: absent is allowed, TOML has no word for it
+        kind = next(arg for arg in get_args(kind) if arg is not type(None))
+    if get_origin(kind) is Annotated:
+        kind, *annotations = get_args(kind)
+        rules += [
+            rule for extra in annotations for rule in (extra.metadata if isinstance(extra, FieldInfo) else [extra])
+        ]
+    if get_origin(kind) is Literal:
+        return "one of " + ", ".join(_shown(choice) for choice in get_args(kind))
+    if kind is bool:
+        return "true or false"
+    if kind is str:
+        return _text_of(rules)
+    return ("a whole number" if kind is int else "a number") + _range_of(rules)
+
+
+def _range_of(rules: list[Any]) -> str:
+    low = next((rule.ge for rule in rules if isinstance(rule, annotated_types.Ge)), None)
+    above = next((rule.gt for rule in rules if isinstance(rule, annotated_types.Gt)), None)
+    high = next((rule.le for rule in rules if isinstance(rule, annotated_types.Le)), None)
+    if low is not None and high is not None:
+        return f" between {low:g} and {high:g}"
+    parts = [
+        f"{word} {end:g}" for word, end in (("at least", low), ("above", above), ("at most", high)) if end is not None
+    ]
+    return " " + " and ".join(parts) if parts else ""
+
+
+def _text_of(rules: list[Any]) -> str:
+    shortest = next((rule.min_length for rule in rules if isinstance(rule, annotated_types.MinLen)), 0)
+    longest = next((rule.max_length for rule in rules if isinstance(rule, annotated_types.MaxLen)), None)
+    if longest is not None:
+        return f"text of {shortest} to {longest} characters"
+    return "text that is not empty" if shortest else "text in quotes"
+
+
+def _shown(value: object) -> str:
+    """A value as it stands in the file, cut where it is long."""
+    text = json.dumps(value, default=str, ensure_ascii=False)
+    return text if len(text) <= 60 else text[:57] + "..."
