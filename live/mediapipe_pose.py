@@ -1,0 +1,157 @@
+"""The pose network: MediaPipe's PoseLandmarker in VIDEO mode, landmarks in pixels of the frame that came in."""
+
+from __future__ import annotations
+
+import os
+import re
+import tempfile
+import threading
+import weakref
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+
+from . import pose_model
+from .errors import PoseModelError
+from .records import FloatArray, Frame, ImageArray, Pose
+from .skeleton import COUNT
+
+_LONGEST_PX = 1280
+"""Larger pictures are shrunk first: both networks look at crops of 256 pixels and less, and 4K only costs time."""
+
+_LOG_NOISE = re.compile(rb"(INFO|WARNING): |[IW]\d{4} ")
+"""How lines begin that the network's runtime (LiteRT, absl) writes straight to file descriptor 2."""
+
+
+class MediapipePose:
+    """Follows one person, or two, from frame to frame (ports.PoseEstimator).
+
+    One landmarker for each number of people, made when it is first asked for: two people cost about twice the time, so
+    the second is paid for only while it is needed. Each keeps its own track of the people it follows.
+    """
+
+    def __init__(self, model: Path) -> None:
+        """Check `model` (a .task bundle). Raises PoseModelError when it is missing or damaged."""
+        pose_model.check(model)
+        self._model = model
+        self._lock = threading.Lock()
+        self._landmarkers: dict[int, Any] = {}
+        self._last_ms: dict[int, int] = {}
+        self._spoken = False
+        # Also at exit: the runtime's own clean-up fails noisily once modules are being torn down.
+        self._finish = weakref.finalize(self, _close_all, self._landmarkers)
+
+    def warm_up(self, people: int = 1) -> None:
+        """Load the network and run it once, so that the first real frame does not wait (some 0.1 s)."""
+        self._detect(np.zeros((720, 1280, 3), np.uint8), 0.0, people)
+
+    def estimate(self, frame: Frame, people: int) -> tuple[Pose, ...]:
+        """The landmarks of at most `people` (1 or 2) persons; a person with a NaN landmark is left out.
+
+        Time may stand still or go backwards (the network only gets the order then). Raises PoseModelError when the
+        network cannot be loaded, fails or is closed.
+        """
+        width, height = frame.size
+        found = (_pose(person, width, height) for person in self._detect(frame.image, frame.t_s, people))
+        return tuple(pose for pose in found if pose is not None)
+
+    def close(self) -> None:
+        """Free the network; may be called twice."""
+        with self._lock:
+            self._finish()
+
+    def _detect(self, image: ImageArray, t_s: float, people: int) -> list[Any]:
+        import mediapipe
+
+        picture = mediapipe.Image(image_format=mediapipe.ImageFormat.SRGB, data=_network_input(image))
+        with self._lock:
+            landmarker = self._landmarker(people)
+            self._last_ms[people] = at_ms = max(round(t_s * 1000), self._last_ms.get(people, -1) + 1)
+            try:
+                if self._spoken:
+                    people_found = landmarker.detect_for_video(picture, at_ms).pose_landmarks
+                else:  # the runtime's last once-only warnings come with the first person
+                    with _without_log_noise():
+                        people_found = landmarker.detect_for_video(picture, at_ms).pose_landmarks
+                    self._spoken = bool(people_found)
+            except (RuntimeError, ValueError) as error:
+                raise PoseModelError(f"the pose network must run on each picture, it failed: {_one_line(error)}") from None
+        return list(people_found)
+
+    def _landmarker(self, people: int) -> Any:
+        if people not in (1, 2):
+            raise ValueError(f"people must be 1 or 2, got {people}")
+        if not self._finish.alive:
+            raise PoseModelError("the pose network was closed; make a new one")
+        if people not in self._landmarkers:
+            from mediapipe.tasks.python import BaseOptions, vision
+
+            options = vision.PoseLandmarkerOptions(
+                # Bytes, not a path: the runtime cannot open non-Latin file names on every system.
+                base_options=BaseOptions(model_asset_buffer=self._model.read_bytes()),
+                running_mode=vision.RunningMode.VIDEO,
+                num_poses=people,
+            )
+            try:
+                with _without_log_noise():
+                    self._landmarkers[people] = vision.PoseLandmarker.create_from_options(options)
+            except (RuntimeError, ValueError, OSError) as error:
+                raise PoseModelError(
+                    f"the pose model {self._model} must be a pose landmarker bundle, it does not load"
+                    f" ({_one_line(error)}); run `rimward setup`"
+                ) from None
+        return self._landmarkers[people]
+
+
+def _network_input(image: ImageArray) -> ImageArray:
+    longest = max(image.shape[:2])
+    if longest > _LONGEST_PX:
+        scale = _LONGEST_PX / longest
+        size = (max(1, round(image.shape[1] * scale)), max(1, round(image.shape[0] * scale)))
+        image = cv2.resize(image, size, interpolation=cv2.INTER_AREA)
+    return cv2.cvtColor(image, cv2.COLOR_BGR2RGB)
+
+
+def _pose(person: list[Any], width: int, height: int) -> Pose | None:
+    """Scale by the frame's own size: the network's coordinates are fractions of the picture, z of its width."""
+    rows: FloatArray = np.array([(mark.x, mark.y, mark.z, mark.visibility) for mark in person], dtype=np.float64)
+    if rows.shape != (COUNT, 4) or not np.isfinite(rows).all():
+        return None
+    # The network's z is negative toward the camera, which is ours already.
+    return Pose(landmarks_px=rows[:, :2] * (width, height), visibility=rows[:, 3].copy(), depth_px=rows[:, 2] * width)
+
+
+def _close_all(landmarkers: dict[int, Any]) -> None:
+    with _without_log_noise():
+        for landmarker in landmarkers.values():
+            landmarker.close()
+    landmarkers.clear()
+
+
+@contextmanager
+def _without_log_noise() -> Iterator[None]:
+    """Keep the runtime's log lines off standard error; what others write there meanwhile comes out afterwards."""
+    try:
+        kept = os.dup(2)
+    except OSError:  # no standard error at all, as in a windowed program
+        yield
+        return
+    with tempfile.TemporaryFile() as aside:
+        os.dup2(aside.fileno(), 2)
+        try:
+            yield
+        finally:
+            os.dup2(kept, 2)
+            os.close(kept)
+            aside.seek(0)
+            rest = b"".join(line for line in aside if not _LOG_NOISE.match(line))
+            if rest:
+                os.write(2, rest)
+
+
+def _one_line(error: Exception) -> str:
+    return " ".join(str(error).split())[:300]
