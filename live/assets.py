@@ -1,0 +1,27 @@
+"""The files that ship inside the package. Nothing else opens package data: when a file moves, only this changes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib.resources import as_file, files
+from pathlib import Path
+
+from .records import Tone
+
+
+def config_text(name: str) -> str:
+    """Text of a file in rimward.config, for instance "default.toml"; FileNotFoundError when it does not ship."""
+    return files("rimward.config").joinpath(name).read_text("utf-8")
+
+
+def tone_wav(tone: Tone) -> bytes:
+    """A tone as a whole WAV file: 44.1 kHz, 16 bit, mono."""
+    return files("rimward.sounds").joinpath(f"{tone.value}.wav").read_bytes()
+
+
+@contextmanager
+def demo_clip() -> Iterator[Path]:
+    """Path of the bundled clip, for as long as the context lasts (OpenCV reads files, not bytes)."""
+    with as_file(files("rimward.live").joinpath("demo_clip.mp4")) as path:
+        yield path
