@@ -204,6 +204,9 @@ class Finding:
     excess_sigmas: float = 0.0
     """How far outside the band, in standard deviations of the measurement's error; 0 when inside."""
 
+    def __post_init__(self) -> None:
+        require_finite("excess_sigmas", self.excess_sigmas)
+
 
 @dataclass(frozen=True, slots=True)
 class Events:
@@ -218,6 +221,9 @@ class Events:
     landing_s: float | None
 
     def __post_init__(self) -> None:
+        for instant in ("pickup_s", "dip_s", "knee_min_s", "set_s", "release_s", "apex_s", "landing_s"):
+            if (t_s := getattr(self, instant)) is not None:
+                require_finite(instant, t_s)
         if not self.set_s < self.release_s:
             raise ValueError(f"set must come before release, got {self.set_s} and {self.release_s}")
 
@@ -277,6 +283,29 @@ class Rep:
         if self.index < 1:
             raise ValueError(f"a rep's index must be 1 or more, got {self.index}")
         object.__setattr__(self, "measurements", MappingProxyType(dict(self.measurements)))
+
+
+@dataclass(frozen=True, slots=True)
+class SessionSummary:
+    """What a session came to, known at its end."""
+
+    frames: int
+    """Handed to the pose network."""
+    dropped: int
+    """Taken by the camera but replaced by a newer one before anybody asked."""
+    duration_s: float
+    processing_fps: float | None = None
+    """Frames a second that the program worked through; None when there were none."""
+    latency_p50_ms: float | None = None
+    """From the grab of a frame to the end of its work, the median and the 95th percentile."""
+    latency_p95_ms: float | None = None
+
+    def __post_init__(self) -> None:
+        if self.frames < 0 or self.dropped < 0:
+            raise ValueError(f"frames and dropped must be 0 or more, got {self.frames} and {self.dropped}")
+        for name in ("duration_s", "processing_fps", "latency_p50_ms", "latency_p95_ms"):
+            if (value := getattr(self, name)) is not None:
+                require_finite(name, value)
 
 
 class Mark(StrEnum):

@@ -1,0 +1,80 @@
+"""The `--json` lines of practice: one valid JSON object a line, keys in the order of the interface. Pure."""
+
+from __future__ import annotations
+
+import json
+import math
+
+from .records import Measurement, Rep, SessionSummary
+
+
+def rep_line(rep: Rep) -> str:
+    """One rep. Times in seconds from the first frame, units in the names of the measurements."""
+    events = rep.events
+    return _line(
+        {
+            "kind": "rep",
+            "index": rep.index,
+            "hand": rep.hand,
+            "t_dip_s": _time(events.dip_s),
+            "t_set_s": _time(events.set_s),
+            "t_release_s": _time(events.release_s),
+            "t_landing_s": _time(events.landing_s),
+            "t_pickup_s": _time(events.pickup_s),
+            "t_apex_s": _time(events.apex_s),
+            "motion": rep.motion,
+            "release_phase": rep.release_phase,
+            "result": rep.result,
+            "measurements": {name: _measurement(value) for name, value in rep.measurements.items()},
+            "findings": [
+                {"check": finding.check, "verdict": finding.verdict, "measurement": finding.measurement}
+                for finding in rep.findings
+            ],
+            "cue": None if rep.cue is None else {"text": rep.cue.text, "check": rep.cue.check},
+        }
+    )
+
+
+def session_line(reps: int, summary: SessionSummary) -> str:
+    """The last line: what the session came to."""
+    return _line(
+        {
+            "kind": "session",
+            "reps": reps,
+            "frames": summary.frames,
+            "dropped": summary.dropped,
+            "duration_s": _rounded(summary.duration_s, 3),
+            "processing_fps": _rounded(summary.processing_fps, 1),
+            "latency_ms": {"p50": _rounded(summary.latency_p50_ms, 1), "p95": _rounded(summary.latency_p95_ms, 1)},
+        }
+    )
+
+
+def _measurement(measurement: Measurement) -> dict[str, object]:
+    if measurement.value is None:
+        return {"value": None, "reason": measurement.reason}
+    return {
+        "value": _rounded(measurement.value, 4),
+        "sigma": _significant(measurement.sigma),
+        "basis": measurement.basis,
+    }
+
+
+def _time(t_s: float | None) -> float | None:
+    return _rounded(t_s, 4)
+
+
+def _rounded(value: float | None, decimals: int) -> float | None:
+    """`value` as a plain float (NumPy's own types are no JSON); adding 0 turns -0.0 into 0.0."""
+    if value is None or not math.isfinite(value):
+        return None
+    return round(float(value), decimals) + 0.0
+
+
+def _significant(sigma: float | None) -> float | None:
+    """Three digits, so that a small error never reads as none at all."""
+    return None if sigma is None else float(f"{sigma:.3g}")
+
+
+def _line(content: dict[str, object]) -> str:
+    return json.dumps(content, allow_nan=False)
