@@ -1,0 +1,1 @@
+"""Studio: scripted, rendered clips of an invented player with exactly known form."""
