@@ -12,7 +12,6 @@ import os
 import tomllib
 from collections.abc import Iterator, Mapping
 from functools import cache
-from importlib.resources import files
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args, get_origin
 
@@ -22,6 +21,7 @@ from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_valida
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
+from .assets import config_text
 from .errors import SettingsError
 from .records import Band
 
@@ -97,6 +97,17 @@ class Phases(Section):
     hold_s: Annotated[float, Field(ge=0.0, le=2.0)]
     hold_speed_mps: Annotated[float, Field(gt=0.0, le=2.0)]
     peak_s: Annotated[float, Field(ge=0.0, le=0.5)]
+    held_m: Annotated[float, Field(ge=0.15, le=0.5)]
+    release_above_eyes_m: Annotated[float, Field(ge=-0.5, le=0.5)]
+    release_speed_up_mps: Annotated[float, Field(ge=0.0, le=5.0)]
+    least_launch_deg: Annotated[float, Field(ge=0.0, le=80.0)]
+    wrist_above_eyes_m: Annotated[float, Field(ge=-0.5, le=0.5)]
+    least_push_m: Annotated[float, Field(ge=0.0, le=0.5)]
+    gone_s: Annotated[float, Field(ge=0.05, le=1.0)]
+    bridge_s: Annotated[float, Field(ge=0.0, le=0.5)]
+    hidden_s: Annotated[float, Field(ge=0.0, le=2.0)]
+    longest_lift_s: Annotated[float, Field(ge=0.5, le=4.0)]
+    follow_through_cap_s: Annotated[float, Field(ge=0.5, le=5.0)]
 
 
 class Cues(Section):
@@ -198,7 +209,7 @@ def data_folder(settings: Settings) -> Path:
 
 @cache
 def _defaults() -> Table:
-    return tomllib.loads(files("rimward.config").joinpath(DEFAULTS).read_text("utf-8"))
+    return tomllib.loads(config_text(DEFAULTS))
 
 
 def _read(path: Path) -> Table:

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import re
 import tomllib
-from importlib.resources import files
 from pathlib import Path
 
 import pytest
 from pydantic import BaseModel, ValidationError
 
 from rimward.live import settings as module
+from rimward.live.assets import config_text
 from rimward.live.errors import SettingsError
 from rimward.live.records import Band
 from rimward.live.settings import BandSection, Settings, data_folder, load_settings, settings_file
 
-DEFAULT_TEXT = files("rimward.config").joinpath("default.toml").read_text("utf-8")
+DEFAULT_TEXT = config_text("default.toml")
 
 
 @pytest.fixture
