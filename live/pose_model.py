@@ -1,8 +1,8 @@
 """Prepare the pose model once, from a package registry alone; afterwards the program needs no network.
 
-The mediapipe wheels of today carry no networks. The wheel of mediapipe 0.10.21 (Apache-2.0) still holds the two BlazePose
-networks, and the interpreter's own pip fetches it, so that a person's mirrors and proxies hold. What the Tasks API insists
-on beyond them is TFLite metadata that says how pixels become numbers (NormalizationOptions).
+The mediapipe wheels of today carry no networks. The wheel of mediapipe 0.10.21 (Apache-2.0) still holds the two
+BlazePose networks, and the interpreter's own pip fetches it, so that a person's mirrors and proxies hold. What the Tasks
+API insists on beyond them is TFLite metadata that says how pixels become numbers (NormalizationOptions).
 """
 
 from __future__ import annotations
@@ -84,7 +84,9 @@ def check(path: Path) -> None:
             broken = bundle.testzip()
         digest, wanted = _sha256(path.read_bytes()), _noted_digest(path)
     except (zipfile.BadZipFile, EOFError, NotImplementedError) as error:
-        raise PoseModelError(f"the pose model {path} must be a .task bundle, this is not one ({error}); {renew}") from None
+        raise PoseModelError(
+            f"the pose model {path} must be a .task bundle, this is not one ({error}); {renew}"
+        ) from None
     except OSError as error:
         raise PoseModelError(f"the pose model {path} must be readable: {error.strerror}") from None
     if broken or (wanted and digest != wanted):
@@ -94,9 +96,9 @@ def check(path: Path) -> None:
 def prepare(data_dir: Path, *, wheel: Path | None = None, progress: Callable[[str], None]) -> Path:
     """Make the model in `data_dir` unless a whole one is there, and return its path.
 
-    `wheel` is the mediapipe 0.10.21 wheel of any system, or a folder that holds it; without it pip downloads it (36 MB).
-    `progress` gets one line a step. Raises PoseModelError when offline, without pip, for a wrong wheel or a folder that
-    cannot be written; an earlier model stays as it was until the new one is whole.
+    `wheel` is the mediapipe 0.10.21 wheel of any system, or a folder that holds it; without it pip downloads it
+    (36 MB). `progress` gets one line a step. Raises PoseModelError when offline, without pip, for a wrong wheel or a
+    folder that cannot be written; an earlier model stays as it was until the new one is whole.
     """
     target = model_path(data_dir)
     if target.exists():
@@ -174,7 +176,9 @@ def _bundle(wheel: Path) -> bytes:
     except (zipfile.BadZipFile, EOFError) as error:
         raise PoseModelError(f"{wheel} must be a wheel, this is not one ({error}); fetch it again") from None
     except KeyError:
-        raise PoseModelError(f"{wheel} must hold the pose networks, it does not; use the wheel of {_REQUIREMENT}") from None
+        raise PoseModelError(
+            f"{wheel} must hold the pose networks, it does not; use the wheel of {_REQUIREMENT}"
+        ) from None
     return packed.getvalue()
 
 
