@@ -93,13 +93,12 @@ measurements = Table(
     "measurements",
     METADATA,
     Column("rep", Integer, ForeignKey("reps.number"), primary_key=True),
-    Column("position", Integer, primary_key=True),
-    Column("name", Integer, ForeignKey("terms.id"), nullable=False),
+    Column("name", Integer, ForeignKey("terms.id"), primary_key=True),
+    Column("position", Integer, nullable=False),
     Column("value", Float),
     Column("sigma", Float),
     Column("basis", Integer, ForeignKey("terms.id")),
     Column("reason", Integer, ForeignKey("terms.id")),
-    UniqueConstraint("rep", "name"),
     sqlite_with_rowid=False,
 )
 

@@ -1,0 +1,114 @@
+"""Puts reps on disk and then gives their feedback, on a thread of its own: a slow disk never holds up the pose."""
+
+from __future__ import annotations
+
+import atexit
+import threading
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from queue import SimpleQueue
+
+from .ports import RepSink
+from .records import Feedback, Rep
+
+
+@dataclass(frozen=True, slots=True)
+class Latency:
+    """How long one rep took from `submit`, in seconds."""
+
+    saved_s: float
+    """Until it was on disk, or until the sink gave up."""
+    played_s: float
+    """Until its feedback was handed over."""
+
+
+class Recorder:
+    """Saves each rep, then plays its feedback, in the order of submission.
+
+    The queue has no bound: reps come seconds apart, and none may be lost. A rep that the sink refuses is kept and tried
+    again with the next one and at the end; its feedback is given all the same, since the player cannot help the disk.
+    """
+
+    def __init__(self, sink: RepSink, speak: Callable[[Feedback], None], notice: Callable[[str], None]) -> None:
+        self._sink = sink
+        self._speak = speak
+        self._notice = notice
+        self._jobs: SimpleQueue[Callable[[], None] | None] = SimpleQueue()
+        self._unsaved: list[Rep] = []
+        self._latencies: list[Latency] = []
+        self._closed = False
+        # daemon, so that a crash elsewhere cannot leave the program hanging; the exit hook still empties the queue
+        self._thread = threading.Thread(target=self._work, name="recorder", daemon=True)
+        self._thread.start()
+        atexit.register(self.close)
+
+    @property
+    def latencies(self) -> tuple[Latency, ...]:
+        """Of all reps so far."""
+        return tuple(self._latencies)
+
+    def submit(self, rep: Rep, feedback: Feedback) -> None:
+        """Return at once; the rep is saved and then its feedback played."""
+        submitted = time.perf_counter()
+        self.then(lambda: self._record(rep, feedback, submitted))
+
+    def then(self, action: Callable[[], None]) -> None:
+        """Run `action` on the recorder's thread after all reps submitted so far, for instance to discard one."""
+        if self._closed:
+            raise RuntimeError("the recorder is closed")
+        self._jobs.put(action)
+
+    def close(self) -> None:
+        """Return when everything submitted is saved and played; may be called twice. The sink stays open.
+
+        A Ctrl-C meanwhile is raised only afterwards: the reps come first, and they take milliseconds.
+        """
+        self._closed = True
+        self._jobs.put(None)
+        interrupted = False
+        while self._thread.is_alive():
+            try:
+                self._thread.join()
+            except KeyboardInterrupt:
+                interrupted = True
+        atexit.unregister(self.close)
+        if interrupted:
+            raise KeyboardInterrupt
+
+    def _work(self) -> None:
+        while (job := self._jobs.get()) is not None:
+            self._guarded(job)
+        self._save_all()
+        if self._unsaved:
+            indices = ", ".join(str(rep.index) for rep in self._unsaved)
+            self._notice(f"not saved, the disk took none of it: rep {indices}")
+
+    def _record(self, rep: Rep, feedback: Feedback, submitted: float) -> None:
+        self._unsaved.append(rep)
+        self._save_all()
+        saved = time.perf_counter()
+        self._guarded(lambda: self._speak(feedback))
+        self._latencies.append(Latency(saved - submitted, time.perf_counter() - submitted))
+
+    def _save_all(self) -> None:
+        refused, troubles = [], set()
+        for rep in self._unsaved:
+            try:
+                self._sink.save(rep)
+            except Exception as error:  # whatever it is, the thread lives on: later reps must still be saved
+                refused.append(rep)
+                troubles.add(_words(error))
+        self._unsaved = refused
+        for trouble in troubles:  # once for all reps that wait for the same disk
+            self._notice(trouble)
+
+    def _guarded(self, action: Callable[[], None]) -> None:
+        try:
+            action()
+        except Exception as error:
+            self._notice(_words(error))
+
+
+def _words(error: Exception) -> str:
+    return str(error) or type(error).__name__
