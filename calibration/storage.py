@@ -1,0 +1,219 @@
+"""Calibration and lens files: TOML, written aside and renamed, checked again whenever they are read."""
+
+from __future__ import annotations
+
+import json
+import os
+import tempfile
+import tomllib
+from collections.abc import Mapping
+from dataclasses import replace
+from pathlib import Path
+from typing import Any, Final
+
+import numpy as np
+
+from .errors import CalibrationError
+from .lens import Lens, rescaled_matrix
+from .record import Calibration
+
+SCHEMA: Final = "rimward-calibration/1"
+LENS_SCHEMA: Final = "rimward-lens/1"
+
+_METHODS: Final = ("marks", "target", "standing")
+_LENSES: Final = ("known", "calibrated", "estimated", "assumed")
+
+
+def save_calibration(path: Path, calibration: Calibration, *, overwrite: bool = False) -> None:
+    """Write the record to `path`. Raises CalibrationError when a file is there already or cannot be written."""
+    write_new(path, calibration_text(calibration).encode(), overwrite=overwrite)
+
+
+def save_lens(path: Path, lens: Lens, *, overwrite: bool = False) -> None:
+    """Write the lens to `path`. Raises CalibrationError when a file is there already or cannot be written."""
+    values = {
+        "schema": LENS_SCHEMA,
+        "camera": lens.camera,
+        "image_size": list(lens.image_size),
+        "camera_matrix": lens.camera_matrix.tolist(),
+        "distortion": lens.distortion.tolist(),
+        "sigma_focal": lens.sigma_focal,
+        "rms_px": lens.rms_px,
+    }
+    write_new(path, _toml(values).encode(), overwrite=overwrite)
+
+
+def calibration_text(calibration: Calibration) -> str:
+    """The file's content."""
+    return _toml(
+        {
+            "schema": SCHEMA,
+            "method": calibration.method,
+            "lens": calibration.lens,
+            "camera": calibration.camera,
+            "court": calibration.court,
+            "rim_height_m": calibration.rim_height_m,
+            "image_size": list(calibration.image_size),
+            "camera_matrix": calibration.camera_matrix.tolist(),
+            "distortion": calibration.distortion.tolist(),
+            "R": calibration.R.tolist(),
+            "t": calibration.t.tolist(),
+            "rms_px": calibration.rms_px,
+            "sigma_position_m": calibration.sigma_position_m,
+            "sigma_direction_deg": calibration.sigma_direction_deg,
+            "covariance": calibration.covariance.tolist(),
+            "notes": list(calibration.notes),
+        }
+    )
+
+
+def load_calibration(path: Path, image_size: tuple[int, int] | None = None, camera: str = "") -> Calibration:
+    """The record in `path`, checked anew.
+
+    With `image_size` (width, height) the record is brought to that resolution, with a note, when the shape of the
+    picture is the same. Raises CalibrationError for a file that is damaged, of another schema, of another camera
+    (when both names are known) or of another shape of picture.
+    """
+    values = _read(path, SCHEMA)
+    try:
+        method, lens = values["method"], values["lens"]
+        if method not in _METHODS or lens not in _LENSES:
+            raise ValueError(f"method and lens must be of {_METHODS} and {_LENSES}, got {method!r} and {lens!r}")
+        calibration = Calibration(
+            image_size=_size(values["image_size"]),
+            camera_matrix=_floats(values["camera_matrix"]),
+            distortion=_floats(values["distortion"]),
+            R=_floats(values["R"]),
+            t=_floats(values["t"]),
+            rms_px=float(values["rms_px"]),
+            covariance=_floats(values["covariance"]),
+            sigma_position_m=float(values["sigma_position_m"]),
+            sigma_direction_deg=float(values["sigma_direction_deg"]),
+            method=method,
+            lens=lens,
+            court=str(values["court"]),
+            rim_height_m=float(values["rim_height_m"]),
+            camera=str(values["camera"]),
+            notes=tuple(str(note) for note in values["notes"]),
+        )
+    except KeyError as error:
+        raise CalibrationError(f"{path}: key {error} is missing: calibrate again") from None
+    except (ValueError, TypeError, CalibrationError) as error:
+        raise CalibrationError(f"{path}: {error}") from None
+    try:
+        return fitted(calibration, image_size or calibration.image_size, camera)
+    except CalibrationError as error:
+        raise CalibrationError(f"{path}: {error}") from None
+
+
+def fitted(calibration: Calibration, image_size: tuple[int, int], camera: str = "") -> Calibration:
+    """The record for pictures of `image_size` from `camera`, rescaled with a note where only the resolution differs.
+
+    Raises CalibrationError for another camera (when both names are known) or another shape of picture.
+    """
+    if camera and calibration.camera and camera != calibration.camera:
+        raise CalibrationError(f"made with camera {calibration.camera!r}, and this is {camera!r}: calibrate this one")
+    if image_size == calibration.image_size:
+        return calibration
+    matrix = rescaled_matrix(calibration.camera_matrix, calibration.image_size, image_size)
+    width, height = calibration.image_size
+    note = f"made at {width} x {height}, rescaled to {image_size[0]} x {image_size[1]}"
+    return replace(
+        calibration,
+        image_size=image_size,
+        camera_matrix=matrix,
+        rms_px=calibration.rms_px * image_size[0] / width,
+        notes=(*calibration.notes, note),
+    )
+
+
+def load_lens(path: Path) -> Lens:
+    """The lens in `path`. Raises CalibrationError for a file that is damaged or of another schema."""
+    values = _read(path, LENS_SCHEMA)
+    try:
+        return Lens(
+            image_size=_size(values["image_size"]),
+            camera_matrix=_floats(values["camera_matrix"]),
+            distortion=_floats(values["distortion"]),
+            sigma_focal=float(values["sigma_focal"]),
+            kind="calibrated",
+            rms_px=float(values["rms_px"]),
+            camera=str(values["camera"]),
+        )
+    except KeyError as error:
+        raise CalibrationError(f"{path}: key {error} is missing: calibrate the lens again") from None
+    except (ValueError, TypeError, CalibrationError) as error:
+        raise CalibrationError(f"{path}: {error}") from None
+
+
+def write_new(path: Path, content: bytes, *, overwrite: bool = False) -> None:
+    """Write `content` beside `path` and rename it into place, so that no half file is ever seen.
+
+    Raises CalibrationError when `path` exists and `overwrite` is false, or when the folder cannot be written.
+    """
+    exists = f"{path}: this file exists and is not overwritten: choose another name or remove it"
+    if path.exists() and not overwrite:
+        raise CalibrationError(exists)
+    aside: Path | None = None
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+        aside = Path(name)
+        with os.fdopen(handle, "wb") as file:
+            file.write(content)
+            file.flush()
+            os.fsync(file.fileno())
+        aside.chmod(0o644)
+        if overwrite:
+            aside.replace(path)
+        else:
+            # a rename would replace a file that appeared meanwhile; a link fails instead
+            try:
+                os.link(aside, path)
+            except FileExistsError:
+                raise CalibrationError(exists) from None
+            except OSError:  # file systems without links (FAT sticks)
+                aside.rename(path)
+    except OSError as error:
+        raise CalibrationError(f"{path}: cannot be written: {error.strerror or error}") from None
+    finally:
+        if aside is not None:
+            aside.unlink(missing_ok=True)
+
+
+def _read(path: Path, schema: str) -> Mapping[str, Any]:
+    try:
+        values = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise CalibrationError(f"{path}: cannot be read: {error.strerror}") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
+        raise CalibrationError(f"{path}: not a TOML file: {error}") from None
+    if values.get("schema") != schema:
+        raise CalibrationError(f"{path}: schema must be {schema!r}, found {values.get('schema')!r}: calibrate again")
+    return values
+
+
+def _size(value: Any) -> tuple[int, int]:
+    width, height = value
+    if not (isinstance(width, int) and isinstance(height, int)):
+        raise ValueError(f"image_size must be two whole numbers, got {value}")
+    return width, height
+
+
+def _floats(value: Any) -> np.ndarray[Any, np.dtype[np.float64]]:
+    return np.asarray(value, dtype=np.float64)
+
+
+def _notation(value: Any) -> str:
+    return json.dumps(value, ensure_ascii=False, allow_nan=False).replace("\x7f", "\\u007f")
+
+
+def _toml(values: Mapping[str, Any]) -> str:
+    """Flat TOML of strings, numbers and nested lists of them; JSON's notation of these is TOML's too."""
+    lines = []
+    for key, value in values.items():
+        if isinstance(value, list) and value and isinstance(value[0], list | str):
+            rows = "".join(f"  {_notation(row)},\n" for row in value)
+            lines.append(f"{key} = [\n{rows}]\n")
+        else:
+            lines.append(f"{key} = {_notation(value)}\n")
+    return "".join(lines)
