@@ -135,6 +135,9 @@ class Camera:
         """A frame has come since the start."""
         self._newest: tuple[float, ImageArray] | None = None
         self._trouble: str | None = None
+        self._said: str | None = None
+        """The trouble that the consumer knows of."""
+        self._said_s = 0.0
         self._dropped = 0
         self._index = 0
         self._first_s: float | None = None
@@ -163,7 +166,6 @@ class Camera:
 
     def __iter__(self) -> Iterator[Frame | SourceTrouble]:
         """The newest frame each time, or what is wrong; blocks in between, ends on `close`."""
-        said, said_s = "", -math.inf
         while True:
             with self._changed:
                 if self._closed:
@@ -173,10 +175,11 @@ class Camera:
                 trouble = self._trouble or self._silence(now_s)
                 if self._newest is not None:
                     (t_s, image), self._newest = self._newest, None
-                    item, said = Frame(self._index, t_s, image), ""
+                    item, self._said = Frame(self._index, t_s, image), None
                     self._index += 1
-                elif trouble and (trouble != said or now_s - said_s >= self._repeat_s):
-                    item, said, said_s = SourceTrouble(max(self.now_s(), self._last_t_s, 0.0), trouble), trouble, now_s
+                elif trouble and (trouble != self._said or now_s - self._said_s >= self._repeat_s):
+                    item = SourceTrouble(max(self.now_s(), self._last_t_s, 0.0), trouble)
+                    self._said, self._said_s = trouble, now_s
                 else:
                     self._changed.wait(0.1)  # the time-outs above are checked at this pace; frames wake it at once
             if item is not None:

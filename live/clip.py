@@ -120,7 +120,7 @@ class Clip:
             self._put(SourceError(f"the clip {self.info.name} must decode, it does not ({said}); convert it to MP4"))
 
     def _decode_all(self) -> None:
-        stamps = _Stamps(self.info)
+        stamps = Stamps(self.info)
         index = 0
         grabbed = True  # by open_clip
         while grabbed:
@@ -151,7 +151,7 @@ _BAD_STAMPS = (
 
 
 @dataclass
-class _Stamps:
+class Stamps:
     """Makes stamps start at 0 and strictly increase."""
 
     info: SourceInfo

@@ -63,7 +63,7 @@ class MediapipePose:
         network cannot be loaded, fails or is closed.
         """
         width, height = frame.size
-        found = (_pose(person, width, height) for person in self._detect(frame.image, frame.t_s, people))
+        found = (pose_of(person, width, height) for person in self._detect(frame.image, frame.t_s, people))
         return tuple(pose for pose in found if pose is not None)
 
     def close(self) -> None:
@@ -134,7 +134,7 @@ def _network_input(image: ImageArray) -> ImageArray:
     return np.asarray(cv2.cvtColor(small, cv2.COLOR_BGR2RGB), np.uint8)
 
 
-def _pose(person: list[Any], width: int, height: int) -> Pose | None:
+def pose_of(person: list[Any], width: int, height: int) -> Pose | None:
     """Scale by the frame's own size: the network's coordinates are fractions of the picture, z of its width."""
     rows: FloatArray = np.array([(mark.x, mark.y, mark.z, mark.visibility) for mark in person], dtype=np.float64)
     if rows.shape != (COUNT, 4) or not np.isfinite(rows).all():

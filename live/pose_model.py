@@ -1,7 +1,7 @@
 """Prepare the pose model once, from a package registry alone; afterwards the program needs no network.
 
 The mediapipe wheels of today carry no networks. The wheel of mediapipe 0.10.21 (Apache-2.0) still holds the two
-BlazePose networks, and the interpreter's own pip fetches it, so that a person's mirrors and proxies hold. What the Tasks
+BlazePose networks, and the interpreter's own pip fetches it, so that mirrors and proxies hold. What the Tasks
 API insists on beyond them is TFLite metadata that says how pixels become numbers (NormalizationOptions).
 """
 
