@@ -38,9 +38,9 @@ class Recorder:
         self._unsaved: list[Rep] = []
         self._latencies: list[Latency] = []
         self._closed = False
+        self._done = threading.Event()
         # daemon, so that a crash elsewhere cannot leave the program hanging; the exit hook still empties the queue
-        self._thread = threading.Thread(target=self._work, name="recorder", daemon=True)
-        self._thread.start()
+        threading.Thread(target=self._work, name="recorder", daemon=True).start()
         atexit.register(self.close)
 
     @property
@@ -67,9 +67,9 @@ class Recorder:
         self._closed = True
         self._jobs.put(None)
         interrupted = False
-        while self._thread.is_alive():
+        while not self._done.is_set():  # not Thread.join: interrupted, it takes a running thread for dead (Python 3.11)
             try:
-                self._thread.join()
+                self._done.wait()
             except KeyboardInterrupt:
                 interrupted = True
         atexit.unregister(self.close)
@@ -77,12 +77,15 @@ class Recorder:
             raise KeyboardInterrupt
 
     def _work(self) -> None:
-        while (job := self._jobs.get()) is not None:
-            self._guarded(job)
-        self._save_all()
-        if self._unsaved:
-            indices = ", ".join(str(rep.index) for rep in self._unsaved)
-            self._notice(f"not saved, the disk took none of it: rep {indices}")
+        try:
+            while (job := self._jobs.get()) is not None:
+                self._guarded(job)
+            self._save_all()
+            if self._unsaved:
+                indices = ", ".join(str(rep.index) for rep in self._unsaved)
+                self._notice(f"not saved, the disk took none of it: rep {indices}")
+        finally:
+            self._done.set()
 
     def _record(self, rep: Rep, feedback: Feedback, submitted: float) -> None:
         self._unsaved.append(rep)
