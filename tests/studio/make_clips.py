@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import shutil
 import subprocess
 import sys
 import tempfile
@@ -26,26 +27,23 @@ DROPPED = (2, 5)
 """Of every seven frames, these are left out of the variable-rate clip."""
 
 
-def keep_all(source: Path, goal: Path) -> np.ndarray | None:
-    """The clip as rendered."""
-    goal.write_bytes(source.read_bytes())
-    return None
+def as_rendered(source: Path, goal: Path) -> None:
+    """The clip without further treatment."""
+    shutil.copyfile(source, goal)
 
 
-def turn_as_phones_do(source: Path, goal: Path) -> np.ndarray | None:
+def turn_as_phones_do(source: Path, goal: Path) -> None:
     """Store the upright portrait picture lying on its side, with the display matrix that sets it upright again."""
     with tempfile.TemporaryDirectory() as folder:
         lying = Path(folder) / "lying.mp4"
         _ffmpeg("-i", source, "-vf", "transpose=cclock", *_x264(24), lying)
         _ffmpeg("-display_rotation", "-90", "-i", lying, "-c", "copy", "-movflags", "+faststart", goal)
-    return None
 
 
-def drop_frames(source: Path, goal: Path) -> np.ndarray | None:
+def drop_frames(source: Path, goal: Path) -> None:
     """Leave frames out and keep the times of the others: a variable rate."""
     expression = "+".join(f"eq(mod(n\\,7)\\,{k})" for k in DROPPED)
     _ffmpeg("-i", source, "-vf", f"select='not({expression})'", "-fps_mode", "passthrough", *_x264(24), goal)
-    return np.array([k for k in range(7) if k not in DROPPED])
 
 
 def _x264(crf: int) -> tuple[str, ...]:
@@ -64,9 +62,7 @@ class Clip:
     script: str
     picture: Picture
     folder: Path = CLIPS
-    finish: Callable[[Path, Path], np.ndarray | None] = (
-        keep_all  # returns which of every seven frames are left, if not all
-    )
+    finish: Callable[[Path, Path], None] = as_rendered
     per_frame: bool = True  # pixels of ball and joints in the sidecar
 
 
@@ -105,13 +101,13 @@ def make(name: str, cache: Path, full: Path | None = None) -> Path:
         meta = render(script, motion, clip.picture, stem)
         clip.folder.mkdir(parents=True, exist_ok=True)
         goal = clip.folder / f"{name}.mp4"
-        left = clip.finish(stem.with_suffix(".mp4"), goal)
+        clip.finish(stem.with_suffix(".mp4"), goal)
         with np.load(stem.with_suffix(".npz")) as loaded:
             arrays = dict(loaded)
     made_by = f"python -m tests.studio.make_clips {name}"
     content = sidecar.compact(meta, arrays if clip.per_frame else None, made_by=made_by)
-    if left is not None:
-        kept = [k for k in range(meta["frames"]) if k % 7 in left]
+    if clip.finish is drop_frames:
+        kept = [k for k in range(meta["frames"]) if k % 7 not in DROPPED]
         content |= {"frames": len(kept), "t_s": [round(k / meta["fps"], 5) for k in kept]}
         content |= {key: [content[key][k] for k in kept] for key in ("ball_px", "joints_px")}
     sidecar.write(goal.with_suffix(".json"), content)
