@@ -68,7 +68,7 @@ _CHANGE = TypeAdapter(Change)
 def append(path: Path, change: Change) -> None:
     """Return when the line is safe on disk. Raises OSError; then the file is as it was."""
     line = json.dumps(change, default=_plain, allow_nan=False).encode() + b"\n"
-    path.parent.mkdir(parents=True, exist_ok=True)
+    path.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
     written = False
     while not written:
         new = not path.exists()

@@ -261,20 +261,20 @@ class SessionWriter:
             return True
 
     def _write_aside(self, change: Change) -> None:
-        """To the first folder that takes it; one that refuses is not tried again in this session."""
-        while True:
+        """To the first folder that takes it, and never back to an earlier one: files are merged in this order."""
+        troubles = []
+        for position, path in enumerate(self._side_files):
             try:
-                side_file.append(self._side_files[0], change)
-                break
+                side_file.append(path, change)
             except OSError as error:
-                trouble = f"{self._side_files[0]} {_why(error)}"
-                if len(self._side_files) == 1:
-                    raise StoreError(f"{trouble}; make room on the disk or set another storage.folder") from None
-                self._trouble = self._trouble if self._told is None else trouble
-                del self._side_files[0]
-        if self._told != self._side_files[0]:
-            self._told = self._side_files[0]
-            self._notice(f"{self._trouble}; this session goes on in {self._told} and joins at the next start")
+                troubles.append(f"{path} {_why(error)}")
+                continue
+            del self._side_files[:position]
+            if path != self._told:
+                self._told = path
+                self._notice(f"{self._trouble}; this session goes on in {path} and joins at the next start")
+            return
+        raise StoreError(f"{troubles[0]}; make room on the disk or set another storage.folder")
 
 
 def _open_engine(path: Path, notice: Notice) -> Engine:
@@ -523,13 +523,16 @@ def _printable(text: str) -> str:
 
 
 def _folder_in_temp() -> list[Path]:
-    """Where side files go when the data folder refuses; empty when there is none that is surely ours."""
+    """Where side files go when the data folder refuses; empty when somebody else sits on the name."""
     try:
-        folder = Path(tempfile.gettempdir()) / (f"rimward-{os.getuid()}" if hasattr(os, "getuid") else "rimward")
-        folder.mkdir(mode=0o700, exist_ok=True)
-        seen = folder.lstat()
-    except OSError:
+        temp = Path(tempfile.gettempdir())
+    except OSError:  # no folder that could be written, for instance on a full disk
         return []
+    folder = temp / (f"rimward-{os.getuid()}" if hasattr(os, "getuid") else "rimward")
+    try:
+        seen = folder.lstat()
+    except OSError:  # not there yet; or not readable, which the first side file will say
+        return [folder]
     ours = not hasattr(os, "getuid") or (seen.st_uid == os.getuid() and not folder.is_symlink())
     return [folder] if ours else []
 

@@ -387,9 +387,11 @@ for index in range(1, 1_000_000):
 """
 
 
-def killed_at_random(folder: Path, chance: random.Random) -> tuple[str, int]:
+def killed_at_random(folder: Path, chance: random.Random, **streams) -> tuple[str, int]:
     """Run the saver, kill it with SIGKILL at a random moment; the session's id and the last index it called saved."""
-    process = subprocess.Popen([sys.executable, "-c", SAVER, str(folder)], stdout=subprocess.PIPE, text=True)
+    command = [sys.executable, "-c", SAVER, str(folder)]
+    environment = os.environ | {"TMPDIR": tempfile.gettempdir()}
+    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=environment, **streams)
     assert process.stdout is not None
     session = process.stdout.readline().strip()
     timer = threading.Timer(chance.uniform(0.0, 0.25), process.kill)
@@ -413,6 +415,20 @@ def test_every_rep_that_was_called_saved_survives_kill_9(folder, reopen, said):
         assert all(len(rep.measurements) == 30 and rep.findings and rep.cue for rep in kept)
     assert sum(saved.values()) > 20
     assert said == []
+
+
+def test_every_rep_that_was_called_saved_survives_kill_9_in_a_side_file_too(folder, reopen):
+    chance = random.Random(99)
+    reopen().close()
+    other = lock(folder)
+    saved = dict(killed_at_random(folder, chance, stderr=subprocess.DEVNULL) for _ in range(3))
+    other.close()
+    a_store = reopen()
+    for session, last in saved.items():
+        kept = a_store.reps(session)
+        assert [rep.index for rep in kept] == list(range(1, len(kept) + 1))
+        assert last <= len(kept) <= last + 1
+    assert sum(saved.values()) > 3
 
 
 # --- the database cannot take it
