@@ -24,6 +24,9 @@ _END_SHARE = 0.9
 _END_GAP_S = 0.5
 """...when at least this much is missing: headers are often wrong by a frame or two."""
 
+_LEAST_STEP_S = 1e-6
+"""Stamps closer together than this stand still; no container counts finer."""
+
 _RATE_LIMIT_HZ = 1000.0
 """Rates above it are no rates but time bases that a file gives for one."""
 
@@ -175,12 +178,12 @@ class Stamps:
             self.step_s = 1.0 / self.info.rate_hz if self.info.rate_hz > 0 else 0.0
             return 0.0
         t_s, moved_s = stamp_s - self.first_s, stamp_s - self.raw_s
-        if t_s > self.last_s:
+        if t_s > self.last_s + _LEAST_STEP_S:
             self.step_s = t_s - self.last_s
         else:
             self.repairs += 1
-            step_s = moved_s if moved_s > 0 else self.step_s
-            if step_s <= 0:
+            step_s = moved_s if moved_s > _LEAST_STEP_S else self.step_s
+            if step_s == 0:
                 raise SourceError(
                     f"a clip must say when its frames were taken, {self.info.name} has neither time stamps nor a"
                     " frame rate; convert it to MP4"

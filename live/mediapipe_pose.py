@@ -33,6 +33,10 @@ _LOG_NOISE = re.compile(rb"(INFO|WARNING): |[IW]\d{4} ")
 """How lines begin that the network's runtime (LiteRT, absl) writes straight to file descriptor 2."""
 
 
+_stderr_lock = threading.RLock()
+"""One descriptor for the whole process: two threads that turn it aside at once would never give it back."""
+
+
 class MediapipePose:
     """Follows one person, or two, from frame to frame (ports.PoseEstimator).
 
@@ -153,22 +157,23 @@ def _close_all(landmarkers: dict[int, Any]) -> None:
 @contextmanager
 def _without_log_noise() -> Iterator[None]:
     """Keep the runtime's log lines off standard error; what others write there meanwhile comes out afterwards."""
-    try:
-        kept = os.dup(2)
-    except OSError:  # no standard error at all, as in a windowed program
-        yield
-        return
-    with tempfile.TemporaryFile() as aside:
-        os.dup2(aside.fileno(), 2)
+    with _stderr_lock:
         try:
+            kept = os.dup(2)
+        except OSError:  # no standard error at all, as in a windowed program
             yield
-        finally:
-            os.dup2(kept, 2)
-            os.close(kept)
-            aside.seek(0)
-            rest = b"".join(line for line in aside if not _LOG_NOISE.match(line))
-            if rest:
-                os.write(2, rest)
+            return
+        with tempfile.TemporaryFile() as aside:
+            os.dup2(aside.fileno(), 2)
+            try:
+                yield
+            finally:
+                os.dup2(kept, 2)
+                os.close(kept)
+                aside.seek(0)
+                rest = b"".join(line for line in aside if not _LOG_NOISE.match(line))
+                if rest:
+                    os.write(2, rest)
 
 
 def _one_line(error: Exception) -> str:

@@ -11,6 +11,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from rimward.live.clip import hush_opencv
+
 Picture = np.ndarray
 
 
@@ -104,6 +106,7 @@ def number_of(picture: Picture) -> int:
 def write_video(
     path: Path, pictures: Iterable[Picture], rate_hz: float = 30.0, size: tuple[int, int] = (320, 240), codec="mp4v"
 ) -> Path:
+    hush_opencv()  # FFmpeg takes its level once, at its first use
     writer = cv2.VideoWriter(str(path), cv2.CAP_FFMPEG, cv2.VideoWriter.fourcc(*codec), rate_hz, size)
     assert writer.isOpened()
     for picture in pictures:
