@@ -122,6 +122,22 @@ def test_a_frame_is_stamped_at_the_grab_not_after_decoding(start):
     assert [round(t * 10) % 5 for t in times] == [0] * 5
 
 
+def test_now_is_on_the_clock_of_the_frames(start):
+    now = [100.0]
+
+    class Ticking(FakeCapture):
+        def grab(self):
+            now[0] += 0.25
+            return super().grab()
+
+    only = [numbered(1)]
+    camera = start(lambda device: Ticking(steadily(only)), clock=lambda: now[0], retry_s=60.0)
+    assert camera.now_s() >= 0.0
+    (frame, _) = until(camera, says("stopped giving pictures"))
+    now[0] += 1000.0
+    assert camera.now_s() - frame.t_s >= 1000.0
+
+
 def test_it_asks_for_fast_720p_and_reports_what_it_got(start):
     limits = {cv2.CAP_PROP_FRAME_WIDTH: 320, cv2.CAP_PROP_FRAME_HEIGHT: 240, cv2.CAP_PROP_FPS: 30}
     capture = FakeCapture(steadily(changing()), most=limits)
