@@ -9,6 +9,8 @@ import subprocess
 import sys
 import tempfile
 import threading
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from uuid import UUID
@@ -113,6 +115,13 @@ any_rep = st.builds(
 )
 
 
+@contextmanager
+def plain_sqlite(path: Path) -> Iterator[sqlite3.Connection]:
+    """Another program's view of the file; closed afterwards, which the driver's own context does not do."""
+    with closing(sqlite3.connect(path)) as raw, raw:
+        yield raw
+
+
 def pending(folder: Path) -> list[Path]:
     return sorted((folder / "pending").glob("*"))
 
@@ -167,7 +176,7 @@ def test_sessions_come_oldest_first_and_players_are_kept_once(reopen, folder):
     a_store = reopen()
     ids = [begin(a_store, player).id for player in ("Ada", "Bo", "Ada")]
     assert [session.start.id for session in a_store.sessions()] == ids
-    with sqlite3.connect(folder / store.FILE) as raw:
+    with plain_sqlite(folder / store.FILE) as raw:
         assert raw.execute("SELECT name FROM players ORDER BY name").fetchall() == [("Ada",), ("Bo",)]
 
 
@@ -175,7 +184,7 @@ def test_start_times_are_kept_in_utc(reopen, folder):
     before = datetime.now(UTC)
     writer = begin(reopen())
     assert before <= writer.start.started_utc <= datetime.now(UTC)
-    with sqlite3.connect(folder / store.FILE) as raw:
+    with plain_sqlite(folder / store.FILE) as raw:
         [[text]] = raw.execute("SELECT started_utc FROM sessions")
     assert datetime.fromisoformat(text).utcoffset() == timedelta(0)
 
@@ -304,9 +313,8 @@ PRAGMA user_version = 1;
 
 def v1_database(folder: Path) -> None:
     folder.mkdir()
-    with sqlite3.connect(folder / store.FILE) as raw:
+    with plain_sqlite(folder / store.FILE) as raw:
         raw.executescript(V1)
-    raw.close()
 
 
 V1_REP = a_rep(
@@ -335,7 +343,7 @@ def test_an_older_database_is_migrated_step_by_step(folder, reopen, monkeypatch,
     a_store = reopen()
     [session] = a_store.sessions()
     assert a_store.reps(session.start.id) == [V1_REP]
-    with sqlite3.connect(folder / store.FILE) as raw:
+    with plain_sqlite(folder / store.FILE) as raw:
         assert raw.execute("PRAGMA user_version").fetchone() == (3,)
         assert raw.execute("SELECT note FROM players").fetchone() == ("kept",)
     assert said == []
@@ -359,9 +367,8 @@ def test_a_migration_that_fails_leaves_the_old_database_and_practice_goes_on(fol
 
 def test_a_newer_database_is_refused_and_left_alone(folder, said):
     v1_database(folder)
-    with sqlite3.connect(folder / store.FILE) as raw:
+    with plain_sqlite(folder / store.FILE) as raw:
         raw.execute("PRAGMA user_version = 99")
-    raw.close()
     before = (folder / store.FILE).read_bytes()
     with pytest.raises(StoreError, match=r"rimward\.db: the database has version 99, .* reads up to 1; update rimward"):
         open_store(folder, said.append)
@@ -391,14 +398,13 @@ def killed_at_random(folder: Path, chance: random.Random, **streams) -> tuple[st
     """Run the saver, kill it with SIGKILL at a random moment; the session's id and the last index it called saved."""
     command = [sys.executable, "-c", SAVER, str(folder)]
     environment = os.environ | {"TMPDIR": tempfile.gettempdir()}
-    process = subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=environment, **streams)
-    assert process.stdout is not None
-    session = process.stdout.readline().strip()
-    timer = threading.Timer(chance.uniform(0.0, 0.25), process.kill)
-    timer.start()
-    printed = [int(line) for line in process.stdout if line.endswith("\n")]
-    process.wait()
-    timer.cancel()
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True, env=environment, **streams) as process:
+        assert process.stdout is not None
+        session = process.stdout.readline().strip()
+        timer = threading.Timer(chance.uniform(0.0, 0.25), process.kill)
+        timer.start()
+        printed = [int(line) for line in process.stdout if line.endswith("\n")]
+        timer.join()
     assert process.returncode != 0
     return session, printed[-1] if printed else 0
 
@@ -547,16 +553,14 @@ def damage_pages(path: Path) -> None:
 
 def foreign(path: Path) -> None:
     path.unlink()
-    with sqlite3.connect(path) as raw:
+    with plain_sqlite(path) as raw:
         raw.execute("CREATE TABLE recipes (name TEXT)")
-    raw.close()
 
 
 def foreign_of_the_same_version(path: Path) -> None:
     foreign(path)
-    with sqlite3.connect(path) as raw:
+    with plain_sqlite(path) as raw:
         raw.execute("PRAGMA user_version = 1")
-    raw.close()
 
 
 @pytest.mark.parametrize("spoil", [damage_header, damage_pages, foreign, foreign_of_the_same_version])
