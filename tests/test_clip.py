@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import json
 import struct
 import threading
 from collections.abc import Callable
@@ -93,6 +94,19 @@ def test_a_portrait_phone_clip_stands_upright(tmp_path):
     # The white corner was top left; a quarter turn clockwise brings it to the top right.
     assert frame.image[:60, 200:].mean() > 200
     assert frame.image[:60, :100].mean() < 100
+
+
+@pytest.mark.parametrize(
+    "name", ["fps_15", "fps_60", "fps_120", "good_free_throw", "variable_rate", "portrait_rotated"]
+)
+def test_rendered_clips_come_with_their_own_times_and_upright(name):
+    """An outside reference: the renderer's own times and an encoder other than OpenCV's."""
+    path = Path(__file__).parent / "clips" / f"{name}.mp4"
+    truth = json.loads(path.with_suffix(".json").read_text(encoding="utf-8"))
+    frames = frames_of(path)
+    rendered_s = truth.get("t_s", np.arange(truth["frames"]) / truth["fps"])
+    np.testing.assert_allclose([frame.t_s for frame in frames], rendered_s, atol=1e-3)
+    assert {frame.size for frame in frames} == {(truth["camera"]["width"], truth["camera"]["height"])}
 
 
 def test_info_says_what_the_file_claims(tmp_path):
