@@ -1,0 +1,641 @@
+"""The window for a person 4 m away: picture, count, sign and words of the last rep, state. It only draws.
+
+`Painter` draws a view on any surface, so that it is tested without a screen. `Window` owns the screen and the keys and
+runs on the main thread, as the window systems demand.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+import threading
+import time
+import warnings
+from collections import OrderedDict
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from functools import lru_cache, partial
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import cv2
+import numpy as np
+
+from .errors import DisplayError
+from .layout import Box, Layout, arrange, fit_text
+from .overlay import Colour, Ink, draw_people, scaled
+from .records import ImageArray, Mark, Phase, View
+from .signs import corner_mask, panel_mask, sign_mask
+
+if TYPE_CHECKING:
+    import pygame
+
+# pygame greets on standard output when it is imported, where only JSON may go, and warns of its own dependency
+os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
+warnings.filterwarnings("ignore", category=UserWarning, module=r"pygame\.pkgdata")
+
+
+@dataclass(frozen=True, slots=True)
+class Style:
+    """Colours (RGB). Blue and orange stay apart for every kind of colour blindness (Okabe & Ito 2008); so do light and
+    dark, and the shapes of the signs.
+    """
+
+    ground: Colour = (13, 18, 25)
+    panel: Colour = (24, 32, 42)
+    ink: Colour = (246, 243, 236)
+    quiet: Colour = (150, 163, 177)
+    faint: Colour = (52, 64, 78)
+    accent: Colour = (86, 200, 255)
+    """The shooter, the phase, what is in band."""
+    alarm: Colour = (255, 162, 51)
+    """What is out of band, and troubles."""
+    outline: Colour = (8, 12, 18)
+
+
+STYLE = Style()
+
+MARK_WORDS: Mapping[Mark, str] = MappingProxyType(
+    {Mark.IN_BAND: "IN BAND", Mark.OUT_OF_BAND: "OUT OF BAND", Mark.UNSURE: "UNSURE"}
+)
+
+KEYS: Mapping[str, tuple[str, ...]] = MappingProxyType(
+    {
+        "pause": ("space",),
+        "good": ("g", "page up"),
+        "discard": ("backspace", "page down"),
+        "next": ("n",),
+        "mute": ("m",),
+        "fullscreen": ("f",),
+        "keys": ("h", "?"),
+        "quit": ("q", "escape"),
+    }
+)
+"""Names of the keys (pygame's) of each action; the page keys are those of a presenter remote."""
+
+WINDOW_ACTIONS: Mapping[str, str] = MappingProxyType(
+    {"fullscreen": "full screen", "keys": "show or hide the keys", "quit": "save and end"}
+)
+"""What the window can do by itself, and its words."""
+
+_PHASES = tuple(phase for phase in Phase if phase is not Phase.WAITING)
+_DIMMED = 0.4
+_NO_PICTURE_SIZE = (1280, 720)
+_FPS = 60
+_BGRX = (0xFF0000, 0xFF00, 0xFF, 0)
+
+
+class Painter:
+    """Draws views. Keeps rendered words, since rendering is slow and words change seldom.
+
+    With `photo` False the picture is left out and only the skeleton and the ball are drawn.
+    """
+
+    def __init__(
+        self, style: Style = STYLE, *, photo: bool = True, mark_words: Mapping[Mark, str] = MARK_WORDS
+    ) -> None:
+        import pygame
+        import pygame.font
+
+        pygame.font.init()
+        self._pygame = pygame
+        self._style = style
+        self._photo = photo
+        self._mark_words = mark_words
+        self._kept: OrderedDict[tuple[object, ...], pygame.Surface] = OrderedDict()
+        self._still = pygame.Surface((1, 1), 0, 32, _BGRX)
+        self._still_shown: tuple[object, ...] = ()
+        self._picture = pygame.Surface((1, 1), 0, 32, _BGRX)
+        self._fonts: dict[int, pygame.font.Font] = {}
+        self._measure = pygame.font.Font(None, 200)
+        self._digit = self._trimmed("0", 200, style.ink).get_height() / 200
+        self._fit = lru_cache(256)(self._fit_uncached)
+        self._ink = Ink(style.accent, style.quiet, style.ink, style.ink, style.outline)
+
+    # ---- what can be drawn
+
+    def draw(
+        self, surface: pygame.Surface, view: View, keys: Sequence[tuple[str, str]] = (), *, over_last: bool = False
+    ) -> Box:
+        """Draw the practice screen, with a table of keys and what they do over it when `keys` is not empty.
+
+        `over_last` promises that `surface` still shows what the last call drew. Returns the part that was drawn.
+        """
+        width, height = surface.get_size()
+        count = str(view.count)
+        # room for two digits from the start: the picture must not jump at the tenth rep
+        layout = arrange(width, height, self._advance("0" * max(2, len(count))) / self._digit)
+        changed = self._draw_still(surface, layout, view, count)
+        if over_last and not changed and not keys:
+            drawn = layout.moving
+        else:
+            drawn = Box(0, 0, width, height)
+            surface.blit(self._still, (0, 0))
+        self._draw_picture(surface, layout.picture, view)
+        self._draw_phases(surface, layout.phases, view.phase)
+        if keys:
+            self._draw_keys(surface, keys)
+        return drawn
+
+    def _draw_still(self, surface: pygame.Surface, layout: Layout, view: View, count: str) -> bool:
+        """Draw and keep all but the picture, which alone changes at every frame. Returns whether anything is new."""
+        shown = (layout, view.title, view.status, view.trouble, view.count, view.lines, view.mark, view.cue)
+        if shown == self._still_shown:
+            return False
+        if self._still.get_size() != surface.get_size():
+            self._still = self._pygame.Surface(surface.get_size(), 0, surface)
+        self._still.fill(self._style.ground)
+        self._draw_bar(self._still, layout, view)
+        self._draw_count(self._still, layout, count)
+        self._draw_notes(self._still, layout.notes, view.lines)
+        self._draw_verdict(self._still, layout, view)
+        self._still_shown = shown
+        return True
+
+    def draw_splash(self, surface: pygame.Surface, title: str, lines: Sequence[str], foot: str = "") -> None:
+        """Draw a title, sentences that everybody should read, and a small line below."""
+        style = self._style
+        width, height = surface.get_size()
+        surface.fill(style.ground)
+        margin = round(0.07 * min(width, height))
+        inner = Box(margin, margin, width - 2 * margin, height - 2 * margin)
+        title_size = min(0.11 * height, 0.13 * width)
+        self._write(surface, title, title_size, style.ink, inner.x, inner.y)
+        line_y = inner.y + round(1.25 * title_size)
+        surface.fill(style.accent, (inner.x, line_y, round(1.2 * title_size), max(3, round(0.09 * title_size))))
+        foot_size = 0.042 * min(height, width)
+        top = line_y + round(0.5 * title_size)
+        room = inner.y + inner.h - round(2 * foot_size) - top
+        indent = round(0.06 * min(width, height))
+        each = room / max(1, len(lines))
+        fits = [self._fit(line, inner.w - indent, round(0.86 * each), 3, 0.085 * height) for line in lines]
+        size = min((size for size, _ in fits), default=0)
+        y = float(top)
+        for line in lines:
+            _, parts = self._wrap(line, inner.w - indent, size)
+            dot = self._shape("dot", max(4, round(0.36 * size)), style.accent)
+            surface.blit(dot, (inner.x, round(y + (0.5 * self._line - 0.18) * size)))
+            for part in parts:
+                self._write(surface, part, size, style.ink, inner.x + indent, round(y))
+                y += self._line * size
+            y += 0.45 * size
+        if foot:
+            self._write(surface, foot, foot_size, style.quiet, inner.x, inner.y + inner.h - round(1.2 * foot_size))
+
+    # ---- parts of the practice screen
+
+    def _draw_bar(self, surface: pygame.Surface, layout: Layout, view: View) -> None:
+        bar, style = layout.bar, self._style
+        title_w = round(0.3 * bar.w)
+        if view.title:
+            size, _ = self._fit(view.title, title_w, bar.h, 1, 0.5 * bar.h)
+            self._write(
+                surface, view.title, size, style.quiet, bar.x + bar.w, bar.y + bar.h // 2, right=True, middle=True
+            )
+        if view.status and not self._status_is_verdict(view):
+            room = bar.w - title_w - 2 * layout.margin
+            size, (line,) = self._fit(view.status, room, bar.h, 1, 0.9 * bar.h)
+            self._write(surface, line, size, style.ink, bar.x, bar.y + bar.h // 2, middle=True)
+
+    def _draw_picture(self, surface: pygame.Surface, area: Box, view: View) -> None:
+        style = self._style
+        source = _NO_PICTURE_SIZE if view.image is None else (view.image.shape[1], view.image.shape[0])
+        box = area.holding(*source)
+        if box.w < area.w or box.h < area.h:
+            surface.fill(style.panel, (area.x, area.y, area.w, area.h))
+        photo = view.image is not None and self._photo
+        if view.image is not None and photo:
+            canvas = scaled(view.image, box.w, box.h)
+            if view.trouble:
+                cv2.convertScaleAbs(canvas, canvas, alpha=_DIMMED)
+        else:
+            canvas = _plain(box.w, box.h, style.panel)
+        # to be seen from 4 m, whatever the size of the window; without the photo the skeleton is all there is to see
+        thick = max(2.0, (0.015 if photo else 0.021) * box.h)
+        draw_people(canvas, view.pose, view.ball, source, self._ink, thick=thick)
+        surface.blit(self._picture_surface(canvas), (box.x, box.y))
+        self._round_corners(surface, area)
+
+    def _picture_surface(self, canvas: ImageArray) -> pygame.Surface:
+        """The picture in the format of the screen: a blit that need not convert is several times faster."""
+        height, width, _ = canvas.shape
+        if self._picture.get_size() != (width, height):
+            self._picture = self._pygame.Surface((width, height), 0, 32, _BGRX)
+        pixels = np.asarray(self._picture.get_view("0")).view(np.uint8).reshape(height, width, 4)
+        cv2.cvtColor(canvas, cv2.COLOR_BGR2BGRA, pixels)
+        return self._picture
+
+    def _draw_phases(self, surface: pygame.Surface, box: Box, phase: Phase) -> None:
+        """One step for each phase of the shot, lit up to the present one: shows that the shot is being followed."""
+        reached = _PHASES.index(phase) + 1 if phase in _PHASES else 0
+        gap = max(2, box.h // 2)
+        for i in range(len(_PHASES)):
+            left = box.x + i * (box.w + gap) // len(_PHASES)
+            right = box.x + (i + 1) * (box.w + gap) // len(_PHASES) - gap
+            colour = self._style.accent if i < reached else self._style.faint
+            surface.fill(colour, (left, box.y + gap, right - left, box.h - gap))
+
+    def _draw_count(self, surface: pygame.Surface, layout: Layout, count: str) -> None:
+        style, box = self._style, layout.count
+        self._draw_panel(surface, box, style.panel)
+        size = min((box.h - 4 * layout.margin) / self._digit, (box.w - layout.margin) / self._advance(count))
+        digits = self._trimmed(count, size, style.ink)
+        surface.blit(digits, (box.x + (box.w - digits.get_width()) // 2, box.y + (box.h - digits.get_height()) // 2))
+
+    def _draw_notes(self, surface: pygame.Surface, box: Box, lines: Sequence[str]) -> None:
+        if not lines or box.h < 12 or box.w < 40:
+            return
+        size = min(
+            0.042 * surface.get_height(),
+            box.w / max(self._advance(line) for line in lines),
+            box.h / (len(lines) * self._line),
+        )
+        for i, line in enumerate(lines):
+            self._write(surface, line, size, self._style.quiet, box.x, round(box.y + i * self._line * size))
+
+    def _status_is_verdict(self, view: View) -> bool:
+        """Whether the status takes the big place: in trouble, and as long as there is no rep to speak of."""
+        return view.trouble or (view.mark is None and not view.cue)
+
+    def _draw_verdict(self, surface: pygame.Surface, layout: Layout, view: View) -> None:
+        style, box = self._style, layout.verdict
+        if view.trouble:
+            self._draw_panel(surface, box, style.alarm)
+            self._draw_sign_and_words(surface, layout, "trouble", style.outline, "", view.status, style.outline, 3)
+        elif self._status_is_verdict(view):
+            self._draw_panel(surface, box, style.panel)
+            self._words_in(
+                surface, view.status, box.inset(layout.margin), style.ink, 2, largest=0.15 * surface.get_height()
+            )
+        elif view.mark is None:
+            self._draw_panel(surface, box, style.panel)
+            self._words_in(surface, view.cue or "", box.inset(layout.margin), style.ink, 2)
+        else:
+            colour = {Mark.IN_BAND: style.accent, Mark.OUT_OF_BAND: style.alarm, Mark.UNSURE: style.quiet}[view.mark]
+            words = self._mark_words[view.mark]
+            self._draw_panel(surface, box, _mixed(style.panel, colour, 0.16))
+            if view.cue:
+                self._draw_sign_and_words(surface, layout, view.mark.value, colour, words, view.cue, style.ink, 2)
+            else:
+                self._draw_sign_and_words(surface, layout, view.mark.value, colour, "", words, colour, 1)
+
+    def _draw_sign_and_words(
+        self,
+        surface: pygame.Surface,
+        layout: Layout,
+        shape: str,
+        colour: Colour,
+        caption: str,
+        words: str,
+        ink: Colour,
+        most_lines: int,
+    ) -> None:
+        """The sign with its small words below on the left, the big words on the right (narrow windows: below)."""
+        box = layout.verdict.inset(layout.margin)
+        if box.w > 2 * box.h:
+            cell = Box(box.x, box.y, min(round(1.3 * box.h), round(0.27 * box.w)), box.h)
+            rest = Box(cell.x + cell.w + 2 * layout.margin, box.y, box.w - cell.w - 2 * layout.margin, box.h)
+        else:
+            cell = Box(box.x, box.y, box.w, round(0.42 * box.h))
+            rest = Box(box.x, cell.y + cell.h + layout.margin, box.w, box.h - cell.h - layout.margin)
+        caption_h = 0
+        if caption:
+            size, lines = self._fit(caption, cell.w, round(0.4 * cell.h), 2, 0.23 * cell.h)
+            caption_h = round(self._line * size * len(lines)) + round(0.04 * cell.h)
+            y = cell.y + cell.h - caption_h + round(0.04 * cell.h)
+            for i, line in enumerate(lines):
+                self._write(
+                    surface, line, size, colour, cell.x + cell.w // 2, round(y + i * self._line * size), centre=True
+                )
+        side = min(cell.w, cell.h - caption_h)
+        sign = self._shape(shape, side, colour)
+        surface.blit(sign, (cell.x + (cell.w - side) // 2, cell.y + (cell.h - caption_h - side) // 2))
+        self._words_in(surface, words, rest, ink, most_lines, centre=rest.x == box.x)
+
+    def _words_in(
+        self,
+        surface: pygame.Surface,
+        text: str,
+        box: Box,
+        ink: Colour,
+        most_lines: int,
+        *,
+        largest: float = 1e9,
+        centre: bool = False,
+    ) -> None:
+        """As big as fits, in the middle of the height; a line more rather than too small for 4 m."""
+        smallest = 0.06 * surface.get_height()
+        size, lines = self._fit(text, box.w, box.h, most_lines, min(largest, 0.8 * box.h))
+        if size < smallest:
+            size, lines = self._fit(text, box.w, box.h, most_lines + 1, min(largest, 0.8 * box.h))
+        y = box.y + (box.h - self._line * size * len(lines)) / 2
+        for i, line in enumerate(lines):
+            x = box.x + box.w // 2 if centre else box.x
+            self._write(surface, line, size, ink, x, round(y + i * self._line * size), centre=centre)
+
+    def _draw_keys(self, surface: pygame.Surface, keys: Sequence[tuple[str, str]]) -> None:
+        style = self._style
+        width, height = surface.get_size()
+        size = min(0.05 * height, 0.82 * height / (len(keys) * 1.7))
+        column = max(self._advance(key) for key, _ in keys)
+        widest = column + 1.2 + max(self._advance(words) for _, words in keys)
+        size = min(size, 0.8 * width / widest)
+        step, pad = 1.7 * size, round(1.2 * size)
+        box_w, box_h = round(widest * size) + 2 * pad, round(len(keys) * step) + 2 * pad - round(0.9 * size)
+        box = Box((width - box_w) // 2, (height - box_h) // 2, box_w, box_h)
+        self._draw_panel(surface, Box(box.x - 3, box.y - 3, box.w + 6, box.h + 6), style.accent)
+        self._draw_panel(surface, box, style.panel)
+        for i, (key, words) in enumerate(keys):
+            y = round(box.y + pad + i * step)
+            self._write(surface, key, size, style.accent, box.x + pad, y)
+            self._write(surface, words, size, style.ink, round(box.x + pad + (column + 1.2) * size), y)
+
+    # ---- words
+
+    @property
+    def _line(self) -> float:
+        """Distance of lines at size 1."""
+        return self._measure.get_linesize() / 200
+
+    def _advance(self, text: str) -> float:
+        """Width of a text at size 1."""
+        return self._measure.size(text)[0] / 200
+
+    def _fit_uncached(
+        self, text: str, width: float, height: float, most_lines: int, largest: float
+    ) -> tuple[float, tuple[str, ...]]:
+        return fit_text(
+            text, width, height, advance=self._advance, line=self._line, most_lines=most_lines, largest=largest
+        )
+
+    def _wrap(self, text: str, width: float, size: float) -> tuple[float, tuple[str, ...]]:
+        """The lines that a text needs at this size."""
+        for most_lines in (1, 2, 3):
+            got, lines = self._fit(text, width, 1e9, most_lines, size)
+            if got >= 0.99 * size:
+                break
+        return got, lines
+
+    def _font(self, size: float) -> pygame.font.Font:
+        pixels = max(6, int(size))
+        if pixels not in self._fonts:
+            self._fonts[pixels] = self._pygame.font.Font(None, pixels)
+        return self._fonts[pixels]
+
+    def _keep(self, key: tuple[object, ...], make: Callable[[], pygame.Surface]) -> pygame.Surface:
+        """From the store, else made; the longest unused go."""
+        if key in self._kept:
+            self._kept.move_to_end(key)
+        else:
+            self._kept[key] = make()
+            if len(self._kept) > 128:
+                self._kept.popitem(last=False)
+        return self._kept[key]
+
+    def _words(self, text: str, size: float, colour: Colour) -> pygame.Surface:
+        return self._keep(("words", text, int(size), colour), lambda: self._render(text, size, colour))
+
+    def _render(self, text: str, size: float, colour: Colour) -> pygame.Surface:
+        # Fonts are fitted to whole pixels letter by letter, which tears words apart at small sizes: drawn big and
+        # shrunk they keep their rhythm.
+        finer = max(1, min(4, round(400 / size)))
+        big = self._font(finer * size).render(text, True, colour)
+        if finer == 1:
+            return big
+        return self._pygame.transform.smoothscale(big, (max(1, big.get_width() // finer), big.get_height() // finer))
+
+    def _trimmed(self, text: str, size: float, colour: Colour) -> pygame.Surface:
+        """Without the room that a font leaves above and below."""
+
+        def make() -> pygame.Surface:
+            words = self._render(text, size, colour)
+            return words.subsurface(words.get_bounding_rect())
+
+        return self._keep(("trimmed", text, int(size), colour), make)
+
+    def _write(
+        self,
+        surface: pygame.Surface,
+        text: str,
+        size: float,
+        colour: Colour,
+        x: int,
+        y: int,
+        *,
+        right: bool = False,
+        centre: bool = False,
+        middle: bool = False,
+    ) -> None:
+        if not text or size < 1:
+            return
+        words = self._words(text, size, colour)
+        left = x - words.get_width() if right else x - words.get_width() // 2 if centre else x
+        surface.blit(words, (left, y - words.get_height() // 2 if middle else y))
+
+    # ---- shapes
+
+    def _draw_panel(self, surface: pygame.Surface, box: Box, colour: Colour) -> None:
+        if box.w > 0 and box.h > 0:
+            radius = self._radius(surface)
+            panel = self._keep(
+                ("panel", box.w, box.h, radius, colour), lambda: self._stamp(panel_mask(box.w, box.h, radius), colour)
+            )
+            surface.blit(panel, (box.x, box.y))
+
+    def _round_corners(self, surface: pygame.Surface, box: Box) -> None:
+        """Lay the ground over the corners of a picture, so that it looks like the panels."""
+        radius = self._radius(surface)
+        corner = self._keep(("corner", radius), lambda: self._stamp(corner_mask(radius), self._style.ground))
+        flip = self._pygame.transform.flip
+        for right in (False, True):
+            for low in (False, True):
+                piece = self._keep(("corner", radius, right, low), partial(flip, corner, right, low))
+                surface.blit(piece, (box.x + right * (box.w - radius), box.y + low * (box.h - radius)))
+
+    @staticmethod
+    def _radius(surface: pygame.Surface) -> int:
+        return max(3, round(0.02 * min(surface.get_size())))
+
+    def _shape(self, name: str, side: int, colour: Colour) -> pygame.Surface:
+        side = max(8, side)
+        return self._keep(("shape", name, side, colour), lambda: self._stamp(sign_mask(name, side), colour))
+
+    def _stamp(self, mask: ImageArray, colour: Colour) -> pygame.Surface:
+        """A surface of one colour, as opaque as the mask says."""
+        height, width = mask.shape
+        rgba = np.empty((height, width, 4), np.uint8)
+        rgba[..., :3] = colour
+        rgba[..., 3] = mask
+        return self._pygame.image.frombuffer(rgba.tobytes(), (width, height), "RGBA")
+
+
+def _plain(width: int, height: int, colour: Colour) -> ImageArray:
+    canvas = np.empty((height, width, 3), np.uint8)
+    cv2.rectangle(canvas, (0, 0), (width, height), colour[::-1], cv2.FILLED)
+    return canvas
+
+
+def _mixed(a: Colour, b: Colour, part_of_b: float) -> Colour:
+    red, green, blue = (round((1 - part_of_b) * p + part_of_b * q) for p, q in zip(a, b, strict=True))
+    return red, green, blue
+
+
+def screen_available() -> bool:
+    """Whether there is a screen to open a window on.
+
+    On Linux SDL falls back to a picture in memory when it finds no display server, so a window that opens proves
+    nothing there. SDL_VIDEODRIVER set by the user counts as a screen.
+    """
+    if os.environ.get("SDL_VIDEODRIVER") or sys.platform in ("darwin", "win32"):
+        return True
+    return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
+
+
+def key_table(actions: Mapping[str, str]) -> tuple[tuple[str, str], ...]:
+    """Keys and words of these actions (names of KEYS) and of what the window does itself, for the table on screen.
+
+    Raises ValueError for an action that has no key.
+    """
+    if unknown := set(actions) - set(KEYS):
+        raise ValueError(f"actions must be among {', '.join(KEYS)}, got {', '.join(sorted(unknown))}")
+    words = {**actions, **WINDOW_ACTIONS}
+    return tuple(
+        (" or ".join(key.capitalize() for key in KEYS[action]), words[action]) for action in KEYS if action in words
+    )
+
+
+class Window:
+    """ports.ViewSink. Made, run and closed on the main thread; only `show` may be called from another one.
+
+    `actions` holds what the program does on a key today, with the words for the table of keys; other keys do nothing.
+    The `splash` lines are shown for `splash_s` seconds or until a key. Raises DisplayError when there is no screen.
+    """
+
+    def __init__(
+        self,
+        title: str = "Rimward",
+        *,
+        actions: Mapping[str, str] = MappingProxyType({}),
+        splash: Sequence[str] = (),
+        splash_s: float = 6.0,
+        full_screen: bool = False,
+        photo: bool = True,
+        style: Style = STYLE,
+    ) -> None:
+        self._key_table = key_table(actions)
+        allowed = {*actions, *WINDOW_ACTIONS}
+        self._action_of = {key: action for action, keys in KEYS.items() if action in allowed for key in keys}
+        self._title = title
+        self._splash = tuple(splash)
+        self._splash_s = splash_s
+        self._newest: View | None = None
+        self._keys_shown = False
+        self._full_screen = full_screen
+        if not screen_available():
+            raise DisplayError(
+                "no window: this machine has no screen (DISPLAY is not set); --headless works without one"
+            )
+        import pygame
+
+        self._pygame = pygame
+        try:
+            pygame.display.init()
+            if pygame.display.get_driver() == "offscreen" != os.environ.get("SDL_VIDEODRIVER"):
+                raise pygame.error("the display server does not answer")
+            pygame.display.set_caption(title)
+            # a player who shoots touches neither mouse nor keyboard for long
+            pygame.display.set_allow_screensaver(False)
+            self._windowed_size = self._first_size()
+            self._surface = self._open()
+        except pygame.error as error:
+            pygame.display.quit()
+            raise DisplayError(f"no window can be opened ({error}); --headless works without a screen") from error
+        self._painter = Painter(style, photo=photo)
+
+    def show(self, view: View) -> None:
+        """Hand over the newest view; older ones that were not drawn are forgotten."""
+        self._newest = view
+
+    def run(self, stop: threading.Event, on_key: Callable[[str], None]) -> None:
+        """Draw and read keys until `stop` is set; the person's wish to end sets it as well.
+
+        `on_key` gets the names of actions: those given as `actions`, and "quit".
+        """
+        pygame = self._pygame
+        drawn: View | str | None = None
+        splash_ends_s = time.monotonic() + self._splash_s if self._splash else 0.0
+        next_s = 0.0
+        while not stop.is_set():
+            # wakes at once for a key, else often enough for a new view
+            event = pygame.event.wait(8)
+            events = [] if event.type == pygame.NOEVENT else [event, *pygame.event.get()]
+            for event in events:
+                action = self._action(event)
+                if action is not None:
+                    splash_ends_s = 0.0
+                    drawn = None
+                if action == "quit":
+                    on_key("quit")
+                    stop.set()
+                elif action == "fullscreen":
+                    self._toggle_full_screen()
+                elif action == "keys":
+                    self._keys_shown = not self._keys_shown
+                elif action is not None:
+                    on_key(action)
+                if event.type in (pygame.VIDEORESIZE, pygame.VIDEOEXPOSE):
+                    drawn = None
+                    if event.type == pygame.VIDEORESIZE and not self._full_screen:
+                        self._windowed_size = (event.w, event.h)
+                elif event.type == pygame.KEYDOWN:
+                    splash_ends_s = 0.0
+            now = time.monotonic()
+            if now < next_s:
+                continue
+            view = None if now < splash_ends_s else self._newest
+            wanted = "splash" if view is None else view
+            if wanted is drawn:
+                continue
+            self._draw(view, over_last=isinstance(drawn, View) and not self._keys_shown)
+            drawn = wanted
+            next_s = now + 1 / _FPS
+
+    def close(self) -> None:
+        """Close the window; may be called twice. The sound device is left alone."""
+        self._pygame.display.quit()
+
+    def _draw(self, view: View | None, *, over_last: bool) -> None:
+        # a resized window has a new surface
+        self._surface = self._pygame.display.get_surface() or self._surface
+        if view is None:
+            self._painter.draw_splash(self._surface, self._title, self._splash, "Any key goes on. H shows the keys.")
+            self._pygame.display.flip()
+        else:
+            keys = self._key_table if self._keys_shown else ()
+            box = self._painter.draw(self._surface, view, keys, over_last=over_last)
+            self._pygame.display.update((box.x, box.y, box.w, box.h))
+
+    def _action(self, event: pygame.event.Event) -> str | None:
+        if event.type == self._pygame.QUIT:
+            return "quit"
+        if event.type != self._pygame.KEYDOWN:
+            return None
+        # "?" is no key of its own on most keyboards, only a character
+        return self._action_of.get(self._pygame.key.name(event.key)) or self._action_of.get(event.unicode)
+
+    def _first_size(self) -> tuple[int, int]:
+        """Most of the desktop, in the shape of a camera's picture."""
+        width, height = self._pygame.display.get_desktop_sizes()[0]
+        unit = min(width * 0.85 / 16, height * 0.85 / 9)
+        return round(16 * unit), round(9 * unit)
+
+    def _open(self) -> pygame.Surface:
+        module = self._pygame
+        module.mouse.set_visible(not self._full_screen)
+        size, flags = ((0, 0), module.FULLSCREEN) if self._full_screen else (self._windowed_size, module.RESIZABLE)
+        surface: pygame.Surface = module.display.set_mode(size, flags)
+        return surface
+
+    def _toggle_full_screen(self) -> None:
+        self._full_screen = not self._full_screen
+        self._surface = self._open()
