@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.resources import as_file, files
@@ -25,3 +26,9 @@ def demo_clip() -> Iterator[Path]:
     """Path of the bundled clip, for as long as the context lasts (OpenCV reads files, not bytes)."""
     with as_file(files("rimward.live").joinpath("demo_clip.mp4")) as path:
         yield path
+
+
+def demo_player() -> dict[str, object]:
+    """Hand and stature of the invented player of the bundled clip, as settings of the section `player`."""
+    player = json.loads(files("rimward.live").joinpath("demo_clip.json").read_text("utf-8"))["player"]
+    return {"name": "demo", "hand": player["hand"], "stature_m": player["stature_m"]}

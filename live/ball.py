@@ -1,0 +1,281 @@
+"""Find and follow the ball in the picture: colour, roundness, known size, nearness to the hands, free flight.
+
+Each picture is searched round the shooter at a scale at which the ball is a few pixels wide, which makes the search
+cheap and blind to texture. Every pixel gets a score from two colour histograms, ball against everything else; a round
+template of the expected size, bright inside and dark outside, finds discs of ball colour. The ball's histogram starts
+from a broad orange and learns from what was found, the other one from the rest of the picture. Missing is None: nothing
+is made up while the ball is hidden.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from .body import BALL_RADIUS_M, hand_centre, middle, point
+from .records import Ball, FloatArray, ImageArray, Pose
+
+GRAVITY_MPS2 = 9.81
+_WORK_RADIUS_PX = 6.0
+_SIZES = (0.82, 1.0, 1.2)
+_BINS = 24
+_IN = 0.7
+FloatMap = NDArray[np.float32]
+CellMap = NDArray[np.uint16]
+
+
+@dataclass(frozen=True, slots=True)
+class _Candidate:
+    centre_px: FloatArray
+    radius_px: float
+    score: float
+
+
+def _bins(image: ImageArray) -> CellMap:
+    """Histogram cell of every pixel: 3 steps of lightness, 24 x 24 of the two chroma axes of CIE Lab."""
+    lab = cv2.cvtColor(image, cv2.COLOR_BGR2Lab)
+    cells: CellMap = _LIGHT[lab[..., 0]] + _A[lab[..., 1]] + _B[lab[..., 2]]
+    return cells
+
+
+def _tables() -> tuple[CellMap, CellMap, CellMap]:
+    """What each value of the three channels adds to the cell's index."""
+    value = np.arange(256)
+    light = np.minimum(value * 3 // 256, 2) * _BINS * _BINS
+    # chroma of everyday things lies within +-72 of grey; finer cells there tell ball from skin
+    chroma = np.clip((value - 128 + 72) * _BINS // 144, 0, _BINS - 1)
+    return light.astype(np.uint16), (chroma * _BINS).astype(np.uint16), chroma.astype(np.uint16)
+
+
+_LIGHT, _A, _B = _tables()
+
+
+def _smooth(histogram: FloatMap) -> FloatMap:
+    """Neighbouring cells share what was seen, so that a few hundred pixels are enough to learn from."""
+    cube = histogram.reshape(3, _BINS, _BINS)
+    soft = np.stack([np.asarray(cv2.GaussianBlur(layer, (5, 5), 0.9), np.float32) for layer in cube])
+    soft = soft + 0.3 * (np.roll(soft, 1, 0) + np.roll(soft, -1, 0))
+    return np.asarray(soft / max(float(soft.sum()), 1e-9), np.float32).reshape(-1)
+
+
+def _orange() -> FloatMap:
+    """Where a basketball's leather usually lies, indoors and outdoors: hue 4..32 degrees, saturated."""
+    hue, saturation, value = np.meshgrid(np.arange(2, 17), np.arange(110, 256, 8), np.arange(60, 256, 8), indexing="ij")
+    hsv = np.stack([hue, saturation, value], -1).reshape(1, -1, 3).astype(np.uint8)
+    bgr = np.asarray(cv2.cvtColor(hsv, cv2.COLOR_HSV2BGR), np.uint8)
+    counts = np.bincount(_bins(bgr).ravel(), minlength=3 * _BINS * _BINS)
+    return _smooth(counts.astype(np.float32))
+
+
+class ColourModel:
+    """How much each colour speaks for the ball: -1 (never) to 1 (only the ball)."""
+
+    def __init__(self) -> None:
+        self._prior = _orange()
+        self._ball = self._prior.copy()
+        self._rest = np.full_like(self._ball, 1.0 / self._ball.size)
+        self._learned = 0.0
+        self._update_table()
+
+    def _update_table(self) -> None:
+        # the prior keeps a share for ever: a ball that was wrongly learnt can be unlearnt
+        ball = 0.15 * self._prior + 0.85 * self._ball if self._learned else self._prior
+        floor = 0.02 / self._ball.size
+        # the ball covers about a fiftieth of what is searched; a higher prior would make skin pass for leather
+        self._table = ((ball - 1.5 * self._rest) / (ball + 1.5 * self._rest + floor)).astype(np.float32)
+
+    def score(self, cells: CellMap) -> FloatMap:
+        """Score of every cell index, same shape."""
+        return self._table[cells]
+
+    def learn(self, cells: CellMap, disc: NDArray[np.bool_] | None, away: NDArray[np.bool_], rate: float) -> None:
+        """Take in one picture: `disc` marks ball pixels (None: no ball), `away` marks pixels that are none."""
+        count = self._ball.size
+        rest = np.bincount(cells[away], minlength=count).astype(np.float32)
+        self._rest += 0.05 * (_smooth(rest) - self._rest)
+        if disc is not None and disc.sum() >= 20:
+            ball = _smooth(np.bincount(cells[disc], minlength=count).astype(np.float32))
+            self._ball += rate * (ball - self._ball)
+            self._learned += rate
+        self._update_table()
+
+
+def _shrunk(image: ImageArray, width: int, height: int) -> ImageArray:
+    """Smaller picture. Halving first is several times faster than averaging areas of an odd size, and as good."""
+    while image.shape[1] >= 2 * width and image.shape[0] >= 2 * height:
+        even = image[: image.shape[0] // 2 * 2, : image.shape[1] // 2 * 2]
+        half = (even.shape[1] // 2, even.shape[0] // 2)
+        image = np.asarray(cv2.resize(even, half, interpolation=cv2.INTER_AREA), np.uint8)
+    return np.asarray(cv2.resize(image, (width, height), interpolation=cv2.INTER_LINEAR), np.uint8)
+
+
+def _template(radius: float) -> FloatMap:
+    """Disc minus surrounding annulus; the response to a perfect disc is 1."""
+    half = int(np.ceil(1.6 * radius))
+    y, x = np.mgrid[-half : half + 1, -half : half + 1]
+    distance = np.hypot(x, y)
+    inside = np.clip(radius + 0.5 - distance, 0, 1)
+    outside = np.clip(distance - 1.12 * radius + 0.5, 0, 1) * np.clip(1.6 * radius + 0.5 - distance, 0, 1)
+    return np.asarray(_IN * inside / inside.sum() - (1 - _IN) * outside / outside.sum(), np.float32)
+
+
+@dataclass(frozen=True, slots=True)
+class BallSettings:
+    """Thresholds of the search; scores are 0..1, lengths metres at the shooter."""
+
+    found: float = 0.34
+    """Least score near where the ball is expected."""
+    found_anywhere: float = 0.55
+    """Least score elsewhere."""
+    hand_reach_m: float = 0.20
+    """A held ball's centre lies within about this of the palm's landmark."""
+    side_m: float = 1.5
+    above_m: float = 1.6
+    lost_s: float = 0.4
+    """A track without a sighting for this long is given up."""
+
+
+class BallTracker:
+    """Follows one ball through the pictures. Feed every frame in order; state is only what was seen before."""
+
+    def __init__(self, diameter_m: float = 2 * BALL_RADIUS_M, settings: BallSettings | None = None) -> None:
+        self.settings = settings or BallSettings()
+        self._radius_m = diameter_m / 2
+        self.colour = ColourModel()
+        self._last: tuple[float, Ball] | None = None
+        self._velocity_px: FloatArray = np.zeros(2)
+        self._templates = [_template(_WORK_RADIUS_PX * size) for size in _SIZES]
+
+    def update(self, image: ImageArray, t_s: float, pose: Pose | None, px_per_m: float | None) -> Ball | None:
+        """The ball in this picture, or None."""
+        if pose is None or px_per_m is None:
+            self._last = None
+            return None
+        radius_px = self._radius_m * px_per_m
+        expected = self._expected(t_s, px_per_m)
+        box = self._box(image, pose, px_per_m, expected)
+        if box is None:
+            return None
+        x0, y0, x1, y1 = box
+        scale = min(1.0, _WORK_RADIUS_PX / radius_px)
+        width, height = max(8, round((x1 - x0) * scale)), max(8, round((y1 - y0) * scale))
+        small = _shrunk(image[y0:y1, x0:x1], width, height)
+        cells = _bins(small)
+        step = np.array([(x1 - x0) / width, (y1 - y0) / height])
+        origin = np.array([x0, y0], float)
+        candidates = self._candidates(self.colour.score(cells), origin, step)
+        best = self._choose(candidates, pose, px_per_m, expected)
+        self._learn(cells, origin, step, best, radius_px, pose)
+        if best is None:
+            if self._last is not None and t_s - self._last[0] > self.settings.lost_s:
+                self._last = None
+            return None
+        ball = Ball(best.centre_px, best.radius_px, float(np.clip(best.score, 0.0, 1.0)))
+        self._follow(t_s, ball)
+        return ball
+
+    def _expected(self, t_s: float, px_per_m: float) -> FloatArray | None:
+        """Where free flight would take the last ball by now."""
+        if self._last is None or t_s - self._last[0] > self.settings.lost_s:
+            return None
+        dt = t_s - self._last[0]
+        fall = np.array([0.0, 0.5 * GRAVITY_MPS2 * px_per_m * dt * dt])
+        expected: FloatArray = self._last[1].centre_px + self._velocity_px * dt + fall
+        return expected
+
+    def _follow(self, t_s: float, ball: Ball) -> None:
+        if self._last is not None and t_s > self._last[0]:
+            velocity = (ball.centre_px - self._last[1].centre_px) / (t_s - self._last[0])
+            self._velocity_px = velocity
+        else:
+            self._velocity_px = np.zeros(2)
+        self._last = (t_s, ball)
+
+    def _box(
+        self, image: ImageArray, pose: Pose, px_per_m: float, expected: FloatArray | None
+    ) -> tuple[int, int, int, int] | None:
+        """Part of the picture to search: the body, what it can reach, and where the ball should be by now."""
+        s, (height, width) = self.settings, image.shape[:2]
+        hips, head = middle(pose, "hip"), point(pose, "nose")
+        x0, x1 = hips[0] - s.side_m * px_per_m, hips[0] + s.side_m * px_per_m
+        y0 = min(head[1], hips[1]) - s.above_m * px_per_m
+        y1 = max(pose.landmarks_px[:, 1].max(), hips[1] + px_per_m) + 0.15 * px_per_m
+        if expected is not None:
+            reach = 0.6 * px_per_m
+            x0, x1 = min(x0, expected[0] - reach), max(x1, expected[0] + reach)
+            y0, y1 = min(y0, expected[1] - reach), max(y1, expected[1] + reach)
+        box = int(max(0, x0)), int(max(0, y0)), int(min(width, x1)), int(min(height, y1))
+        return box if box[2] - box[0] >= 16 and box[3] - box[1] >= 16 else None
+
+    def _candidates(self, score: FloatMap, origin: FloatArray, step: FloatArray) -> list[_Candidate]:
+        """The best discs of ball colour, each once."""
+        found: list[_Candidate] = []
+        responses = np.stack([cv2.filter2D(score, -1, t, borderType=cv2.BORDER_REPLICATE) for t in self._templates])
+        top = responses.max(0)
+        peak = (top == cv2.dilate(top, np.ones((7, 7), np.uint8))) & (top > 0.6 * self.settings.found)
+        for y, x in zip(*np.nonzero(peak), strict=True):
+            size = int(responses[:, y, x].argmax())
+            dx, dy = _parabola(top, y, x)
+            centre = origin + (np.array([x + dx, y + dy]) + 0.5) * step
+            radius = _WORK_RADIUS_PX * _SIZES[size] * float(step.mean())
+            found.append(_Candidate(centre, radius, float(top[y, x])))
+        return sorted(found, key=lambda c: -c.score)[:8]
+
+    def _choose(
+        self, candidates: list[_Candidate], pose: Pose, px_per_m: float, expected: FloatArray | None
+    ) -> _Candidate | None:
+        """The disc that looks most like the ball where the ball can be."""
+        s = self.settings
+        hands = [hand_centre(pose, side) for side in ("left", "right")]
+        best, best_value = None, -np.inf
+        for c in candidates:
+            reach = min(float(np.linalg.norm(c.centre_px - h)) for h in hands) / px_per_m
+            near_hand = np.exp(-0.5 * (max(0.0, reach - 0.08) / s.hand_reach_m) ** 2)
+            near_path = 0.0
+            if expected is not None:
+                near_path = np.exp(-0.5 * (float(np.linalg.norm(c.centre_px - expected)) / px_per_m / 0.25) ** 2)
+            near = max(near_hand, near_path)
+            if c.score < s.found + (s.found_anywhere - s.found) * (1 - near):
+                continue
+            value = c.score + 0.35 * near
+            if value > best_value:
+                best, best_value = c, value
+        return best
+
+    def _learn(
+        self,
+        cells: CellMap,
+        origin: FloatArray,
+        step: FloatArray,
+        best: _Candidate | None,
+        radius_px: float,
+        pose: Pose,
+    ) -> None:
+        y, x = np.mgrid[0 : cells.shape[0], 0 : cells.shape[1]]
+        px, py = origin[0] + (x + 0.5) * step[0], origin[1] + (y + 0.5) * step[1]
+        if best is None:
+            away = np.ones(cells.shape, bool)
+            for side in ("left", "right"):
+                hand = hand_centre(pose, side)
+                away &= np.hypot(px - hand[0], py - hand[1]) > 2.5 * radius_px
+            self.colour.learn(cells, None, away, 0.0)
+            return
+        distance = np.hypot(px - best.centre_px[0], py - best.centre_px[1])
+        disc = distance < 0.8 * best.radius_px if best.score > self.settings.found_anywhere else None
+        self.colour.learn(cells, disc, distance > 1.5 * best.radius_px, 0.1)
+
+
+def _parabola(top: FloatMap, y: int, x: int) -> tuple[float, float]:
+    """Sub-pixel place of a peak from its four neighbours."""
+    height, width = top.shape
+
+    def vertex(before: float, at: float, after: float) -> float:
+        bend = before - 2 * at + after
+        return float(np.clip(0.5 * (before - after) / bend, -0.5, 0.5)) if bend < -1e-9 else 0.0
+
+    dx = vertex(top[y, x - 1], top[y, x], top[y, x + 1]) if 0 < x < width - 1 else 0.0
+    dy = vertex(top[y - 1, x], top[y, x], top[y + 1, x]) if 0 < y < height - 1 else 0.0
+    return dx, dy

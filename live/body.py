@@ -1,0 +1,96 @@
+"""The shooter's size in the picture and the low-lag signals of one instant: pure functions of a pose and a ball.
+
+Lengths in the picture become metres through one number, pixels a metre at the shooter. It comes from limb lengths,
+which foreshortening can only shorten, so a high quantile over the last seconds is the honest estimate.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from .records import FloatArray, Pose
+from .skeleton import INDEX, Side
+
+BALL_RADIUS_M = 0.1194
+"""Size 7, 29.5 in round (rule-book table of the NBA, read second-hand): 0.7493 m / 2 pi."""
+
+DEFAULT_STATURE_M = 1.80
+"""Assumed where nobody says; the error that follows is in every metric sigma (measure.SCALE_SIGMA)."""
+
+_SEGMENTS = (
+    # (one end, other end, fraction of stature): segment table of Drillis and Contini as printed by Winter, from memory
+    ("shoulder", "hip", 0.288),
+    ("hip", "knee", 0.245),
+    ("knee", "ankle", 0.246),
+)
+_SEEN = 0.5
+"""The network's visibility above which a landmark counts as seen."""
+
+
+def point(pose: Pose, name: str) -> FloatArray:
+    """(2,) pixels of a landmark by name."""
+    here: FloatArray = pose.landmarks_px[INDEX[name]]
+    return here
+
+
+def middle(pose: Pose, joint: str) -> FloatArray:
+    """(2,) pixels half-way between the left and the right joint."""
+    return (point(pose, f"left_{joint}") + point(pose, f"right_{joint}")) / 2
+
+
+def seen(pose: Pose, *names: str) -> bool:
+    """Whether the network claims to see all of these landmarks."""
+    return all(pose.visibility[INDEX[name]] >= _SEEN for name in names)
+
+
+def in_picture(pose: Pose, size: tuple[int, int], *names: str) -> bool:
+    """Whether all of these landmarks lie inside a picture of (width, height)."""
+    points = pose.landmarks_px[[INDEX[name] for name in names]]
+    return bool(((points >= 0) & (points < np.array(size))).all())
+
+
+def stature_px(pose: Pose) -> float | None:
+    """Height of the upright body in pixels as the longest of its well-seen segments suggests; None when none is seen.
+
+    Shoulder to hip, thigh and shank are each scaled to the whole body. The median of the side-wise longest of each is
+    taken: one badly placed joint cannot stretch the body, and a limb that points at the camera cannot shrink it.
+    """
+    guesses = []
+    for a, b, fraction in _SEGMENTS:
+        lengths = [
+            float(np.linalg.norm(point(pose, f"{side}_{a}") - point(pose, f"{side}_{b}")))
+            for side in ("left", "right")
+            if seen(pose, f"{side}_{a}", f"{side}_{b}")
+        ]
+        if lengths:
+            guesses.append(max(lengths) / fraction)
+    return float(np.median(guesses)) if guesses else None
+
+
+@dataclass(slots=True)
+class ScaleTracker:
+    """Pixels a metre at the shooter, from the poses of the last seconds."""
+
+    stature_m: float
+    span_s: float = 3.0
+    quantile: float = 0.8
+    _seen: deque[tuple[float, float]] = field(default_factory=deque)
+
+    def update(self, t_s: float, pose: Pose | None) -> float | None:
+        """Take in one instant and return pixels a metre, or None before the first body."""
+        while self._seen and self._seen[0][0] < t_s - self.span_s and len(self._seen) > 1:
+            self._seen.popleft()
+        if pose is not None and (height := stature_px(pose)) is not None:
+            self._seen.append((t_s, height))
+        if not self._seen:
+            return None
+        return float(np.quantile([h for _, h in self._seen], self.quantile)) / self.stature_m
+
+
+def hand_centre(pose: Pose, side: Side) -> FloatArray:
+    """(2,) pixels of the palm: a little beyond the wrist toward the knuckles."""
+    knuckles = (point(pose, f"{side}_index") + point(pose, f"{side}_pinky")) / 2
+    return 0.4 * point(pose, f"{side}_wrist") + 0.6 * knuckles

@@ -1,0 +1,55 @@
+"""A clip at its own pace, and pauses: what a player sees of a recording, and silence while nobody practises."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Iterable, Iterator
+
+from .records import Frame, SourceTrouble
+
+
+class Pause:
+    """A switch that keys and gestures turn and the frames obey."""
+
+    def __init__(self) -> None:
+        self._on = threading.Event()
+
+    @property
+    def on(self) -> bool:
+        """Whether practice is paused."""
+        return self._on.is_set()
+
+    def toggle(self) -> bool:
+        """Switch; returns whether it is paused now."""
+        if self._on.is_set():
+            self._on.clear()
+        else:
+            self._on.set()
+        return self._on.is_set()
+
+
+def at_own_pace(
+    frames: Iterable[Frame | SourceTrouble], stop: threading.Event, pause: Pause
+) -> Iterator[Frame | SourceTrouble]:
+    """Frames of a clip at the times they carry, never early; a pause holds the clip. Ends when `stop` is set."""
+    behind_s = time.monotonic()
+    for item in frames:
+        while pause.on and not stop.is_set():
+            held_s = time.monotonic()
+            stop.wait(0.05)
+            behind_s += time.monotonic() - held_s
+        if stop.wait(max(0.0, item.t_s - (time.monotonic() - behind_s))):
+            return
+        yield item
+
+
+def until_stopped(
+    frames: Iterable[Frame | SourceTrouble], stop: threading.Event, pause: Pause
+) -> Iterator[Frame | SourceTrouble]:
+    """Frames as they come; those of a pause are left out. Ends when `stop` is set."""
+    for item in frames:
+        if stop.is_set():
+            return
+        if isinstance(item, SourceTrouble) or not pause.on:
+            yield item

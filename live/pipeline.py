@@ -1,0 +1,213 @@
+"""One step of the main job: a frame in, what is seen, shown, measured and said out. Read this first.
+
+The pipeline holds what must be remembered between frames and composes the pure parts; the pose network comes in through
+a port, everything else is arithmetic on what it returns.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+
+from . import checks, cues, measure, phases, reps, status
+from .ball import BallTracker
+from .body import DEFAULT_STATURE_M, ScaleTracker, stature_px
+from .ports import PoseEstimator
+from .records import Cue, Feedback, FloatArray, Frame, Mark, Measurement, Observation, Pose, Rep, View
+from .settings import Settings
+from .shooter import ShooterLock
+from .skeleton import Side
+from .smoothing import OneEuro
+from .track import from_observations
+
+_BEFORE_S = 4.0
+"""A rep is read from this long before its release: pick-up, a dribble's last bounce, standing."""
+_GAP_S = 1.0
+"""A longer hole in time (lid closed, camera unplugged) is not bridged."""
+_SHOWN = (
+    ("set_point_above_eyes_m", "set above eyes", 100, "cm"),
+    ("elbow_at_set_deg", "elbow at set", 1, "deg"),
+    ("knee_min_deg", "deepest knee", 1, "deg"),
+    ("follow_through_s", "follow-through", 1, "s"),
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Step:
+    """What one frame brought."""
+
+    view: View
+    rep: Rep | None = None
+    feedback: Feedback | None = None
+    """Given with every rep, and only then."""
+    rejected: str | None = None
+    """Why a movement that looked like a release was not counted."""
+
+
+class Pipeline:
+    """The state of a practice. Feed every frame in order of time; end with `finish`."""
+
+    def __init__(self, estimator: PoseEstimator, settings: Settings, words: cues.Words, title: str = "") -> None:
+        self._estimator, self._settings, self._words, self._title = estimator, settings, words, title
+        self._bands = settings.check_bands()
+        self._stature_m = settings.player.stature_m or DEFAULT_STATURE_M
+        self._hand: Side | None = None if settings.player.hand == "auto" else settings.player.hand
+        self._hand_votes = 0.0
+        self._count, self._index = 0, 0
+        self._said: list[Cue] = []
+        self._cue: Cue | None = None
+        self._mark: Mark | None = None
+        self._lines: tuple[str, ...] = ()
+        self._size = (0, 0)
+        self._start_over()
+
+    def _start_over(self) -> None:
+        """Forget the players' movement, keep the session: after a hole in time or another picture size."""
+        self._lock = ShooterLock(self._settings.pose.people, locked=False)
+        self._scale = ScaleTracker(self._stature_m)
+        self._ball = BallTracker(self._settings.ball.diameter_m)
+        self._screen_filter = OneEuro()
+        self._phase = phases.PhaseState()
+        self._buffer: deque[tuple[Observation, float | None]] = deque()
+        self._body_s: float | None = None
+        self._ball_s: float | None = None
+
+    def step(self, frame: Frame) -> Step:
+        """Take in the next frame. One that is not later than the last is only shown."""
+        last_s = self._buffer[-1][0].t_s if self._buffer else None
+        if last_s is not None and frame.t_s <= last_s:
+            return Step(self._view(frame, None, frame.t_s))
+        ended = None
+        if last_s is not None and (frame.t_s - last_s > _GAP_S or frame.size != self._size):
+            ended = self.finish()
+            self._start_over()
+        self._size = frame.size
+        observation, px_per_m = self._observe(frame)
+        self._remember(observation, px_per_m)
+        self._phase = phases.advance(self._phase, phases.signals(observation, px_per_m), self._settings.phases)
+        rep, feedback, rejected = self._close_rep(frame.t_s)
+        view = self._view(frame, observation, frame.t_s)
+        if rep is None and ended is not None and ended.rep is not None:
+            return Step(view, ended.rep, ended.feedback)
+        return Step(view, rep, feedback, rejected)
+
+    def finish(self) -> Step | None:
+        """The frames end: a shot in its follow-through is read now. None when there is none."""
+        if not self._buffer:
+            return None
+        self._phase = phases.finish(self._phase)
+        now_s = self._buffer[-1][0].t_s
+        rep, feedback, rejected = self._close_rep(now_s)
+        cue = None if self._cue is None else self._cue.text
+        view = View(t_s=now_s, image=None, count=self._count, cue=cue, mark=self._mark)
+        return Step(view, rep, feedback, rejected) if rep is not None or rejected is not None else None
+
+    def discard_last(self) -> int | None:
+        """Take the last rep out of the count; returns its index, None when there is none to take."""
+        if self._count == 0:
+            return None
+        self._count -= 1
+        self._cue, self._mark, self._lines = None, None, ()
+        return self._index
+
+    @property
+    def count(self) -> int:
+        """Reps counted and not discarded."""
+        return self._count
+
+    def _observe(self, frame: Frame) -> tuple[Observation, float | None]:
+        wanted = self._lock.people_wanted(frame.t_s)
+        people = self._estimator.estimate(frame, wanted)
+        last_ball = self._buffer[-1][0].ball if self._buffer else None
+        pose = self._lock.choose(frame.t_s, people, wanted, last_ball)
+        px_per_m = self._scale.update(frame.t_s, pose)
+        ball = self._ball.update(frame.image, frame.t_s, pose, px_per_m)
+        return Observation(frame.index, frame.t_s, pose, ball), px_per_m
+
+    def _remember(self, observation: Observation, px_per_m: float | None) -> None:
+        keep_s = _BEFORE_S + self._settings.phases.follow_through_cap_s + 1.0
+        self._buffer.append((observation, px_per_m))
+        while self._buffer[0][0].t_s < observation.t_s - keep_s:
+            self._buffer.popleft()
+        if observation.pose is not None:
+            self._body_s = observation.t_s
+        if observation.ball is not None:
+            self._ball_s = observation.t_s
+
+    def _close_rep(self, now_s: float) -> tuple[Rep | None, Feedback | None, str | None]:
+        """Read, measure and judge the shot whose follow-through has just ended, if there is one."""
+        release_s = self._phase.closed_release_s
+        if release_s is None:
+            return None, None, None
+        window = [(seen, scale) for seen, scale in self._buffer if seen.t_s >= release_s - _BEFORE_S]
+        px_per_m = float(np.median([scale for _, scale in window if scale is not None]))
+        track = from_observations([seen for seen, _ in window], px_per_m, self._size)
+        reading = reps.read(track, release_s, self._hand, self._settings.phases, self._hand_votes)
+        if isinstance(reading, reps.NotAShot):
+            return None, None, reading.reason
+        self._hand_votes += reading.right_handed
+        self._lock.locked = True
+        shot = measure.shot(reading, self._stature_m, self._settings.player.stature_m is not None)
+        measurements = measure.measure(shot)
+        findings = checks.judge(measurements, self._bands, self._settings.cues.clear_sigmas)
+        feedback = cues.respond(now_s, findings, self._said, self._words)
+        self._count, self._index = self._count + 1, self._index + 1
+        self._cue, self._mark = feedback.cue, cues.mark(findings)
+        self._lines = _lines(measurements)
+        if feedback.cue is not None:
+            self._said.append(feedback.cue)
+        rep = Rep(
+            index=self._index,
+            hand=reading.hand,
+            events=reading.events,
+            motion=reading.motion,
+            release_phase=reading.release_phase,
+            measurements=measurements,
+            findings=findings,
+            cue=feedback.cue,
+        )
+        return rep, feedback, None
+
+    def _view(self, frame: Frame, observation: Observation | None, now_s: float) -> View:
+        pose = observation.pose if observation is not None else None
+        ball = observation.ball if observation is not None else None
+        body_missing_s = now_s - self._body_s if self._body_s is not None else np.inf
+        ball_missing_s = now_s - self._ball_s if self._ball_s is not None else now_s
+        words, trouble = status.status(pose, ball, self._phase.phase, frame.size, body_missing_s, ball_missing_s)
+        return View(
+            t_s=now_s,
+            image=frame.image,
+            pose=self._for_the_screen(now_s, pose),
+            ball=ball,
+            phase=self._phase.phase,
+            count=self._count,
+            cue=None if self._cue is None else self._cue.text,
+            mark=self._mark,
+            status=words,
+            trouble=trouble,
+            title=self._title,
+            lines=self._lines,
+        )
+
+    def _for_the_screen(self, t_s: float, pose: Pose | None) -> Pose | None:
+        """The pose with less tremble; measurements never see it."""
+        if pose is None:
+            self._screen_filter.reset()
+            return None
+        height = stature_px(pose) or float(self._size[1])
+        smooth: FloatArray = self._screen_filter(t_s, pose.landmarks_px / height) * height
+        return Pose(smooth, pose.visibility, pose.depth_px)
+
+
+def _lines(measurements: dict[str, Measurement]) -> tuple[str, ...]:
+    """A few values for the coach who stands near, each with its own error."""
+    lines = []
+    for name, words, factor, unit in _SHOWN:
+        measured = measurements.get(name)
+        if measured is not None and measured.value is not None and measured.sigma is not None:
+            digits = 1 if unit == "s" else 0
+            value, sigma = measured.value * factor, measured.sigma * factor
+            lines.append(f"{words} {value:.{digits}f} \N{PLUS-MINUS SIGN} {sigma:.{digits}f} {unit}")
+    return tuple(lines)

@@ -1,0 +1,306 @@
+"""Read one shot out of a window of time: its instants by the interface's definitions, or why it is no shot.
+
+Everything is read after the fact, so both sides of every instant are known. The same code reads pictures and motion
+capture (track.Track).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .records import Events, FloatArray, Motion, ReleasePhase
+from .settings import Phases
+from .skeleton import Side
+from .track import Track
+
+BoolArray = NDArray[np.bool_]
+
+_FLIGHT_M = 0.03
+"""Both feet this far above where they stood: in the air."""
+_FLIGHT_S = 0.1
+_APEX_S = 0.5
+_FACE_M = -0.25
+"""Height of the ball's centre against the eyes at the chin: a low set point lies above it."""
+_TREMBLE_DEG = 3.0
+_FOLLOW_THROUGH_M = 0.25
+"""A hand that stays this far above its shoulder for half a second is held up."""
+_STANDING_S = 0.3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Reading:
+    """One shot's instants and the tracks that they were read from."""
+
+    raw: Track
+    smooth: Track
+    hand: Side
+    right_handed: float
+    """What this shot says of the hand: positive for the right, negative for the left."""
+    events: Events
+    motion: Motion | None
+    release_phase: ReleasePhase | None
+    release_by_ball: bool
+    """False: the ball was not seen leaving, the instant comes from the last sight of it in the hand."""
+
+
+@dataclass(frozen=True, slots=True)
+class NotAShot:
+    """Why a movement that looked like a release is not counted."""
+
+    reason: str
+
+
+def read(
+    track: Track, release_hint_s: float, hand: Side | None, settings: Phases, earlier_hand: float = 0.0
+) -> Reading | NotAShot:
+    """The shot released near `release_hint_s` (0.4 s either way), or why there is none.
+
+    `hand` is the shooting hand where it is known; else it is told from this shot together with `earlier_hand`, the sum
+    of `Reading.right_handed` over the player's earlier shots.
+    """
+    smooth = track.smoothed()
+    near = {side: _near(track, side, settings) for side in ("left", "right")}
+    held = near["left"] | near["right"]
+    if not held.any():
+        return NotAShot("the ball was not seen in the hands")
+    last = _last_held(track, held, release_hint_s, settings)
+    if last is None:
+        return NotAShot("the ball did not leave the hands above the eyes")
+    gone = _gone(track, held, last, settings)
+    if isinstance(gone, NotAShot):
+        return gone
+    evidence = _right_handed(smooth, last)
+    shooting: Side = hand or ("right" if earlier_hand + evidence >= 0 else "left")
+    release = _release(track, near[shooting], last, settings)
+    if release + 1 >= len(track.t_s):
+        return NotAShot("the recording ends at the release")
+    pickup = _pickup(held, np.isfinite(track.ball[:, -1]), track.t_s, release, settings)
+    start = pickup if pickup is not None else track.at(track.t_s[release] - settings.longest_lift_s)
+    if (problem := _no_throw(smooth, shooting, start, release, settings)) is not None:
+        return problem
+    dip = _lowest_ball(smooth, start, release)
+    set_point = _set_point(smooth, shooting, dip if dip is not None else start, release)
+    if set_point is None or set_point >= release:
+        return NotAShot("the shooting arm was not seen before the release")
+    t = track.t_s
+    knee_min = _argmin(smooth.angle_deg(f"{shooting}_hip", f"{shooting}_knee", f"{shooting}_ankle"), start, release + 1)
+    apex = _apex(smooth, release, knee_min if knee_min is not None else start)
+    landing = _landing(smooth, start, knee_min if knee_min is not None else start, release)
+    events = Events(
+        pickup_s=None if pickup is None else float(t[pickup]),
+        dip_s=None if dip is None or pickup is None else float(t[dip]),
+        knee_min_s=None if knee_min is None else float(t[knee_min]),
+        set_s=float(t[set_point]),
+        release_s=float(t[release]),
+        apex_s=None if apex is None else float(t[apex]),
+        landing_s=None if landing is None else float(t[landing]),
+    )
+    return Reading(
+        raw=track,
+        smooth=smooth,
+        hand=shooting,
+        right_handed=evidence,
+        events=events,
+        motion=_motion(smooth, start, set_point, release, settings),
+        release_phase=_release_phase(events, settings),
+        release_by_ball=gone,
+    )
+
+
+def _near(track: Track, side: Side, settings: Phases) -> BoolArray:
+    """(T,) bool: the ball is seen in this hand."""
+    with np.errstate(invalid="ignore"):
+        return np.asarray(track.ball_to(f"{side}_wrist") < settings.held_m)
+
+
+def _last_held(track: Track, held: BoolArray, hint_s: float, settings: Phases) -> int | None:
+    """The last sample near the hint at which the ball is in a hand and above the eyes."""
+    with np.errstate(invalid="ignore"):
+        high = held & (track.above_eyes_m(track.ball) > settings.release_above_eyes_m)
+    window = np.abs(track.t_s - hint_s) <= 0.4
+    candidates = np.flatnonzero(high & window)
+    return int(candidates[-1]) if len(candidates) else None
+
+
+def _gone(track: Track, held: BoolArray, last: int, settings: Phases) -> bool | NotAShot:
+    """True when the ball was seen flying up and away, False when it only vanished, or why neither."""
+    t = track.t_s
+    after = slice(last + 1, track.at(t[last] + settings.gone_s) + 1)
+    if held[after].any():
+        return NotAShot("the ball stayed in the hands or came back at once")
+    seen = np.flatnonzero(np.isfinite(track.ball[after, -1])) + last + 1
+    if len(seen) >= 2:
+        first, end = seen[0], seen[min(len(seen) - 1, 4)]
+        velocity = (track.ball[end] - track.ball[first]) / (t[end] - t[first])
+        up, level = float(velocity[-1]), float(np.linalg.norm(velocity[:-1]))
+        if up < settings.release_speed_up_mps and track.above_eyes_m(track.ball)[first] < 1.0:
+            return NotAShot("the ball did not fly upward")
+        if np.degrees(np.arctan2(up, level)) < settings.least_launch_deg:
+            return NotAShot("the ball left flat, as in a pass")
+        return True
+    return False
+
+
+def _right_handed(smooth: Track, last: int) -> float:
+    """How much speaks for the right hand (positive) or the left: metres of difference between the two, at most 0.1.
+
+    In the follow-through the shooting hand stays up while the guide hand comes down. When neither stays up, the higher
+    one just after the release must do, although the network may mix up two raised arms there.
+    """
+    t, lift = smooth.t_s, {}
+    early = slice(last + 1, smooth.at(t[last] + 0.2) + 1)
+    late = slice(smooth.at(t[last] + 0.1), smooth.at(t[last] + 0.7) + 1)
+    for side in ("left", "right"):
+        up = (smooth.joint(f"{side}_wrist") - smooth.joint(f"{side}_shoulder"))[:, -1]
+        known = np.isfinite(up[early]).any() and np.isfinite(up[late]).any()
+        lift[side] = (float(np.nanmax(up[early])), float(np.nanmean(up[late]))) if known else (0.0, 0.0)
+    at_once, later = (lift["right"][i] - lift["left"][i] for i in (0, 1))
+    stays_up = max(lift["right"][1], lift["left"][1]) > _FOLLOW_THROUGH_M and abs(later) > 0.08
+    return float(np.clip(0.3 * later if stays_up else at_once, -0.1, 0.1))
+
+
+def _release(track: Track, in_hand: BoolArray, last: int, settings: Phases) -> int:
+    """First sample at which the ball has left the shooting hand, not later than one after the last hold by any hand."""
+    mine = np.flatnonzero(in_hand[: last + 1] & (track.t_s[: last + 1] > track.t_s[last] - 0.15))
+    return int(mine[-1] if len(mine) else last) + 1
+
+
+def _pickup(held: BoolArray, seen: BoolArray, t_s: FloatArray, release: int, settings: Phases) -> int | None:
+    """Start of the last unbroken time in the hands; short losses are bridged, long ones mean not known."""
+    first, k = release - 1, release - 1
+    while k > 0:
+        k -= 1
+        if held[k]:
+            first = k
+        elif seen[k] and t_s[first] - t_s[k] > settings.bridge_s:
+            return first
+        elif t_s[first] - t_s[k] > settings.hidden_s:
+            return None
+    return first if held[0] or first > 0 else None
+
+
+def _no_throw(smooth: Track, hand: Side, start: int, release: int, settings: Phases) -> NotAShot | None:
+    """Reasons from the body: hands not up, arm not pushed out."""
+    wrist = smooth.joint(f"{hand}_wrist")
+    after = slice(release, smooth.at(smooth.t_s[release] + 0.2) + 1)
+    height = smooth.above_eyes_m(wrist)[after]
+    if not np.isfinite(height).any():
+        return NotAShot("the shooting arm was not seen at the release")
+    if np.nanmax(height) < settings.wrist_above_eyes_m:
+        return NotAShot("the hand stayed below the eyes")
+    # measured upward from the shoulder: a swapped or foreshortened arm still shows how high its hand went
+    reach = (wrist - smooth.joint(f"{hand}_shoulder"))[:, -1]
+    before = slice(max(start, smooth.at(smooth.t_s[release] - 0.8)), release + 1)
+    if not np.nanmax(reach[after]) - np.nanmin(reach[before]) >= settings.least_push_m:
+        return NotAShot("the arm did not push the ball upward")
+    return None
+
+
+def _lowest_ball(smooth: Track, start: int, release: int) -> int | None:
+    return _argmin(smooth.ball[:, -1], start, release)
+
+
+def _set_point(smooth: Track, hand: Side, dip: int, release: int) -> int | None:
+    """Smallest elbow angle once the ball has come up to the face.
+
+    Lower down an arm that points at the camera looks folded in the picture when it is not.
+    """
+    elbow = smooth.angle_deg(f"{hand}_shoulder", f"{hand}_elbow", f"{hand}_wrist")
+    with np.errstate(invalid="ignore"):
+        low = smooth.above_eyes_m(smooth.ball) < _FACE_M
+    up = np.flatnonzero(~low[dip:release])
+    first = dip + int(up[0]) if len(up) else dip
+    least = _argmin(elbow, first, release)
+    if least is None:
+        return None
+    # the arm stays folded from the lift through the hold; of stretches that are equal within the landmarks' tremble the
+    # last one is the set point, the earlier ones are the same fold on its way up
+    with np.errstate(invalid="ignore"):
+        folded = elbow <= elbow[least] + _TREMBLE_DEG
+    folded[:first], folded[release:] = False, False
+    start, end = _runs(folded)[-1]
+    return _argmin(elbow, start, end)
+
+
+def _argmin(values: FloatArray, start: int, end: int) -> int | None:
+    """Index of the smallest known value in [start, end), None when none is known."""
+    part = values[start:end]
+    return start + int(np.nanargmin(part)) if np.isfinite(part).any() else None
+
+
+def _apex(smooth: Track, release: int, start: int) -> int | None:
+    t, height = smooth.t_s, smooth.middle("hip")[:, -1]
+    first, end = max(start, smooth.at(t[release] - _APEX_S)), smooth.at(t[release] + _APEX_S) + 1
+    part = height[first:end]
+    # a hip that still rises at the end of what was seen has not reached its highest point
+    if not np.isfinite(part).any() or (
+        t[end - 1] - t[release] < _APEX_S - 0.1 and int(np.nanargmax(part)) == len(part) - 1
+    ):
+        return None
+    return first + int(np.nanargmax(part))
+
+
+def standing(smooth: Track, end: int) -> tuple[float, slice] | None:
+    """Standing mid-hip height, the highest 0.3 s median before `end`, and when it was; None when not seen."""
+    t, height = smooth.t_s, smooth.middle("hip")[:, -1]
+    best: tuple[float, slice] | None = None
+    for k in range(end):
+        span = slice(k, smooth.at(t[k] + _STANDING_S))
+        if span.stop > end or span.stop - span.start < 3 or not np.isfinite(height[span]).all():
+            continue
+        value = float(np.median(height[span]))
+        if best is None or value > best[0]:
+            best = value, span
+    return best
+
+
+def _landing(smooth: Track, start: int, gather: int, release: int) -> int | None:
+    """First foot contact after both feet were off the floor for 0.1 s or more."""
+    stood = standing(smooth, gather)
+    span = stood[1] if stood is not None else slice(start, max(start + 1, gather))
+    t = smooth.t_s
+    up = np.ones(len(t), bool)
+    for side in ("left", "right"):
+        for part in ("heel", "foot_index"):
+            height = smooth.joint(f"{side}_{part}")[:, -1]
+            if not np.isfinite(height[span]).any():
+                return None
+            with np.errstate(invalid="ignore"):
+                up &= height > np.nanmedian(height[span]) + _FLIGHT_M
+    up[:gather] = False
+    up[smooth.at(t[release] + 1.0) :] = False
+    for first, end in _runs(up):
+        if end < len(up) and t[end] - t[first] >= _FLIGHT_S - 1e-6:
+            return end
+    return None
+
+
+def _motion(smooth: Track, start: int, set_point: int, release: int, settings: Phases) -> Motion | None:
+    """Two motions when the ball pauses long enough on its way from the face to the release."""
+    t, ball = smooth.t_s, smooth.ball
+    if not np.isfinite(ball[max(start, set_point - 2) : release]).all():
+        return None
+    with np.errstate(invalid="ignore"):
+        slow = np.linalg.norm(np.diff(ball, axis=0), axis=1) / np.diff(t) < settings.hold_speed_mps
+        slow &= smooth.above_eyes_m(ball)[:-1] > _FACE_M
+    slow[:start], slow[release:] = False, False
+    longest = max((t[end] - t[first] for first, end in _runs(slow)), default=0.0)
+    return "two_motion" if longest >= settings.hold_s - 1e-6 else "one_motion"
+
+
+def _runs(flags: BoolArray) -> list[tuple[int, int]]:
+    """[first, end) of every unbroken stretch of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(int)))
+    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
+
+
+def _release_phase(events: Events, settings: Phases) -> ReleasePhase | None:
+    if events.apex_s is None:
+        return None
+    rise_s = events.apex_s - events.release_s
+    if abs(rise_s) <= settings.peak_s + 1e-6:
+        return "peak"
+    return "rising" if rise_s > 0 else "falling"

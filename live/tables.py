@@ -1,0 +1,41 @@
+"""Tables in the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TextIO
+
+from rich.console import Console
+from rich.table import Table
+
+from .records import Measurement, Rep
+
+_COLUMNS = (
+    ("set above eyes, m", "set_point_above_eyes_m", 2),
+    ("elbow at set, deg", "elbow_at_set_deg", 0),
+    ("hold, s", "hold_s", 2),
+    ("set to release, s", "set_to_release_s", 2),
+    ("knee, deg", "knee_min_deg", 0),
+    ("follow-through, s", "follow_through_s", 2),
+)
+
+
+def print_reps(reps: Sequence[Rep], out: TextIO) -> None:
+    """One row a rep: when, the first measurements with their errors, what was said."""
+    table = Table(title="Reps", caption="value ± one standard deviation of its own error; - not seen in this view")
+    for heading in ("rep", "release, s"):
+        table.add_column(heading, justify="right")
+    for heading, _, _ in _COLUMNS:
+        table.add_column(heading, justify="right")
+    table.add_column("said")
+    for rep in reps:
+        cells = [_cell(rep.measurements.get(name), digits) for _, name, digits in _COLUMNS]
+        said = "" if rep.cue is None else rep.cue.text
+        table.add_row(str(rep.index), f"{rep.events.release_s:.2f}", *cells, said)
+    Console(file=out).print(table)
+
+
+def _cell(measured: Measurement | None, digits: int) -> str:
+    if measured is None or measured.value is None or measured.sigma is None:
+        return "-"
+    return f"{measured.value:.{digits}f} ± {measured.sigma:.{digits}f}"
