@@ -8,7 +8,7 @@ import tempfile
 import threading
 import weakref
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -29,9 +29,11 @@ On rendered 4K the joints' median error is 27.5 px shrunk and 27.8 px (of 4K) wh
 _FRAME_MS = 33
 """Step that is assumed where times stand still or go back."""
 
-_LOG_NOISE = re.compile(rb"(INFO|WARNING): |[IW]\d{4} ")
-"""How lines begin that the network's runtime (LiteRT, absl) writes straight to file descriptor 2."""
+_LOG_NOISE = re.compile(rb"(INFO|WARNING|ERROR): |[IWEF]\d{4} ")
+"""How lines begin that the network's runtime (LiteRT, absl) writes straight to file descriptor 2.
 
+Its errors too: they come as exceptions as well.
+"""
 
 _stderr_lock = threading.RLock()
 """One descriptor for the whole process: two threads that turn it aside at once would never give it back."""
@@ -157,23 +159,23 @@ def _close_all(landmarkers: dict[int, Any]) -> None:
 @contextmanager
 def _without_log_noise() -> Iterator[None]:
     """Keep the runtime's log lines off standard error; what others write there meanwhile comes out afterwards."""
-    with _stderr_lock:
+    with _stderr_lock, ExitStack() as stack:
         try:
             kept = os.dup(2)
-        except OSError:  # no standard error at all, as in a windowed program
+            stack.callback(os.close, kept)
+            aside = stack.enter_context(tempfile.TemporaryFile())
+        except OSError:  # a windowed program without standard error, or a full disk: noise is the lesser evil
             yield
             return
-        with tempfile.TemporaryFile() as aside:
-            os.dup2(aside.fileno(), 2)
-            try:
-                yield
-            finally:
-                os.dup2(kept, 2)
-                os.close(kept)
-                aside.seek(0)
-                rest = b"".join(line for line in aside if not _LOG_NOISE.match(line))
-                if rest:
-                    os.write(2, rest)
+        os.dup2(aside.fileno(), 2)
+        try:
+            yield
+        finally:
+            os.dup2(kept, 2)
+            aside.seek(0)
+            rest = b"".join(line for line in aside if not _LOG_NOISE.match(line))
+            if rest:
+                os.write(2, rest)
 
 
 def _one_line(error: Exception) -> str:

@@ -258,7 +258,7 @@ def test_a_model_that_is_not_there():
         MediapipePose(Path("nowhere.task"))
 
 
-def test_networks_that_are_none_fail_in_one_line(tmp_path):
+def test_networks_that_are_none_fail_in_one_line(tmp_path, capfd):
     path = tmp_path / "pose.task"
     with zipfile.ZipFile(path, "w") as bundle:
         for member in ("pose_detector.tflite", "pose_landmarks_detector.tflite"):
@@ -268,6 +268,7 @@ def test_networks_that_are_none_fail_in_one_line(tmp_path):
         pose.warm_up()
     assert "\n" not in str(caught.value)
     pose.close()
+    assert capfd.readouterr().err == ""
 
 
 def landmarks(**changed) -> list[SimpleNamespace]:
