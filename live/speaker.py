@@ -279,8 +279,8 @@ def open_speaker(
 ) -> Speaker:
     """Open what this machine has; what it has not is said in one line through `notice` and the rest works.
 
-    `volume` is 0..1, `rate_wpm` words a minute, `voice` a name, id or language of the engine's voices (None: its own
-    choice). `notice` may be called later and from another thread, for instance when the engine hangs.
+    `volume` is 0..1, `rate_wpm` words a minute, `voice` a name, id or language of the engine's voices (None or
+    empty: its own choice). `notice` may be called later and from another thread, for instance when the engine hangs.
     """
     import pygame
 
@@ -312,8 +312,8 @@ def _open_voice(mixer: Mixer | None, volume: float, rate_wpm: int, wanted: str |
         voices = Engine().getProperty("voices")
     except Exception as error:  # RuntimeError without the library, ImportError without the system's bindings
         raise RuntimeError(NO_ENGINE) from error
-    chosen = None if wanted is None else _choose_voice(voices, wanted)
-    if wanted is not None and chosen is None:
+    chosen = _choose_voice(voices, wanted) if wanted else None
+    if wanted and chosen is None:
         notice(f'The speech engine has no voice "{wanted}": its own choice speaks. {_examples(voices)}')
 
     def run(prepare: Callable[[Any], None]) -> None:

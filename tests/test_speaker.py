@@ -318,11 +318,12 @@ def espeak_is_missing() -> bool:
 
 
 @pytest.mark.skipif(espeak_is_missing(), reason="libespeak-ng is not installed (apt install espeak-ng)")
+@pytest.mark.parametrize("voice", ["en-us", ""])
 def test_the_real_engine_speaks_cue_after_cue_through_the_sound_device(
-    sound_file: Path, capfd: pytest.CaptureFixture[str]
+    voice: str, sound_file: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:
     notices: list[str] = []
-    speaker = open_speaker(notice=notices.append, voice="en-us")
+    speaker = open_speaker(notice=notices.append, voice=voice)
     spoken_s: list[float] = []
     for text in ("Hold the follow-through", "Elbow under the ball", "Start with your legs"):
         before_s = loud_s(sound_file)
