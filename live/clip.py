@@ -45,7 +45,7 @@ def open_clip(path: Path) -> Clip:
     if not capture.grab():
         capture.release()
         raise SourceError(f"a clip must have at least one frame, {path} has none that can be read; record it again")
-    return Clip(capture, path.name)
+    return Clip(capture, path.name, timed=not _is_bare_stream(path))
 
 
 class Clip:
@@ -55,9 +55,13 @@ class Clip:
     before its header's promise. Damage in the middle ends the clip; what was decoded before it is handed over.
     """
 
-    def __init__(self, capture: cv2.VideoCapture, name: str) -> None:
-        """Take over a capture whose first frame has been grabbed (`open_clip` does)."""
+    def __init__(self, capture: cv2.VideoCapture, name: str, *, timed: bool = True) -> None:
+        """Take over a capture whose first frame has been grabbed (`open_clip` does).
+
+        `timed` False: the file has no time stamps of its own, frames are spread evenly at the rate it claims.
+        """
         self._capture = capture
+        self._timed = timed
         self.info = _info(capture, name)
         self._changed = threading.Condition()
         self._queue: deque[Frame | SourceTrouble | SourceError | None] = deque()
@@ -131,6 +135,8 @@ class Clip:
             ok, image = self._capture.retrieve()
             if not ok:
                 break
+            if not self._timed and self.info.rate_hz:
+                stamp_s = index / self.info.rate_hz
             t_s = stamps.repaired(stamp_s)
             if stamps.repairs == 1:
                 stamps.repairs += 1  # said once, not for every frame
@@ -204,6 +210,17 @@ def _require_content(path: Path) -> None:
                 raise SourceError(f"a clip must be a video file, {path} is empty; copy or record it again")
     except OSError as error:
         raise SourceError(f"a clip must be readable, {path} is not ({error.strerror}); check its permissions") from None
+
+
+def _is_bare_stream(path: Path) -> bool:
+    """Whether the file is a coded stream without a container round it: it begins with a start code (ISO/IEC 14496-2
+    and -10, annex B; from memory). Stamps that the decoder makes up for it contradict the rate that it claims. A
+    program stream (pack header 0xBA) begins alike and has stamps.
+    """
+    with path.open("rb") as file:
+        head = file.read(5)
+    start = head.find(b"\0\0\1")
+    return start in (0, 1) and head[start + 3 : start + 4] != b"\xba"
 
 
 def hush_opencv() -> None:

@@ -48,16 +48,20 @@ class Options:
     title: str = ""
 
 
-def practise(settings: Settings, options: Options, say: Callable[[str], None]) -> int:
+def practise(
+    settings: Settings, options: Options, say: Callable[[str], None], source: FrameSource | None = None
+) -> int:
     """Run one session; returns the exit status. `say` takes one line for people.
 
-    Raises RimwardError for what keeps the session from starting. A Ctrl-C is raised again after everything is saved.
+    `source` is for a camera or clip that is open already; else options and settings say what to open. Raises
+    RimwardError for what keeps the session from starting. A Ctrl-C is raised again after everything is saved.
     """
     headless = options.headless
     if not headless and not screen_available():
         say("No screen here: running without a window (as with --headless).")
         headless = True
-    source: FrameSource = open_clip(options.clip) if options.clip is not None else _camera(settings)
+    if source is None:
+        source = open_clip(options.clip) if options.clip is not None else _camera(settings)
     session = _Session(settings, options, source, headless, say)
     try:
         session.run()
@@ -93,6 +97,7 @@ class _Session:
         self._failure: BaseException | None = None
         self._closed = False
         self._estimator = MediapipePose(ready_model(settings, say))
+        self._estimator.warm_up(2)  # the first look is for two people; the first rep must not pay for it
         self._window = None if headless else self._open_window(settings)
         self._speaker: Speaker | None = None if headless else self._open_speaker(settings)
         self._store = open_store(data_folder(settings), say)

@@ -25,6 +25,9 @@ _APEX_S = 0.5
 _FACE_M = -0.25
 """Height of the ball's centre against the eyes at the chin: a low set point lies above it."""
 _TREMBLE_DEG = 3.0
+_LEAVING_M = 0.10
+_LEAVING_MPS = 1.5
+"""A ball that is farther from the hand than it was and runs from it at this speed has left; palms give a few cm."""
 _FOLLOW_THROUGH_M = 0.25
 """A hand that stays this far above its shoulder for half a second is held up."""
 _STANDING_S = 0.3
@@ -74,7 +77,7 @@ def read(
         return gone
     evidence = _right_handed(smooth, last)
     shooting: Side = hand or ("right" if earlier_hand + evidence >= 0 else "left")
-    release = _release(track, near[shooting], last, settings)
+    release = _release(track, near[shooting], shooting, last)
     if release + 1 >= len(track.t_s):
         return NotAShot("the recording ends at the release")
     pickup = _pickup(held, np.isfinite(track.ball[:, -1]), track.t_s, release, settings)
@@ -162,10 +165,25 @@ def _right_handed(smooth: Track, last: int) -> float:
     return float(np.clip(0.3 * later if stays_up else at_once, -0.1, 0.1))
 
 
-def _release(track: Track, in_hand: BoolArray, last: int, settings: Phases) -> int:
-    """First sample at which the ball has left the shooting hand, not later than one after the last hold by any hand."""
-    mine = np.flatnonzero(in_hand[: last + 1] & (track.t_s[: last + 1] > track.t_s[last] - 0.15))
-    return int(mine[-1] if len(mine) else last) + 1
+def _release(track: Track, in_hand: BoolArray, hand: Side, last: int) -> int:
+    """First sample at which the ball has left the shooting hand, not later than one after the last hold by any hand.
+
+    Seen from behind or in front, a ball that flies along the line of sight stays near the hand in the picture; there it
+    has left as soon as it runs away from the hand for good.
+    """
+    t = track.t_s
+    mine = np.flatnonzero(in_hand[: last + 1] & (t[: last + 1] > t[last] - 0.15))
+    release = int(mine[-1] if len(mine) else last) + 1
+    distance = track.ball_to(f"{hand}_wrist")
+    recent = distance[track.at(t[release - 1] - 0.2) : release]
+    if not np.isfinite(recent).any():
+        return release
+    at_rest = float(np.nanmedian(recent))
+    while release > 1 and distance[release - 1] > at_rest + _LEAVING_M:
+        if not (distance[release - 1] - distance[release - 2]) / (t[release - 1] - t[release - 2]) > _LEAVING_MPS:
+            break
+        release -= 1
+    return release
 
 
 def _pickup(held: BoolArray, seen: BoolArray, t_s: FloatArray, release: int, settings: Phases) -> int | None:
@@ -266,6 +284,8 @@ def _landing(smooth: Track, start: int, gather: int, release: int) -> int | None
     for side in ("left", "right"):
         for part in ("heel", "foot_index"):
             height = smooth.joint(f"{side}_{part}")[:, -1]
+            if not smooth.seen(span, f"{side}_{part}"):
+                return None
             if not np.isfinite(height[span]).any():
                 return None
             with np.errstate(invalid="ignore"):
@@ -273,7 +293,7 @@ def _landing(smooth: Track, start: int, gather: int, release: int) -> int | None
     up[:gather] = False
     up[smooth.at(t[release] + 1.0) :] = False
     for first, end in _runs(up):
-        if end < len(up) and t[end] - t[first] >= _FLIGHT_S - 1e-6:
+        if release < end < len(up) and t[end] - t[first] >= _FLIGHT_S - 1e-6:
             return end
     return None
 
