@@ -104,14 +104,20 @@ def make(name: str, cache: Path, full: Path | None = None) -> Path:
         clip.finish(stem.with_suffix(".mp4"), goal)
         with np.load(stem.with_suffix(".npz")) as loaded:
             arrays = dict(loaded)
+    sidecar.write(goal.with_suffix(".json"), _content(name, meta, arrays))
+    return goal
+
+
+def _content(name: str, meta: dict, arrays: dict[str, np.ndarray]) -> dict:
+    """The committed sidecar from the complete truth of the clip as rendered."""
+    clip = TABLE[name]
     made_by = f"python -m tests.studio.make_clips {name}"
     content = sidecar.compact(meta, arrays if clip.per_frame else None, made_by=made_by)
     if clip.finish is drop_frames:
         kept = [k for k in range(meta["frames"]) if k % 7 not in DROPPED]
         content |= {"frames": len(kept), "t_s": [round(k / meta["fps"], 5) for k in kept]}
         content |= {key: [content[key][k] for k in kept] for key in ("ball_px", "joints_px")}
-    sidecar.write(goal.with_suffix(".json"), content)
-    return goal
+    return content
 
 
 def main(argv: list[str] | None = None) -> int:

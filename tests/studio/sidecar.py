@@ -63,6 +63,7 @@ def compact(meta: dict, arrays: dict[str, np.ndarray] | None, **more: object) ->
                 "motion": shot["motion"],
                 "release_phase": shot["release_phase"],
                 "result": shot["result"],
+                "release": {k: shot["release"][k] for k in ("point_m", "velocity_mps")},
                 "measurements": shot["measurements"],
             }
             for n, shot in enumerate(meta["shots"])

@@ -69,6 +69,22 @@ def test_the_ball_of_the_sidecar_is_where_the_picture_shows_it() -> None:
     assert np.hypot(columns.mean() + 0.5 - x, rows.mean() + 0.5 - y) < 0.25 * radius
 
 
+@pytest.mark.parametrize("clip", [p for p in TEST_CLIPS if sidecar(p)["reps"]], ids=lambda p: p.stem)
+def test_the_released_ball_follows_a_parabola_through_the_camera(clip: Path) -> None:
+    """Reference: the closed form of free fall, projected by OpenCV instead of the studio's own camera."""
+    truth = sidecar(clip)
+    camera, rep = truth["camera"], truth["reps"][0]
+    stamps = np.array(truth.get("t_s", np.arange(truth["frames"]) / truth["fps"]))
+    since = stamps - rep["events_s"]["t_release"]
+    in_flight = (since >= 0) & (since < 0.4)
+    s = since[in_flight, None]
+    start, velocity = (np.array(rep["release"][k]) for k in ("point_m", "velocity_mps"))
+    path = start + velocity * s - np.array([0, 0, 9.81 / 2]) * s**2
+    r, t, k = (np.array(camera[name]) for name in ("R", "t", "K"))
+    expected, _ = cv2.projectPoints(path, cv2.Rodrigues(r)[0], t, k, None)
+    np.testing.assert_allclose(np.array(truth["ball_px"])[in_flight, :2], expected[:, 0], atol=0.3)
+
+
 def test_the_demo_has_two_faults_and_four_sound_reps() -> None:
     """As the script asks: rep 3 set too low, rep 5 arm dropped at once; bounds from the script's own words."""
     reps = [rep["measurements"] for rep in sidecar(DEMO)["reps"]]
