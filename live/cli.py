@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import argparse
+import contextlib
+import signal
 import sys
-from collections.abc import Sequence
+import threading
+from collections.abc import Iterator, Sequence
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 from .cautions import CAUTIONS
 from .errors import RimwardError
@@ -23,26 +26,56 @@ _EXAMPLES = {
 def main(argv: Sequence[str] | None = None) -> int:
     """Run `rimward`; returns the exit status (0 done, 2 bad usage or input, 130 on Ctrl-C)."""
     args = _parser().parse_args(argv)
+    with _noted_interrupts() as interrupts:
+        try:
+            status: int = args.run(args)
+            return status
+        except KeyboardInterrupt:
+            return 130
+        except Exception as error:
+            if interrupts:  # a library whose import is broken off fails in ways of its own
+                return 130
+            if not isinstance(error, RimwardError):
+                raise
+            _say(f"rimward: {error}")
+            return 2
+
+
+@contextlib.contextmanager
+def _noted_interrupts() -> Iterator[list[int]]:
+    """A list that a Ctrl-C is added to before it is raised as usual."""
+    came: list[int] = []
+
+    def note(number: int, _frame: object) -> None:
+        came.append(number)
+        raise KeyboardInterrupt
+
+    if threading.current_thread() is not threading.main_thread():
+        yield came
+        return
+    before = signal.signal(signal.SIGINT, note)
     try:
-        status: int = args.run(args)
-        return status
-    except RimwardError as error:
-        _say(f"rimward: {error}")
-        return 2
-    except KeyboardInterrupt:
-        return 130
-    except BrokenPipeError:
-        # the reader of --json went away; nothing can be said to it any more, and the session is saved
-        sys.stderr.close()
-        return 0
+        yield came
+    finally:
+        signal.signal(signal.SIGINT, before)
 
 
 def _say(line: str) -> None:
-    print(line, file=sys.stderr, flush=True)
+    # standard error whose reader went away: nobody to say it to, and no reason to end a practice
+    with contextlib.suppress(BrokenPipeError):
+        print(line, file=sys.stderr, flush=True)
+
+
+class _Parser(argparse.ArgumentParser):
+    """Wrong usage is said in one line, like every other error."""
+
+    def error(self, message: str) -> NoReturn:
+        """Exit with status 2."""
+        self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
 
 
 def _parser() -> argparse.ArgumentParser:
-    parser = argparse.ArgumentParser(
+    parser = _Parser(
         prog="rimward",
         description="Watches a player's shots through a webcam, measures each rep and gives one useful cue.",
         epilog=" ".join(CAUTIONS),
@@ -74,8 +107,9 @@ def _add(commands: Any, name: str, words: str, run: Any) -> argparse.ArgumentPar
         parser.add_argument("--full-screen", action="store_true", help="the window fills the screen")
         parser.add_argument("--pose-model", metavar="FILE", help="a pose model bundle (.task) of your own")
     if name == "practice":
-        parser.add_argument("--clip", type=Path, metavar="FILE", help="a recording instead of the camera")
-        parser.add_argument("--device", type=int, metavar="N", help="which camera, 0 is the first")
+        source = parser.add_mutually_exclusive_group()
+        source.add_argument("--clip", type=Path, metavar="FILE", help="a recording instead of the camera")
+        source.add_argument("--device", type=int, metavar="N", help="which camera, 0 is the first")
         parser.add_argument("--player", metavar="NAME", help="under which name the session is kept")
         parser.add_argument("--hand", choices=("left", "right"), help="shooting hand; told from the shots otherwise")
         parser.add_argument("--stature-m", type=float, metavar="X", help="height without shoes; scales lengths")

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
@@ -15,18 +19,18 @@ from .camera import open_camera
 from .cautions import CAUTIONS
 from .clip import open_clip
 from .cues import read_words
-from .errors import DisplayError
+from .errors import DisplayError, PoseModelError
 from .json_lines import rep_line, session_line
 from .mediapipe_pose import MediapipePose
 from .pace import Pause, at_own_pace, until_stopped
 from .pipeline import Pipeline, Step
 from .ports import FrameSource
 from .recorder import Recorder
-from .records import Frame, Rep, SessionSummary, SourceTrouble, View
+from .records import Feedback, Frame, Rep, SessionSummary, SourceTrouble, View
 from .screen import Window, screen_available
 from .settings import Settings, data_folder
 from .speaker import Speaker, open_speaker
-from .store import open_store
+from .store import SessionWriter, open_store
 from .tables import print_reps
 
 _ACTIONS = {
@@ -35,6 +39,8 @@ _ACTIONS = {
     "mute": "sound off and on",
 }
 _END_SHOWN_S = 4.0
+_TONE_S, _CUE_S = 0.5, 2.0
+"""How long a tone alone, and a tone with a cue of up to six words, may still sound after they began."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,31 +54,48 @@ class Options:
     title: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class _Devices:
+    """What a practice runs on; window and speaker are None without a screen."""
+
+    source: FrameSource
+    estimator: MediapipePose
+    window: Window | None
+    speaker: Speaker | None
+
+
 def practise(
     settings: Settings, options: Options, say: Callable[[str], None], source: FrameSource | None = None
 ) -> int:
     """Run one session; returns the exit status. `say` takes one line for people.
 
     `source` is for a camera or clip that is open already; else options and settings say what to open. Raises
-    RimwardError for what keeps the session from starting. A Ctrl-C is raised again after everything is saved.
+    RimwardError for what keeps the session from starting. A Ctrl-C, or a request to terminate, comes out as
+    KeyboardInterrupt after everything is saved.
     """
     headless = options.headless
     if not headless and not screen_available():
         say("No screen here: running without a window (as with --headless).")
         headless = True
-    if source is None:
-        source = open_clip(options.clip) if options.clip is not None else _camera(settings)
-    session = _Session(settings, options, source, headless, say)
-    try:
-        session.run()
-    finally:
-        session.close()
+    with ExitStack() as closing:
+        devices = _open_devices(settings, options, say, source, headless, closing)
+        store = open_store(data_folder(settings), say)
+        closing.callback(store.close)
+        stop = threading.Event()
+        with _stopped_by_signals(stop):
+            writer = store.start_session(
+                player=settings.player.name,
+                hand=settings.player.hand,
+                source=devices.source.info.name,
+                settings_digest=settings.digest(),
+                app_version=version("rimward"),
+            )
+            session = _Session(settings, options, devices, writer, stop, say)
+            try:
+                session.run()
+            finally:
+                session.close()
     return 0
-
-
-def _camera(settings: Settings) -> FrameSource:
-    wish = settings.camera
-    return open_camera(wish.device, width=wish.width, height=wish.height, rate_hz=wish.rate_hz)
 
 
 def ready_model(settings: Settings, say: Callable[[str], None]) -> Path:
@@ -81,46 +104,125 @@ def ready_model(settings: Settings, say: Callable[[str], None]) -> Path:
         own = Path(settings.pose.model).expanduser()
         pose_model.check(own)
         return own
-    return pose_model.prepare(data_folder(settings), progress=say)
+    folder = data_folder(settings)
+    try:
+        pose_model.check(pose_model.model_path(folder))
+    except PoseModelError:
+        return pose_model.prepare(folder, progress=say)
+    return pose_model.model_path(folder)
+
+
+def _open_devices(
+    settings: Settings,
+    options: Options,
+    say: Callable[[str], None],
+    source: FrameSource | None,
+    headless: bool,
+    closing: ExitStack,
+) -> _Devices:
+    if source is None and options.clip is not None:
+        source = open_clip(options.clip)  # first: a wrong name is found out before a download of the model
+    if source is not None:
+        closing.callback(source.close)
+    estimator = MediapipePose(ready_model(settings, say))
+    closing.callback(estimator.close)
+    # The first look is for two people. Loaded before the camera starts, so that its first frames need not wait.
+    estimator.warm_up(2)
+    if source is None:
+        wish = settings.camera
+        source = open_camera(wish.device, width=wish.width, height=wish.height, rate_hz=wish.rate_hz)
+        closing.callback(source.close)
+    speaker = None if headless else _open_speaker(settings, say)
+    if speaker is not None:
+        closing.callback(speaker.close)
+    window = None if headless else _open_window(settings, say)
+    if window is not None:
+        closing.callback(window.close)
+    return _Devices(source, estimator, window, speaker)
+
+
+def _open_window(settings: Settings, say: Callable[[str], None]) -> Window | None:
+    try:
+        return Window(actions=_ACTIONS, splash=CAUTIONS, full_screen=settings.screen.full_screen)
+    except DisplayError as error:
+        say(str(error))
+        return None
+
+
+def _open_speaker(settings: Settings, say: Callable[[str], None]) -> Speaker:
+    sound = settings.sound
+    return open_speaker(
+        notice=say,
+        mute=sound.mute,
+        speak=sound.speech,
+        volume=sound.volume,
+        rate_wpm=sound.rate_wpm,
+        voice=sound.voice or None,
+    )
+
+
+@contextmanager
+def _stopped_by_signals(stop: threading.Event) -> Iterator[None]:
+    """Ctrl-C and termination set `stop`, as often as they come, and are raised as KeyboardInterrupt afterwards.
+
+    So neither can strike while a rep is judged or saved. Outside the main thread nothing is caught.
+    """
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    came: list[int] = []
+
+    def note(number: int, _frame: object) -> None:
+        came.append(number)
+        # a thread, because the interrupted code may hold the lock of `stop` at this very moment
+        threading.Thread(target=stop.set, name="signal").start()
+
+    before = {number: signal.signal(number, note) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, signal.SIG_DFL if handler is None else handler)
+    if came:
+        raise KeyboardInterrupt
 
 
 class _Session:
-    """Everything that one practice holds open."""
+    """The loop in a thread of its own, the main thread for the window, and what connects them."""
 
     def __init__(
-        self, settings: Settings, options: Options, source: FrameSource, headless: bool, say: Callable[[str], None]
+        self,
+        settings: Settings,
+        options: Options,
+        devices: _Devices,
+        writer: SessionWriter,
+        stop: threading.Event,
+        say: Callable[[str], None],
     ) -> None:
-        self._options, self._source, self._say = options, source, say
-        self._stop, self._pause = threading.Event(), Pause()
+        self._options, self._writer, self._stop, self._say = options, writer, stop, say
+        self._source, self._window, self._speaker = devices.source, devices.window, devices.speaker
+        self._pause = Pause()
+        self._screen = None if devices.window is None else _Screen(devices.window, self._pause)
         self._reps: list[Rep] = []
         self._summary: SessionSummary | None = None
         self._failure: BaseException | None = None
-        self._closed = False
-        self._estimator = MediapipePose(ready_model(settings, say))
-        self._estimator.warm_up(2)  # the first look is for two people; the first rep must not pay for it
-        self._window = None if headless else self._open_window(settings)
-        self._speaker: Speaker | None = None if headless else self._open_speaker(settings)
-        self._store = open_store(data_folder(settings), say)
-        self._writer = self._store.start_session(
-            player=settings.player.name,
-            hand=settings.player.hand,
-            source=source.info.name,
-            settings_digest=settings.digest(),
-            app_version=version("rimward"),
-        )
+        self._sounds_until_s = 0.0
+        self._out = _Output(say)
         words = read_words(config_text(f"words_{settings.screen.language}.toml"), "words")
-        self._pipeline = Pipeline(self._estimator, settings, words, options.title or settings.player.name)
-        self._recorder = Recorder(self._writer, self._announce, say)
+        self._pipeline = Pipeline(devices.estimator, settings, words, options.title or settings.player.name)
+        self._judging = threading.Lock()
+        """Held while the pipeline works on a frame."""
+        self._recorder = Recorder(writer, self._announce, say)
 
     def run(self) -> None:
         """Work until the source ends or the person does; raises what went wrong in the loop."""
-        if self._window is None:
-            self._work()
-            return
-        worker = threading.Thread(target=self._work_in_thread, name="loop", daemon=True)
+        worker = threading.Thread(target=self._work, name="loop", daemon=True)
         worker.start()
         try:
-            self._window.run(self._stop, self._on_key)
+            if self._window is not None:
+                self._window.run(self._stop, self._on_key)
+            while not self._stop.wait(0.2):  # in short waits: on Windows a Ctrl-C comes through only between them
+                pass
         finally:
             self._stop.set()
             self._source.close()
@@ -129,59 +231,34 @@ class _Session:
             raise self._failure
 
     def close(self) -> None:
-        """Save what is there and let go of everything; may be called twice."""
-        if self._closed:
-            return
-        self._closed = True
-        self._source.close()
+        """Save what is there, then say how it went and let the last cue sound."""
         self._recorder.close()
         summary = self._summary
         if summary is not None:
             summary = replace(summary, dropped=self._source.dropped)
-        self._writer.close(summary)
-        self._report(summary)
-        self._store.close()
-        self._estimator.close()
-        if self._speaker is not None:
-            self._speaker.close()
-        if self._window is not None:
-            self._window.close()
-
-    def _open_window(self, settings: Settings) -> Window | None:
         try:
-            return Window(actions=_ACTIONS, splash=CAUTIONS, full_screen=settings.screen.full_screen)
-        except DisplayError as error:
-            self._say(str(error))
-            return None
-
-    def _open_speaker(self, settings: Settings) -> Speaker:
-        sound = settings.sound
-        return open_speaker(
-            notice=self._say,
-            mute=sound.mute,
-            speak=sound.speech,
-            volume=sound.volume,
-            rate_wpm=sound.rate_wpm,
-            voice=sound.voice or None,
-        )
+            self._writer.close(summary)
+        finally:
+            self._report(summary)
+            if self._window is not None:
+                self._window.close()
+            if self._speaker is not None and not self._speaker.muted:
+                time.sleep(max(0.0, self._sounds_until_s - time.monotonic()))
 
     def _frames(self) -> Iterator[Frame | SourceTrouble]:
         # a clip with a window is watched; without one it is worked through as fast as the machine can
-        if self._window is not None and not self._source.info.live:
-            return at_own_pace(self._source, self._stop, self._pause)
-        return until_stopped(self._source, self._stop, self._pause)
+        watched = self._window is not None and not self._source.info.live
+        for item in (at_own_pace if watched else until_stopped)(self._source, self._stop, self._pause):
+            with self._judging:
+                yield item
 
     def _work(self) -> None:
-        now_s = getattr(self._source, "now_s", None)
-        meter = loop.Meter(now_s)
+        meter = loop.Meter(getattr(self._source, "now_s", None))
         try:
-            loop.run(self._frames(), self._pipeline, self._window, self._on_rep, self._say, meter)
-        finally:
-            self._summary = meter.summary()
-
-    def _work_in_thread(self) -> None:
-        try:
-            self._work()
+            try:
+                loop.run(self._frames(), self._pipeline, self._screen, self._on_rep, self._say, meter)
+            finally:
+                self._summary = meter.summary()
             if self._window is not None and not self._stop.is_set():
                 words = f"The end: {_count(self._pipeline.count, 'rep')} saved"
                 self._window.show(View(0.0, None, count=self._pipeline.count, status=words))
@@ -192,33 +269,86 @@ class _Session:
             self._stop.set()
 
     def _on_rep(self, step: Step) -> None:
-        if step.rep is not None and step.feedback is not None:
-            self._reps.append(step.rep)
-            self._recorder.submit(step.rep, step.feedback)
-            if self._options.json:
-                line = rep_line(step.rep)
-                self._recorder.then(lambda: print(line, flush=True))
+        if step.rep is None or step.feedback is None:
+            return
+        rep = step.rep
+        self._reps.append(rep)
+        self._recorder.submit(rep, step.feedback)
+        if self._options.json:
+            self._recorder.then(lambda: self._out.line(rep_line(rep)))
+        elif self._window is None:
+            said = "" if rep.cue is None else f": {rep.cue.text}"
+            self._recorder.then(lambda: self._say(f"Rep {rep.index}{said}"))
 
-    def _announce(self, feedback: object) -> None:
+    def _announce(self, feedback: Feedback) -> None:
         if self._speaker is not None:
-            self._speaker.play(feedback)  # type: ignore[arg-type]
+            self._speaker.play(feedback)
+            self._sounds_until_s = time.monotonic() + (_TONE_S if feedback.cue is None else _CUE_S)
 
     def _on_key(self, action: str) -> None:
         if action == "pause":
-            self._pause.toggle()
+            with self._judging:
+                self._pause.toggle()
+                if self._screen is not None:
+                    self._screen.show_again()
         elif action == "mute" and self._speaker is not None:
             self._speaker.toggle_mute()
         elif action == "discard":
-            index = self._pipeline.discard_last()
+            with self._judging:
+                index = self._pipeline.discard_last()
             if index is not None:
+                self._reps = [rep for rep in self._reps if rep.index != index]
                 self._recorder.then(lambda: self._writer.discard_rep(index))
 
     def _report(self, summary: SessionSummary | None) -> None:
         if self._options.json:
             if summary is not None:
-                print(session_line(self._pipeline.count, summary), flush=True)
+                self._out.line(session_line(self._pipeline.count, summary))
         elif self._reps:
-            print_reps(self._reps, sys.stdout)
+            self._out.run(lambda: print_reps(self._reps, sys.stdout))
+
+
+class _Screen:
+    """The window as the loop sees it (ports.ViewSink): during a pause every view says so."""
+
+    def __init__(self, window: Window, pause: Pause) -> None:
+        self._window, self._pause = window, pause
+        self._last: View | None = None
+
+    def show(self, view: View) -> None:
+        """Hand over the newest view."""
+        self._last = view
+        paused = self._pause.on and not view.trouble
+        self._window.show(replace(view, status="Paused. Space goes on") if paused else view)
+
+    def show_again(self) -> None:
+        """Hand over the last view once more, after a pause began or ended."""
+        if self._last is not None:
+            self.show(self._last)
+
+
+class _Output:
+    """Standard output. When its reader goes away the session goes on; that is said once."""
+
+    def __init__(self, say: Callable[[str], None]) -> None:
+        self._say = say
+        self._gone = False
+
+    def line(self, text: str) -> None:
+        """Print one line at once."""
+        self.run(lambda: print(text, flush=True))
+
+    def run(self, write: Callable[[], None]) -> None:
+        """Call what writes to standard output, unless nothing can be written there any more."""
+        if self._gone:
+            return
+        try:
+            write()
+        except OSError as error:
+            self._gone = True
+            # Python writes what is left in its buffer at exit and would fail again there
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            self._say(f"Standard output takes no more lines ({error.strerror}); the session is saved all the same.")
 
 
 def _count(number: int, noun: str) -> str:
