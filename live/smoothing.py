@@ -79,12 +79,24 @@ def zero_lag(t_s: FloatArray, values: FloatArray, cutoff_hz: float) -> FloatArra
     sos = butter(2, design_hz, fs=rate_hz, output="sos")
     grid = np.linspace(t_s[0], t_s[-1], max(_LEAST_SAMPLES, round((t_s[-1] - t_s[0]) * rate_hz) + 1))
     out = np.full_like(flat, np.nan)
-    for column in range(flat.shape[1]):
-        known = np.isfinite(flat[:, column])
+    # columns that were seen at the same instants (all landmarks of a body) go through together
+    patterns, pattern_of = np.unique(np.isfinite(flat), axis=1, return_inverse=True)
+    for i, known in enumerate(patterns.T):
+        columns = np.flatnonzero(pattern_of.ravel() == i)
+        seen = flat[np.ix_(known, columns)]
         if known.sum() < _LEAST_SAMPLES:
-            out[:, column] = flat[:, column]
+            out[np.ix_(known, columns)] = seen
             continue
-        even = np.interp(grid, t_s[known], flat[known, column])
-        smooth = sosfiltfilt(sos, even, padlen=min(len(even) - 1, 3 * _LEAST_SAMPLES))
-        out[known, column] = np.interp(t_s[known], grid, smooth)
+        even = _at_times(grid, t_s[known], seen)
+        smooth = sosfiltfilt(sos, even, axis=0, padlen=min(len(even) - 1, 3 * _LEAST_SAMPLES))
+        out[np.ix_(known, columns)] = _at_times(t_s[known], grid, smooth)
     return out.reshape(np.shape(values))
+
+
+def _at_times(wanted_s: FloatArray, t_s: FloatArray, values: FloatArray) -> FloatArray:
+    """Values (T, n) at times t_s, linearly interpolated to other times; held beyond the ends."""
+    after = np.clip(np.searchsorted(t_s, wanted_s), 1, len(t_s) - 1)
+    before = after - 1
+    part = np.clip((wanted_s - t_s[before]) / (t_s[after] - t_s[before]), 0.0, 1.0)[:, None]
+    between: FloatArray = values[before] * (1 - part) + values[after] * part
+    return between
