@@ -1,0 +1,145 @@
+"""The rules that the import contracts in pyproject.toml cannot see: names, clocks, files at import, flat folders."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[1]
+PACKAGES = ("live", "calibration")
+MODULES = sorted(path for package in PACKAGES for path in (ROOT / package).glob("*.py"))
+EVERYTHING = sorted([*MODULES, *(ROOT / "tests").rglob("*.py"), *(ROOT / "sounds").glob("*.py")])
+
+
+def pure_middle() -> list[str]:
+    """The modules that the contract in pyproject.toml calls pure."""
+    contracts = tomllib.loads((ROOT / "pyproject.toml").read_text())["tool"]["importlinter"]["contracts"]
+    (contract,) = [contract for contract in contracts if "pure" in contract["name"]]
+    return [module.removeprefix("rimward.live.") for module in contract["source_modules"]]
+
+
+def tree(path: Path) -> ast.Module:
+    return ast.parse(path.read_text("utf-8"), str(path))
+
+
+def imported(node: ast.AST) -> list[str]:
+    """Absolute names that a statement imports."""
+    if isinstance(node, ast.Import):
+        return [alias.name for alias in node.names]
+    if isinstance(node, ast.ImportFrom) and node.level == 0 and node.module is not None:
+        return [node.module]
+    return []
+
+
+def top(name: str) -> str:
+    return name.split(".", 1)[0]
+
+
+@pytest.mark.parametrize("path", EVERYTHING, ids=lambda path: path.relative_to(ROOT).as_posix())
+def test_nobody_imports_a_folder_of_the_checkout_as_a_package(path):
+    """`import live` would be a second, different copy of rimward.live."""
+    bare = {"live", "calibration", "config", "sounds", "tests"}
+    found = [(node.lineno, name) for node in ast.walk(tree(path)) for name in imported(node) if top(name) in bare]
+    assert found == []
+
+
+def test_the_second_copy_is_not_loaded_either():
+    assert {"live", "calibration", "config", "sounds"}.isdisjoint(sys.modules)
+
+
+@pytest.mark.parametrize("module", pure_middle())
+def test_time_is_data_in_the_middle(module):
+    found = [name for node in ast.walk(tree(ROOT / "live" / f"{module}.py")) for name in imported(node)]
+    assert {"time", "datetime", "threading", "os", "pathlib", "io"}.isdisjoint(map(top, found))
+    opens = [node.lineno for node in ast.walk(tree(ROOT / "live" / f"{module}.py")) if calls(node, "open")]
+    assert opens == []
+
+
+def test_every_module_is_either_pure_or_named_as_an_edge():
+    """A new module must be put on one side: here, or in the contract."""
+    edges = {
+        "__init__", "__main__", "assets", "camera", "cautions", "cli", "clip", "layout", "loop", "mediapipe_pose",
+        "overlay", "pace", "pose_model", "practice", "recorder", "schema", "screen", "settings", "side_file", "signs",
+        "speaker", "store", "tables",
+    }  # fmt: skip
+    modules = {path.stem for path in (ROOT / "live").glob("*.py")}
+    assert modules - edges == set(pure_middle()), "put a new module into the contract of the pure middle, or above"
+    assert edges <= modules
+
+
+def calls(node: ast.AST, *names: str) -> bool:
+    if not isinstance(node, ast.Call):
+        return False
+    called = node.func
+    return (called.id if isinstance(called, ast.Name) else getattr(called, "attr", "")) in names
+
+
+def run_at_import(body: list[ast.stmt]) -> Iterator[ast.AST]:
+    """Every expression that importing the module evaluates: not the bodies of functions, those of classes."""
+    for statement in body:
+        if isinstance(statement, ast.FunctionDef | ast.AsyncFunctionDef):
+            for part in (*statement.decorator_list, *statement.args.defaults):
+                yield from ast.walk(part)
+        elif isinstance(statement, ast.ClassDef):
+            yield from run_at_import(statement.body)
+        else:
+            yield from (node for node in ast.walk(statement) if not isinstance(node, ast.Lambda))
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: path.relative_to(ROOT).as_posix())
+def test_no_file_is_opened_at_import(path):
+    readers = (
+        "open",
+        "read_text",
+        "read_bytes",
+        "config_text",
+        "tone_wav",
+        "load_settings",
+        "connect",
+        "create_engine",
+    )
+    found = [node.lineno for node in run_at_import(tree(path).body) if calls(node, *readers)]
+    assert found == []
+
+
+@pytest.mark.parametrize("package", PACKAGES)
+def test_the_folders_are_flat(package):
+    """setuptools is given a list of packages: a sub-package works in the checkout and is missing from the wheel."""
+    assert [path for path in (ROOT / package).rglob("*.py") if path.parent != ROOT / package] == []
+
+
+def test_the_loop_stays_thin():
+    (run,) = [
+        node
+        for node in tree(ROOT / "live" / "loop.py").body
+        if isinstance(node, ast.FunctionDef) and node.name == "run"
+    ]
+    assert run.end_lineno is not None
+    assert run.end_lineno - run.lineno < 40
+
+
+@pytest.mark.parametrize(
+    ("module", "absent"),
+    [
+        ("rimward.live.pipeline", {"pygame", "mediapipe", "pyttsx3", "sqlalchemy", "rimward.live.camera"}),
+        ("rimward.live.loop", {"pygame", "mediapipe", "pyttsx3", "sqlalchemy", "rimward.live.camera"}),
+        ("rimward.live.mediapipe_pose", {"mediapipe", "pygame"}),
+        ("rimward.live.screen", {"pygame", "mediapipe", "pyttsx3"}),
+        ("rimward.live.speaker", {"pygame", "mediapipe", "pyttsx3"}),
+        ("rimward.live.cli", {"cv2", "numpy", "pygame", "mediapipe", "pydantic", "sqlalchemy"}),
+        ("rimward.calibration.geometry", {"rimward.live", "pygame", "mediapipe"}),
+    ],
+)
+def test_nobody_pays_for_a_device_by_importing_the_middle(module, absent, tmp_path):
+    asked = f"import sys, {module}; print(*sys.modules)"
+    loaded = subprocess.run(
+        [sys.executable, "-c", asked], cwd=tmp_path, check=True, capture_output=True, text=True
+    ).stdout.split()
+    assert absent.isdisjoint(loaded)
+    assert module in loaded
