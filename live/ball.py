@@ -34,6 +34,15 @@ class _Candidate:
     score: float
 
 
+@dataclass(slots=True)
+class _Place:
+    """Where something of the ball's colour is seen again and again, away from the hands."""
+
+    centre_px: FloatArray
+    since_s: float
+    last_s: float
+
+
 def _bins(image: ImageArray) -> CellMap:
     """Histogram cell of every pixel: 3 steps of lightness, 24 x 24 of the two chroma axes of CIE Lab."""
     lab = cv2.cvtColor(image, cv2.COLOR_BGR2Lab)
@@ -136,6 +145,12 @@ class BallSettings:
     above_m: float = 1.6
     lost_s: float = 0.4
     """A track without a sighting for this long is given up."""
+    fresh_s: float = 1.0
+    """A ball that was in a hand within this time is the ball, and its colour may be learnt."""
+    still_m: float = 0.10
+    still_s: float = 0.5
+    """A disc that stays this near to one place for this long, away from the hands, is part of the hall: at the top of
+    its flight a ball falls out of 0.10 m within 0.35 s."""
 
 
 class BallTracker:
@@ -147,6 +162,8 @@ class BallTracker:
         self.colour = ColourModel()
         self._last: tuple[float, Ball] | None = None
         self._velocity_px: FloatArray = np.zeros(2)
+        self._in_hand_s: float | None = None
+        self._places: list[_Place] = []
         self._templates = [_template(_WORK_RADIUS_PX * size) for size in _SIZES]
 
     def update(self, image: ImageArray, t_s: float, pose: Pose | None, px_per_m: float | None) -> Ball | None:
@@ -167,8 +184,11 @@ class BallTracker:
         step = np.array([(x1 - x0) / width, (y1 - y0) / height])
         origin = np.array([x0, y0], float)
         candidates = self._candidates(self.colour.score(cells), origin, step)
-        best = self._choose(candidates, pose, px_per_m, expected)
-        self._learn(cells, origin, step, best, radius_px, pose)
+        moving = self._without_fixtures(t_s, candidates, pose, px_per_m)
+        best = self._choose(moving, pose, px_per_m, expected)
+        if best is not None and _reach_m(best, pose, px_per_m) < self.settings.hand_reach_m:
+            self._in_hand_s = t_s
+        self._learn(t_s, cells, origin, step, best, radius_px, pose)
         if best is None:
             if self._last is not None and t_s - self._last[0] > self.settings.lost_s:
                 self._last = None
@@ -224,15 +244,33 @@ class BallTracker:
             found.append(_Candidate(centre, radius, float(top[y, x])))
         return sorted(found, key=lambda c: -c.score)[:8]
 
+    def _without_fixtures(
+        self, t_s: float, candidates: list[_Candidate], pose: Pose, px_per_m: float
+    ) -> list[_Candidate]:
+        """Candidates that are no part of the hall: a disc that hangs still away from the hands is no ball in play."""
+        s, moving = self.settings, []
+        self._places = [place for place in self._places if t_s - place.last_s <= s.fresh_s]
+        for c in candidates:
+            if _reach_m(c, pose, px_per_m) < s.hand_reach_m:
+                moving.append(c)
+                continue
+            away = s.still_m * px_per_m
+            here = next((p for p in self._places if float(np.linalg.norm(c.centre_px - p.centre_px)) < away), None)
+            if here is None:
+                self._places.append(here := _Place(c.centre_px, t_s, t_s))
+            here.last_s = t_s
+            if t_s - here.since_s < s.still_s:
+                moving.append(c)
+        return moving
+
     def _choose(
         self, candidates: list[_Candidate], pose: Pose, px_per_m: float, expected: FloatArray | None
     ) -> _Candidate | None:
         """The disc that looks most like the ball where the ball can be."""
         s = self.settings
-        hands = [hand_centre(pose, side) for side in ("left", "right")]
         best, best_value = None, -np.inf
         for c in candidates:
-            reach = min(float(np.linalg.norm(c.centre_px - h)) for h in hands) / px_per_m
+            reach = _reach_m(c, pose, px_per_m)
             near_hand = np.exp(-0.5 * (max(0.0, reach - 0.08) / s.hand_reach_m) ** 2)
             near_path = 0.0
             if expected is not None:
@@ -247,6 +285,7 @@ class BallTracker:
 
     def _learn(
         self,
+        t_s: float,
         cells: CellMap,
         origin: FloatArray,
         step: FloatArray,
@@ -264,8 +303,15 @@ class BallTracker:
             self.colour.learn(cells, None, away, 0.0)
             return
         distance = np.hypot(px - best.centre_px[0], py - best.centre_px[1])
-        disc = distance < 0.8 * best.radius_px if best.score > self.settings.found_anywhere else None
+        fresh = self._in_hand_s is not None and t_s - self._in_hand_s <= self.settings.fresh_s
+        disc = distance < 0.8 * best.radius_px if fresh and best.score > self.settings.found_anywhere else None
         self.colour.learn(cells, disc, distance > 1.5 * best.radius_px, 0.1)
+
+
+def _reach_m(candidate: _Candidate, pose: Pose, px_per_m: float) -> float:
+    """Distance from a disc's centre to the nearer palm."""
+    hands = (hand_centre(pose, "left"), hand_centre(pose, "right"))
+    return min(float(np.linalg.norm(candidate.centre_px - hand)) for hand in hands) / px_per_m
 
 
 def _parabola(top: FloatMap, y: int, x: int) -> tuple[float, float]:

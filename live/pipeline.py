@@ -122,9 +122,18 @@ class Pipeline:
         people = self._estimator.estimate(frame, wanted)
         last_ball = self._buffer[-1][0].ball if self._buffer else None
         pose = self._lock.choose(frame.t_s, people, wanted, last_ball)
+        if self._lock.switched:
+            self._change_person()
         px_per_m = self._scale.update(frame.t_s, pose)
         ball = self._ball.update(frame.image, frame.t_s, pose, px_per_m)
         return Observation(frame.index, frame.t_s, pose, ball), px_per_m
+
+    def _change_person(self) -> None:
+        """Another body: its size and movement are its own; what the ball looks like stays known."""
+        self._scale = ScaleTracker(self._stature_m)
+        self._screen_filter.reset()
+        self._phase = phases.PhaseState()
+        self._buffer.clear()
 
     def _remember(self, observation: Observation, px_per_m: float | None) -> None:
         keep_s = _BEFORE_S + self._settings.phases.follow_through_cap_s + 1.0

@@ -31,6 +31,8 @@ class ShooterLock:
     most_people: int = 2
     locked: bool = False
     """Set once the person has shot: the ball in other hands does not move the lock any more."""
+    switched: bool = False
+    """The person chosen last is not the one chosen before, or was away for too long to be sure."""
     _hips: FloatArray | None = None
     _height_px: float = 0.0
     _seen_s: float | None = None
@@ -49,6 +51,7 @@ class ShooterLock:
 
     def choose(self, t_s: float, people: tuple[Pose, ...], asked: int, ball: Ball | None) -> Pose | None:
         """The shooter among the people of this frame, None when not there. `ball` is where the ball was last seen."""
+        self.switched = False
         if asked > 1:
             self._looked_s = t_s
             if len(people) > 1:
@@ -61,6 +64,7 @@ class ShooterLock:
             return None
         if self._hips is None:
             best = max(sized, key=lambda item: item[1])
+            self.switched = self._seen_s is not None
             self._unsure = asked < 2 and self.most_people > 1
         else:
             best = min(sized, key=self._strangeness)
@@ -68,7 +72,9 @@ class ShooterLock:
                 # somebody, but not the shooter: look for both before believing it
                 self._unsure = True
                 return None
-            best = self._ball_holder(t_s, best, sized, ball)
+            holder = self._ball_holder(t_s, best, sized, ball)
+            self.switched = holder is not best
+            best = holder
             self._unsure = False
         pose, height = best
         self._hips, self._height_px, self._seen_s = middle(pose, "hip"), height, t_s
