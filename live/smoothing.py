@@ -69,9 +69,9 @@ def zero_lag(t_s: FloatArray, values: FloatArray, cutoff_hz: float) -> FloatArra
     eight samples, leaves the values as they are: there is nothing to take away.
     """
     t_s = np.asarray(t_s, float)
-    flat = np.asarray(values, float).reshape(len(t_s), -1)
     if len(t_s) < _LEAST_SAMPLES:
         return np.array(values, float)
+    flat = np.asarray(values, float).reshape(len(t_s), -1)
     rate_hz = 1.0 / float(np.median(np.diff(t_s)))
     design_hz = cutoff_hz / _TWO_PASSES
     if design_hz >= 0.5 * rate_hz:
