@@ -31,10 +31,10 @@ def main(argv: Sequence[str] | None = None) -> int:
             status: int = args.run(args)
             return status
         except KeyboardInterrupt:
-            return 130
+            return _interrupted()
         except Exception as error:
             if interrupts:  # a library whose import is broken off fails in ways of its own
-                return 130
+                return _interrupted()
             if not isinstance(error, RimwardError):
                 raise
             _say(f"rimward: {error}")
@@ -57,7 +57,16 @@ def _noted_interrupts() -> Iterator[list[int]]:
     try:
         yield came
     finally:
-        signal.signal(signal.SIGINT, before)
+        if signal.getsignal(signal.SIGINT) is note:
+            signal.signal(signal.SIGINT, before)
+
+
+def _interrupted() -> int:
+    # everything is saved: who presses Ctrl-C again must not break off what Python still does at exit
+    if threading.current_thread() is threading.main_thread():
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, signal.SIG_IGN)
+    return 130
 
 
 def _say(line: str) -> None:

@@ -12,6 +12,7 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
+from typing import Any
 
 from . import loop, pose_model
 from .assets import config_text
@@ -77,24 +78,31 @@ def practise(
     if not headless and not screen_available():
         say("No screen here: running without a window (as with --headless).")
         headless = True
-    with ExitStack() as closing:
-        devices = _open_devices(settings, options, say, source, headless, closing)
+    stop = threading.Event()
+    with _stopped_by_signals(stop) as hold_signals, ExitStack() as closing:
+        if source is None and options.clip is not None:
+            source = open_clip(options.clip)  # first: a wrong name is found out before a download of the model
+        if source is not None:
+            closing.callback(source.close)
+        model = ready_model(settings, say)
+        hold_signals()
+        devices = _open_devices(settings, model, say, source, headless, closing)
         store = open_store(data_folder(settings), say)
         closing.callback(store.close)
-        stop = threading.Event()
-        with _stopped_by_signals(stop):
-            writer = store.start_session(
-                player=settings.player.name,
-                hand=settings.player.hand,
-                source=devices.source.info.name,
-                settings_digest=settings.digest(),
-                app_version=version("rimward"),
-            )
-            session = _Session(settings, options, devices, writer, stop, say)
-            try:
-                session.run()
-            finally:
-                session.close()
+        if stop.is_set():
+            return 0
+        writer = store.start_session(
+            player=settings.player.name,
+            hand=settings.player.hand,
+            source=devices.source.info.name,
+            settings_digest=settings.digest(),
+            app_version=version("rimward"),
+        )
+        session = _Session(settings, options, devices, writer, stop, say)
+        try:
+            session.run()
+        finally:
+            session.close()
     return 0
 
 
@@ -114,17 +122,13 @@ def ready_model(settings: Settings, say: Callable[[str], None]) -> Path:
 
 def _open_devices(
     settings: Settings,
-    options: Options,
+    model: Path,
     say: Callable[[str], None],
     source: FrameSource | None,
     headless: bool,
     closing: ExitStack,
 ) -> _Devices:
-    if source is None and options.clip is not None:
-        source = open_clip(options.clip)  # first: a wrong name is found out before a download of the model
-    if source is not None:
-        closing.callback(source.close)
-    estimator = MediapipePose(ready_model(settings, say))
+    estimator = MediapipePose(model)
     closing.callback(estimator.close)
     # The first look is for two people. Loaded before the camera starts, so that its first frames need not wait.
     estimator.warm_up(2)
@@ -162,24 +166,28 @@ def _open_speaker(settings: Settings, say: Callable[[str], None]) -> Speaker:
 
 
 @contextmanager
-def _stopped_by_signals(stop: threading.Event) -> Iterator[None]:
-    """Ctrl-C and termination set `stop`, as often as they come, and are raised as KeyboardInterrupt afterwards.
+def _stopped_by_signals(stop: threading.Event) -> Iterator[Callable[[], None]]:
+    """Gives what to call when Ctrl-C and termination shall no longer interrupt: from then on they set `stop`, as often
+    as they come, and KeyboardInterrupt is raised at the end.
 
-    So neither can strike while a rep is judged or saved. Outside the main thread nothing is caught.
+    So neither can strike while a rep is judged or saved, or inside the network's library, which takes it badly. Outside
+    the main thread nothing is caught.
     """
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
     came: list[int] = []
+    before: dict[int, Any] = {}
 
     def note(number: int, _frame: object) -> None:
         came.append(number)
         # a thread, because the interrupted code may hold the lock of `stop` at this very moment
         threading.Thread(target=stop.set, name="signal").start()
 
-    before = {number: signal.signal(number, note) for number in (signal.SIGINT, signal.SIGTERM)}
+    def hold() -> None:
+        if threading.current_thread() is threading.main_thread():
+            for number in (signal.SIGINT, signal.SIGTERM):
+                before[number] = signal.signal(number, note)
+
     try:
-        yield
+        yield hold
     finally:
         for number, handler in before.items():
             signal.signal(number, signal.SIG_DFL if handler is None else handler)
