@@ -144,6 +144,10 @@ def _gone(track: Track, held: BoolArray, last: int, settings: Phases) -> bool | 
         if np.degrees(np.arctan2(up, level)) < settings.least_launch_deg:
             return NotAShot("the ball left flat, as in a pass")
         return True
+    # nothing flies back into the hands within half a second: a ball that was only hidden and is there again never left
+    later = slice(after.stop, track.at(t[last] + settings.hidden_s) + 1)
+    if not len(seen) and held[later].any():
+        return NotAShot("the ball stayed in the hands or came back at once")
     return False
 
 
