@@ -18,8 +18,12 @@ from scipy.interpolate import PchipInterpolator
 from scipy.optimize import brentq
 
 from rimward.live.angles import internal_deg
-from rimward.live.records import Ball, Frame, Observation, Pose
+from rimward.live.phases import PhaseState, advance, finish, signals
+from rimward.live.records import Ball, Frame, Observation, Phase, Pose
+from rimward.live.reps import NotAShot, Reading, read
+from rimward.live.settings import Phases
 from rimward.live.skeleton import BONES, COUNT, INDEX, MIRRORED, Side
+from rimward.live.track import Track, from_observations
 
 Array = np.ndarray
 GRAVITY_MPS2 = 9.81
@@ -63,8 +67,8 @@ class Act:
     keys: Mapping[str, Sequence[tuple[float, float]]]
     """Channel -> (time, value); a channel that is not named rests."""
     ball: Sequence[tuple[float, str, tuple[float, ...]]] = ((0.0, "hand", ()),)
-    """(from when, how it moves, parameters): hand; absent; flight (forward and up, m/s); dribble (period); arrive (until
-    when, speed of coming, upward speed at the catch)."""
+    """(from when, how it moves, parameters): hand; absent; flight (forward and up, m/s); dribble (period); arrive
+    (until when, speed of coming, upward speed at the catch)."""
     instants: Mapping[str, float] = field(default_factory=dict)
     """Scripted instants of a shot."""
 
@@ -613,3 +617,32 @@ def joined(*stories: Sequence[Observation], gap_s: float = 1 / 30) -> Iterator[O
             yield replace(o, index=index, t_s=o.t_s + offset)
             index += 1
         offset += (story[-1].t_s if story else 0.0) + gap_s
+
+
+# ----------------------------------------------------------------------------------------- what the program makes of it
+def tracked(seen: Sequence[Observation], view: View = View()) -> Track:
+    """The program's track of what was seen, at the scale that is known here."""
+    return from_observations(seen, view.px_per_m, view.size)
+
+
+def phases_of(
+    seen: Sequence[Observation], settings: Phases, view: View = View()
+) -> tuple[list[tuple[float, Phase]], list[tuple[float, float]]]:
+    """(when each phase began), (when each shot was closed, its release) as the state machine tells while it goes."""
+    state, begun, closed = PhaseState(), [], []
+    for o in seen:
+        state = advance(state, signals(o, view.px_per_m), settings)
+        if not begun or begun[-1][1] is not state.phase:
+            begun.append((o.t_s, state.phase))
+        if state.closed_release_s is not None:
+            closed.append((o.t_s, state.closed_release_s))
+    state = finish(state)
+    if state.closed_release_s is not None:
+        closed.append((seen[-1].t_s, state.closed_release_s))
+    return begun, closed
+
+
+def shots_in(seen: Sequence[Observation], settings: Phases, view: View = View()) -> list[Reading | NotAShot]:
+    """What is read of every movement that looked like a release."""
+    track = tracked(seen, view)
+    return [read(track, release_s, None, settings) for _, release_s in phases_of(seen, settings, view)[1]]
