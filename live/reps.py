@@ -295,7 +295,7 @@ def _landing(smooth: Track, start: int, gather: int, release: int) -> int | None
             with np.errstate(invalid="ignore"):
                 up &= height > np.nanmedian(height[span]) + _FLIGHT_M
     up[:gather] = False
-    up[smooth.at(t[release] + 1.0) :] = False
+    up[t > t[release] + 1.0] = False
     for first, end in _runs(up):
         if release < end < len(up) and t[end] - t[first] >= _FLIGHT_S - 1e-6:
             return end
