@@ -3,8 +3,9 @@
 Each picture is searched round the shooter at a scale at which the ball is a few pixels wide, which makes the search
 cheap and blind to texture. Every pixel gets a score from two colour histograms, ball against everything else; a round
 template of the expected size, bright inside and dark outside, finds discs of ball colour. The ball's histogram starts
-from a broad orange and learns from what was found, the other one from the rest of the picture. Missing is None: nothing
-is made up while the ball is hidden.
+from a broad orange and learns from what was found, the other one from the rest of the picture. A ball of another colour
+is learnt when the player holds it between both hands for a moment, if its colour sets it apart. Missing is None:
+nothing is made up while the ball is hidden.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from .body import BALL_RADIUS_M, hand_centre, middle, point
+from .body import BALL_RADIUS_M, hand_centre, middle, point, seen
 from .records import Ball, FloatArray, ImageArray, Pose
 
 GRAVITY_MPS2 = 9.81
@@ -23,6 +24,8 @@ _WORK_RADIUS_PX = 6.0
 _SIZES = (0.82, 1.0, 1.2)
 _BINS = 24
 _IN = 0.7
+_PALMS = ("left_wrist", "left_index", "right_wrist", "right_index")
+_SHOWN_INSIDE, _SHOWN_AROUND = 0.5, -0.2
 FloatMap = NDArray[np.float32]
 CellMap = NDArray[np.uint16]
 
@@ -87,14 +90,42 @@ class ColourModel:
         self._ball = self._prior.copy()
         self._rest = np.full_like(self._ball, 1.0 / self._ball.size)
         self._learned = 0.0
+        self._shown: FloatMap | None = None
         self._update_table()
+
+    @property
+    def knows_the_ball(self) -> bool:
+        """Whether a ball has been learnt, not only supposed to be orange."""
+        return self._learned > 0
 
     def _update_table(self) -> None:
         # the prior keeps a share for ever: a ball that was wrongly learnt can be unlearnt
-        ball = 0.15 * self._prior + 0.85 * self._ball if self._learned else self._prior
+        self._table = self._against_rest(0.15 * self._prior + 0.85 * self._ball if self.knows_the_ball else self._prior)
+
+    def _against_rest(self, ball: FloatMap) -> FloatMap:
         floor = 0.02 / self._ball.size
         # the ball covers about a fiftieth of what is searched; a higher prior would make skin pass for leather
-        self._table = ((ball - 1.5 * self._rest) / (ball + 1.5 * self._rest + floor)).astype(np.float32)
+        return np.asarray((ball - 1.5 * self._rest) / (ball + 1.5 * self._rest + floor), np.float32)
+
+    def forget_shown(self) -> None:
+        """The hands parted: what was between them no longer counts."""
+        self._shown = None
+
+    def show(self, cells: CellMap, disc: NDArray[np.bool_], around: NDArray[np.bool_], *, adopt: bool) -> bool:
+        """Take in what is between the hands. With `adopt` it becomes the ball if nothing else looks like it.
+
+        Returns whether it did: the disc then speaks clearly for the ball and what is around it clearly against.
+        """
+        now = _smooth(np.bincount(cells[disc], minlength=self._ball.size).astype(np.float32))
+        self._shown = now if self._shown is None else self._shown + 0.2 * (now - self._shown)
+        if not adopt:
+            return False
+        score = self._against_rest(self._shown)[cells]
+        if score[disc].mean() < _SHOWN_INSIDE or score[around].mean() > _SHOWN_AROUND:
+            return False
+        self._ball, self._learned, self._shown = self._shown, 1.0, None
+        self._update_table()
+        return True
 
     def score(self, cells: CellMap) -> FloatMap:
         """Score of every cell index, same shape."""
@@ -145,9 +176,14 @@ class BallSettings:
     above_m: float = 1.6
     lost_s: float = 0.4
     """A track without a sighting for this long is given up."""
+    show_s: float = 0.8
+    """Held between both hands this long, a ball of any colour is learnt."""
+    show_apart_m: tuple[float, float] = (0.12, 0.45)
+    """The palms are this far apart then: a ball's width and the hands' own."""
     fresh_s: float = 1.0
     """A ball that was in a hand within this time is the ball, and its colour may be learnt."""
     still_m: float = 0.10
+    still_gap_s: float = 0.2
     still_s: float = 0.5
     """A disc that stays this near to one place for this long, away from the hands, is part of the hall: at the top of
     its flight a ball falls out of 0.10 m within 0.35 s."""
@@ -163,6 +199,7 @@ class BallTracker:
         self._last: tuple[float, Ball] | None = None
         self._velocity_px: FloatArray = np.zeros(2)
         self._in_hand_s: float | None = None
+        self._shown_since_s: float | None = None
         self._places: list[_Place] = []
         self._templates = [_template(_WORK_RADIUS_PX * size) for size in _SIZES]
 
@@ -188,7 +225,7 @@ class BallTracker:
         best = self._choose(moving, pose, px_per_m, expected)
         if best is not None and _reach_m(best, pose, px_per_m) < self.settings.hand_reach_m:
             self._in_hand_s = t_s
-        self._learn(t_s, cells, origin, step, best, radius_px, pose)
+        self._learn(t_s, cells, origin, step, best, radius_px, pose, px_per_m)
         if best is None:
             if self._last is not None and t_s - self._last[0] > self.settings.lost_s:
                 self._last = None
@@ -258,6 +295,8 @@ class BallTracker:
             here = next((p for p in self._places if float(np.linalg.norm(c.centre_px - p.centre_px)) < away), None)
             if here is None:
                 self._places.append(here := _Place(c.centre_px, t_s, t_s))
+            if t_s - here.last_s > s.still_gap_s:
+                here.since_s = t_s  # a dribbled ball comes by again and again, but does not stay
             here.last_s = t_s
             if t_s - here.since_s < s.still_s:
                 moving.append(c)
@@ -292,6 +331,7 @@ class BallTracker:
         best: _Candidate | None,
         radius_px: float,
         pose: Pose,
+        px_per_m: float,
     ) -> None:
         y, x = np.mgrid[0 : cells.shape[0], 0 : cells.shape[1]]
         px, py = origin[0] + (x + 0.5) * step[0], origin[1] + (y + 0.5) * step[1]
@@ -301,11 +341,34 @@ class BallTracker:
                 hand = hand_centre(pose, side)
                 away &= np.hypot(px - hand[0], py - hand[1]) > 2.5 * radius_px
             self.colour.learn(cells, None, away, 0.0)
+            if not self.colour.knows_the_ball:
+                self._look_between_hands(t_s, cells, px, py, radius_px, pose, px_per_m)
             return
         distance = np.hypot(px - best.centre_px[0], py - best.centre_px[1])
         fresh = self._in_hand_s is not None and t_s - self._in_hand_s <= self.settings.fresh_s
         disc = distance < 0.8 * best.radius_px if fresh and best.score > self.settings.found_anywhere else None
         self.colour.learn(cells, disc, distance > 1.5 * best.radius_px, 0.1)
+
+    def _look_between_hands(
+        self, t_s: float, cells: CellMap, px: FloatArray, py: FloatArray, radius_px: float, pose: Pose, px_per_m: float
+    ) -> None:
+        """No ball of the expected colour so far: learn the one that the player shows."""
+        left, right = hand_centre(pose, "left"), hand_centre(pose, "right")
+        nearest, farthest = self.settings.show_apart_m
+        held_out = nearest <= float(np.linalg.norm(left - right)) / px_per_m <= farthest
+        if not (held_out and seen(pose, *_PALMS)):
+            self._shown_since_s = None
+            self.colour.forget_shown()
+            return
+        centre = (left + right) / 2
+        distance = np.hypot(px - centre[0], py - centre[1])
+        disc = distance < 0.7 * radius_px
+        around = (distance > 1.3 * radius_px) & (distance < 2.0 * radius_px)
+        if not disc.any() or not around.any():
+            return
+        if self._shown_since_s is None:
+            self._shown_since_s = t_s
+        self.colour.show(cells, disc, around, adopt=t_s - self._shown_since_s >= self.settings.show_s)
 
 
 def _reach_m(candidate: _Candidate, pose: Pose, px_per_m: float) -> float:
