@@ -98,6 +98,11 @@ class Calibration:
         return court_named(self.court, self.rim_height_m)
 
     @property
+    def knows_hoop(self) -> bool:
+        """False for the coarse way, where the hoop's direction is a belief and not a measurement."""
+        return self.method != "standing"
+
+    @property
     def hfov_deg(self) -> float:
         """Horizontal field of view without distortion."""
         k, width = self.camera_matrix, self.image_size[0]

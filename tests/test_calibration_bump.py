@@ -1,0 +1,123 @@
+"""The camera gets bumped, the light changes, somebody walks by."""
+
+import cv2
+import numpy as np
+import pytest
+from calibration_render import as_a_webcam_sees_it, paint, rectangle
+from calibration_scenes import SIDE, SIZE, TRUTH, camera_at, clip_names
+from numpy.typing import NDArray
+
+from rimward.calibration.bump import Verdict, background_of, bumped
+from rimward.calibration.geometry import moved
+from rimward.calibration.record import Calibration
+
+Image = NDArray[np.uint8]
+
+
+def gym(camera: Calibration, seed: int = 0) -> Image:
+    """A wall with posters and a floor with a pattern, as this camera sees it; `seed` is the sensor's noise."""
+    fixed = np.random.default_rng(42)
+    picture = np.full((SIZE[1], SIZE[0]), 120, dtype=np.uint8)
+    for _ in range(60):
+        y, z = fixed.uniform(-12, 4), fixed.uniform(0.1, 3.5)
+        texture = fixed.integers(30, 220, (6, 6), dtype=np.uint8).repeat(20, 0).repeat(20, 1)
+        paint(picture, camera, texture, rectangle((-8.0, y, z + 0.7), (0, 0.8, 0), (0, 0, -0.7)))
+    for _ in range(40):
+        x, y = fixed.uniform(-7, 2), fixed.uniform(-11, 2)
+        texture = fixed.integers(60, 200, (4, 4), dtype=np.uint8).repeat(30, 0).repeat(30, 1)
+        paint(picture, camera, texture, rectangle((x, y, 0.0), (0, 0.6, 0), (0.6, 0, 0)))
+    return as_a_webcam_sees_it(picture, np.random.default_rng(seed), 0.8, 3.0)
+
+
+REFERENCE = background_of(gym(SIDE))
+
+
+def turned(degrees: float, axis: int) -> Calibration:
+    delta = np.zeros(7)
+    delta[axis] = np.radians(degrees)
+    return moved(SIDE, delta)
+
+
+def test_a_camera_that_stood_still() -> None:
+    seen = bumped(REFERENCE, gym(SIDE, seed=1))
+    assert seen.verdict is Verdict.STILL
+    assert seen.shift_px < 0.3
+    assert seen.matched > 100
+
+
+@pytest.mark.parametrize(("axis", "degrees"), [(0, 0.3), (1, 0.3), (1, -2.0), (0, 4.0), (2, 1.5)])
+def test_a_bump_or_a_moved_lid(axis: int, degrees: float) -> None:
+    seen = bumped(REFERENCE, gym(turned(degrees, axis), seed=2))
+    assert seen.verdict is Verdict.MOVED
+    if axis < 2:  # 914 px a radian
+        assert seen.shift_px == pytest.approx(abs(np.radians(degrees)) * 914, rel=0.25)
+
+
+def test_a_camera_that_was_pushed_along_the_table() -> None:
+    delta = np.zeros(7)
+    delta[4] = 0.15
+    assert bumped(REFERENCE, gym(moved(SIDE, delta), seed=3)).verdict is Verdict.MOVED
+
+
+def test_less_light_is_no_bump() -> None:
+    dim = (gym(SIDE, seed=4) * 0.6).astype(np.uint8)
+    assert bumped(REFERENCE, dim).verdict is not Verdict.MOVED
+
+
+def test_a_person_in_front_is_no_bump() -> None:
+    picture = gym(SIDE, seed=5)
+    rng = np.random.default_rng(6)
+    picture[100:700, 500:760] = rng.integers(0, 255, (600, 260), dtype=np.uint8)
+    assert bumped(REFERENCE, picture).verdict is Verdict.STILL
+    people = np.zeros((SIZE[1], SIZE[0]), dtype=bool)
+    people[100:700, 500:760] = True
+    assert bumped(REFERENCE, picture, people).verdict is Verdict.STILL
+
+
+def test_a_person_who_walked_away_is_no_bump_when_masked() -> None:
+    with_player = gym(SIDE)
+    rng = np.random.default_rng(8)
+    player = rng.integers(0, 255, (60, 26), dtype=np.uint8).repeat(10, 0).repeat(10, 1)
+    with_player[100:700, 500:760] = player
+    people = np.zeros((SIZE[1], SIZE[0]), dtype=bool)
+    people[90:710, 490:770] = True
+    reference = background_of(with_player, people)
+    assert not ((reference.corners > (495, 95)) & (reference.corners < (765, 705))).all(axis=1).any()
+    assert bumped(reference, gym(SIDE, seed=9)).verdict is Verdict.STILL
+
+
+def test_the_dark_another_room_another_size_and_a_bare_wall_are_unsure() -> None:
+    assert bumped(REFERENCE, np.zeros((SIZE[1], SIZE[0]), np.uint8)).verdict is Verdict.UNSURE
+    elsewhere = gym(camera_at((-2, -12, 1), (6, -4, 0.5)))
+    assert bumped(REFERENCE, elsewhere).verdict is Verdict.UNSURE
+    small = cv2.resize(gym(SIDE), (640, 360))
+    assert bumped(REFERENCE, small).verdict is Verdict.UNSURE
+    bare = background_of(np.full((720, 1280), 90, np.uint8))
+    assert bumped(bare, gym(SIDE)).verdict is Verdict.UNSURE
+
+
+def test_large_pictures_give_the_shift_in_their_own_pixels() -> None:
+    large = [cv2.resize(gym(camera), (2560, 1440)) for camera in (SIDE, turned(0.5, 1))]
+    seen = bumped(background_of(large[0]), large[1])
+    assert seen.verdict is Verdict.MOVED
+    assert seen.shift_px == pytest.approx(2 * np.radians(0.5) * 914, rel=0.25)
+
+
+@pytest.mark.truth
+@pytest.mark.skipif(not clip_names(), reason=f"no reference clips in {TRUTH}")
+@pytest.mark.parametrize("name", clip_names())
+def test_a_whole_reference_clip_stands_still(name: str) -> None:
+    clip = cv2.VideoCapture(str(TRUTH / f"{name}.mp4"))
+    _, first = clip.read()
+    reference = background_of(first)
+    verdicts = []
+    while True:
+        more, frame = clip.read()
+        if not more:
+            break
+        if len(verdicts) % 15 == 0:
+            verdicts.append(bumped(reference, frame).verdict)
+        else:
+            verdicts.append(Verdict.STILL)
+    assert Verdict.MOVED not in verdicts
+    assert verdicts.count(Verdict.UNSURE) == 0
