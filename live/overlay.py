@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import cast
 
@@ -66,6 +67,25 @@ def draw_people(
     if ball is not None:
         radius = max(ball.radius_px * float(scale.mean()), 1.5 * thick)
         _ring(canvas, ball.centre_px * scale, radius, 0.7 * thick, edge, ink.ball, ink.outline)
+
+
+def draw_guides(
+    canvas: ImageArray,
+    lines: Sequence[FloatArray],
+    source_size: tuple[int, int],
+    colour: Colour,
+    outline: Colour,
+    *,
+    thick: float,
+) -> None:
+    """Draw polylines (N, 2), pixels of a picture of `source_size` (width, height), on `canvas` (BGR, in place)."""
+    scale = np.array([canvas.shape[1], canvas.shape[0]]) / np.array(source_size)
+    # pixel centres lie at whole numbers for cv2 and at halves for us; far-off points would overflow its 32 bits
+    fixed = [
+        np.round(np.clip((line * scale - 0.5) * (1 << _SHIFT), -(1 << 20), 1 << 20)).astype(np.int32) for line in lines
+    ]
+    for width, ink in ((thick + max(2.0, 0.6 * thick), outline), (thick, colour)):
+        cv2.polylines(canvas, fixed, False, _bgr(ink), max(1, round(width)), cv2.LINE_AA, _SHIFT)
 
 
 def _draw_body(

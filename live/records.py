@@ -339,3 +339,5 @@ class View:
     """Player and source, small."""
     lines: tuple[str, ...] = field(default=())
     """A few values of the last rep, small, for the coach who stands near."""
+    guides: tuple[FloatArray, ...] = ()
+    """Polylines (N, 2) in pixels of the picture to draw over it: the court and the line to the hoop, on request."""

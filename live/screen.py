@@ -23,7 +23,7 @@ import numpy as np
 
 from .errors import DisplayError
 from .layout import Box, Layout, arrange, fit_text
-from .overlay import Colour, Ink, draw_people, scaled
+from .overlay import Colour, Ink, draw_guides, draw_people, scaled
 from .records import ImageArray, Mark, Phase, View
 from .signs import corner_mask, panel_mask, sign_mask
 
@@ -66,6 +66,7 @@ KEYS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "discard": ("backspace", "page down"),
         "next": ("n",),
         "mute": ("m",),
+        "court": ("c",),
         "fullscreen": ("f",),
         "keys": ("h", "?"),
         "quit": ("q", "escape"),
@@ -85,8 +86,190 @@ _FPS = 60
 _BGRX = (0xFF0000, 0xFF00, 0xFF, 0)
 
 
-class Painter:
-    """Draws views. Keeps rendered words, since rendering is slow and words change seldom.
+class Brush:
+    """Writes words and draws shapes. Keeps what it rendered, since rendering is slow and words change seldom."""
+
+    def __init__(self, style: Style = STYLE) -> None:
+        import pygame
+        import pygame.font
+
+        pygame.font.init()
+        self._pygame = pygame
+        self._style = style
+        self._kept: OrderedDict[tuple[object, ...], pygame.Surface] = OrderedDict()
+        self._picture = pygame.Surface((1, 1), 0, 32, _BGRX)
+        self._fonts: dict[int, pygame.font.Font] = {}
+        self._measure = pygame.font.Font(None, 200)
+        self._fit = lru_cache(256)(self._fit_uncached)
+
+    # ---- words
+
+    def _words_in(
+        self,
+        surface: pygame.Surface,
+        text: str,
+        box: Box,
+        ink: Colour,
+        most_lines: int,
+        *,
+        largest: float = 1e9,
+        centre: bool = False,
+    ) -> None:
+        """As big as fits, in the middle of the height; a line more rather than too small for 4 m."""
+        smallest = 0.06 * surface.get_height()
+        size, lines = self._fit(text, box.w, box.h, most_lines, min(largest, 0.8 * box.h))
+        if size < smallest:
+            size, lines = self._fit(text, box.w, box.h, most_lines + 1, min(largest, 0.8 * box.h))
+        y = box.y + (box.h - self._line * size * len(lines)) / 2
+        for i, line in enumerate(lines):
+            x = box.x + box.w // 2 if centre else box.x
+            self._write(surface, line, size, ink, x, round(y + i * self._line * size), centre=centre)
+
+    @property
+    def _line(self) -> float:
+        """Distance of lines at size 1."""
+        return self._measure.get_linesize() / 200
+
+    def _advance(self, text: str) -> float:
+        """Width of a text at size 1."""
+        return self._measure.size(text)[0] / 200
+
+    def _fit_uncached(
+        self, text: str, width: float, height: float, most_lines: int, largest: float
+    ) -> tuple[float, tuple[str, ...]]:
+        return fit_text(
+            text, width, height, advance=self._advance, line=self._line, most_lines=most_lines, largest=largest
+        )
+
+    def _wrap(self, text: str, width: float, size: float) -> tuple[float, tuple[str, ...]]:
+        """The lines that a text needs at this size."""
+        for most_lines in (1, 2, 3):
+            got, lines = self._fit(text, width, 1e9, most_lines, size)
+            if got >= 0.99 * size:
+                break
+        return got, lines
+
+    def _font(self, size: float) -> pygame.font.Font:
+        pixels = max(6, int(size))
+        if pixels not in self._fonts:
+            self._fonts[pixels] = self._pygame.font.Font(None, pixels)
+        return self._fonts[pixels]
+
+    def _keep(self, key: tuple[object, ...], make: Callable[[], pygame.Surface]) -> pygame.Surface:
+        """From the store, else made; the longest unused go."""
+        if key in self._kept:
+            self._kept.move_to_end(key)
+        else:
+            self._kept[key] = make()
+            if len(self._kept) > 128:
+                self._kept.popitem(last=False)
+        return self._kept[key]
+
+    def _words(self, text: str, size: float, colour: Colour) -> pygame.Surface:
+        return self._keep(("words", text, int(size), colour), lambda: self._render(text, size, colour))
+
+    def _render(self, text: str, size: float, colour: Colour) -> pygame.Surface:
+        # Fonts are fitted to whole pixels letter by letter, which tears words apart at small sizes: drawn big and
+        # shrunk they keep their rhythm.
+        finer = max(1, min(4, round(400 / size)))
+        big = self._font(finer * size).render(text, True, colour)
+        if finer == 1:
+            return big
+        return self._pygame.transform.smoothscale(big, (max(1, big.get_width() // finer), big.get_height() // finer))
+
+    def _trimmed(self, text: str, size: float, colour: Colour) -> pygame.Surface:
+        """Without the room that a font leaves above and below."""
+
+        def make() -> pygame.Surface:
+            words = self._render(text, size, colour)
+            return words.subsurface(words.get_bounding_rect())
+
+        return self._keep(("trimmed", text, int(size), colour), make)
+
+    def _write(
+        self,
+        surface: pygame.Surface,
+        text: str,
+        size: float,
+        colour: Colour,
+        x: int,
+        y: int,
+        *,
+        right: bool = False,
+        centre: bool = False,
+        middle: bool = False,
+    ) -> None:
+        if not text or size < 1:
+            return
+        words = self._words(text, size, colour)
+        left = x - words.get_width() if right else x - words.get_width() // 2 if centre else x
+        surface.blit(words, (left, y - words.get_height() // 2 if middle else y))
+
+    # ---- shapes
+
+    def _draw_panel(self, surface: pygame.Surface, box: Box, colour: Colour) -> None:
+        if box.w > 0 and box.h > 0:
+            radius = self._radius(surface)
+            panel = self._keep(
+                ("panel", box.w, box.h, radius, colour), lambda: self._stamp(panel_mask(box.w, box.h, radius), colour)
+            )
+            surface.blit(panel, (box.x, box.y))
+
+    def _draw_keys(self, surface: pygame.Surface, keys: Sequence[tuple[str, str]]) -> None:
+        style = self._style
+        width, height = surface.get_size()
+        size = min(0.05 * height, 0.82 * height / (len(keys) * 1.7))
+        column = max(self._advance(key) for key, _ in keys)
+        widest = column + 1.2 + max(self._advance(words) for _, words in keys)
+        size = min(size, 0.8 * width / widest)
+        step, pad = 1.7 * size, round(1.2 * size)
+        box_w, box_h = round(widest * size) + 2 * pad, round(len(keys) * step) + 2 * pad - round(0.9 * size)
+        box = Box((width - box_w) // 2, (height - box_h) // 2, box_w, box_h)
+        self._draw_panel(surface, Box(box.x - 3, box.y - 3, box.w + 6, box.h + 6), style.accent)
+        self._draw_panel(surface, box, style.panel)
+        for i, (key, words) in enumerate(keys):
+            y = round(box.y + pad + i * step)
+            self._write(surface, key, size, style.accent, box.x + pad, y)
+            self._write(surface, words, size, style.ink, round(box.x + pad + (column + 1.2) * size), y)
+
+    def _round_corners(self, surface: pygame.Surface, box: Box) -> None:
+        """Lay the ground over the corners of a picture, so that it looks like the panels."""
+        radius = self._radius(surface)
+        corner = self._keep(("corner", radius), lambda: self._stamp(corner_mask(radius), self._style.ground))
+        flip = self._pygame.transform.flip
+        for right in (False, True):
+            for low in (False, True):
+                piece = self._keep(("corner", radius, right, low), partial(flip, corner, right, low))
+                surface.blit(piece, (box.x + right * (box.w - radius), box.y + low * (box.h - radius)))
+
+    @staticmethod
+    def _radius(surface: pygame.Surface) -> int:
+        return max(3, round(0.02 * min(surface.get_size())))
+
+    def _shape(self, name: str, side: int, colour: Colour) -> pygame.Surface:
+        side = max(8, side)
+        return self._keep(("shape", name, side, colour), lambda: self._stamp(sign_mask(name, side), colour))
+
+    def _stamp(self, mask: ImageArray, colour: Colour) -> pygame.Surface:
+        """A surface of one colour, as opaque as the mask says."""
+        height, width = mask.shape
+        rgba = np.empty((height, width, 4), np.uint8)
+        rgba[..., :3] = colour
+        rgba[..., 3] = mask
+        return self._pygame.image.frombuffer(rgba.tobytes(), (width, height), "RGBA")
+
+    def _picture_surface(self, canvas: ImageArray) -> pygame.Surface:
+        """The picture in the format of the screen: a blit that need not convert is several times faster."""
+        height, width, _ = canvas.shape
+        if self._picture.get_size() != (width, height):
+            self._picture = self._pygame.Surface((width, height), 0, 32, _BGRX)
+        pixels = np.asarray(self._picture.get_view("0")).view(np.uint8).reshape(height, width, 4)
+        cv2.cvtColor(canvas, cv2.COLOR_BGR2BGRA, pixels)
+        return self._picture
+
+
+class Painter(Brush):
+    """Draws views.
 
     With `photo` False the picture is left out and only the skeleton and the ball are drawn.
     """
@@ -94,22 +277,12 @@ class Painter:
     def __init__(
         self, style: Style = STYLE, *, photo: bool = True, mark_words: Mapping[Mark, str] = MARK_WORDS
     ) -> None:
-        import pygame
-        import pygame.font
-
-        pygame.font.init()
-        self._pygame = pygame
-        self._style = style
+        super().__init__(style)
         self._photo = photo
         self._mark_words = mark_words
-        self._kept: OrderedDict[tuple[object, ...], pygame.Surface] = OrderedDict()
-        self._still = pygame.Surface((1, 1), 0, 32, _BGRX)
+        self._still = self._pygame.Surface((1, 1), 0, 32, _BGRX)
         self._still_shown: tuple[object, ...] = ()
-        self._picture = pygame.Surface((1, 1), 0, 32, _BGRX)
-        self._fonts: dict[int, pygame.font.Font] = {}
-        self._measure = pygame.font.Font(None, 200)
         self._digit = self._trimmed("0", 200, style.ink).get_height() / 200
-        self._fit = lru_cache(256)(self._fit_uncached)
         self._ink = Ink(style.accent, style.quiet, style.ink, style.ink, style.outline)
 
     # ---- what can be drawn
@@ -212,18 +385,10 @@ class Painter:
             canvas = _plain(box.w, box.h, style.panel)
         # to be seen from 4 m, whatever the size of the window; without the photo the skeleton is all there is to see
         thick = max(2.0, (0.015 if photo else 0.021) * box.h)
+        draw_guides(canvas, view.guides, source, style.alarm, style.outline, thick=0.3 * thick)
         draw_people(canvas, view.pose, view.ball, source, self._ink, thick=thick)
         surface.blit(self._picture_surface(canvas), (box.x, box.y))
         self._round_corners(surface, area)
-
-    def _picture_surface(self, canvas: ImageArray) -> pygame.Surface:
-        """The picture in the format of the screen: a blit that need not convert is several times faster."""
-        height, width, _ = canvas.shape
-        if self._picture.get_size() != (width, height):
-            self._picture = self._pygame.Surface((width, height), 0, 32, _BGRX)
-        pixels = np.asarray(self._picture.get_view("0")).view(np.uint8).reshape(height, width, 4)
-        cv2.cvtColor(canvas, cv2.COLOR_BGR2BGRA, pixels)
-        return self._picture
 
     def _draw_phases(self, surface: pygame.Surface, box: Box, phase: Phase) -> None:
         """One step for each phase of the shot, lit up to the present one: shows that the shot is being followed."""
@@ -312,162 +477,6 @@ class Painter:
         surface.blit(sign, (cell.x + (cell.w - side) // 2, cell.y + (cell.h - caption_h - side) // 2))
         self._words_in(surface, words, rest, ink, most_lines, centre=rest.x == box.x)
 
-    def _words_in(
-        self,
-        surface: pygame.Surface,
-        text: str,
-        box: Box,
-        ink: Colour,
-        most_lines: int,
-        *,
-        largest: float = 1e9,
-        centre: bool = False,
-    ) -> None:
-        """As big as fits, in the middle of the height; a line more rather than too small for 4 m."""
-        smallest = 0.06 * surface.get_height()
-        size, lines = self._fit(text, box.w, box.h, most_lines, min(largest, 0.8 * box.h))
-        if size < smallest:
-            size, lines = self._fit(text, box.w, box.h, most_lines + 1, min(largest, 0.8 * box.h))
-        y = box.y + (box.h - self._line * size * len(lines)) / 2
-        for i, line in enumerate(lines):
-            x = box.x + box.w // 2 if centre else box.x
-            self._write(surface, line, size, ink, x, round(y + i * self._line * size), centre=centre)
-
-    def _draw_keys(self, surface: pygame.Surface, keys: Sequence[tuple[str, str]]) -> None:
-        style = self._style
-        width, height = surface.get_size()
-        size = min(0.05 * height, 0.82 * height / (len(keys) * 1.7))
-        column = max(self._advance(key) for key, _ in keys)
-        widest = column + 1.2 + max(self._advance(words) for _, words in keys)
-        size = min(size, 0.8 * width / widest)
-        step, pad = 1.7 * size, round(1.2 * size)
-        box_w, box_h = round(widest * size) + 2 * pad, round(len(keys) * step) + 2 * pad - round(0.9 * size)
-        box = Box((width - box_w) // 2, (height - box_h) // 2, box_w, box_h)
-        self._draw_panel(surface, Box(box.x - 3, box.y - 3, box.w + 6, box.h + 6), style.accent)
-        self._draw_panel(surface, box, style.panel)
-        for i, (key, words) in enumerate(keys):
-            y = round(box.y + pad + i * step)
-            self._write(surface, key, size, style.accent, box.x + pad, y)
-            self._write(surface, words, size, style.ink, round(box.x + pad + (column + 1.2) * size), y)
-
-    # ---- words
-
-    @property
-    def _line(self) -> float:
-        """Distance of lines at size 1."""
-        return self._measure.get_linesize() / 200
-
-    def _advance(self, text: str) -> float:
-        """Width of a text at size 1."""
-        return self._measure.size(text)[0] / 200
-
-    def _fit_uncached(
-        self, text: str, width: float, height: float, most_lines: int, largest: float
-    ) -> tuple[float, tuple[str, ...]]:
-        return fit_text(
-            text, width, height, advance=self._advance, line=self._line, most_lines=most_lines, largest=largest
-        )
-
-    def _wrap(self, text: str, width: float, size: float) -> tuple[float, tuple[str, ...]]:
-        """The lines that a text needs at this size."""
-        for most_lines in (1, 2, 3):
-            got, lines = self._fit(text, width, 1e9, most_lines, size)
-            if got >= 0.99 * size:
-                break
-        return got, lines
-
-    def _font(self, size: float) -> pygame.font.Font:
-        pixels = max(6, int(size))
-        if pixels not in self._fonts:
-            self._fonts[pixels] = self._pygame.font.Font(None, pixels)
-        return self._fonts[pixels]
-
-    def _keep(self, key: tuple[object, ...], make: Callable[[], pygame.Surface]) -> pygame.Surface:
-        """From the store, else made; the longest unused go."""
-        if key in self._kept:
-            self._kept.move_to_end(key)
-        else:
-            self._kept[key] = make()
-            if len(self._kept) > 128:
-                self._kept.popitem(last=False)
-        return self._kept[key]
-
-    def _words(self, text: str, size: float, colour: Colour) -> pygame.Surface:
-        return self._keep(("words", text, int(size), colour), lambda: self._render(text, size, colour))
-
-    def _render(self, text: str, size: float, colour: Colour) -> pygame.Surface:
-        # Fonts are fitted to whole pixels letter by letter, which tears words apart at small sizes: drawn big and
-        # shrunk they keep their rhythm.
-        finer = max(1, min(4, round(400 / size)))
-        big = self._font(finer * size).render(text, True, colour)
-        if finer == 1:
-            return big
-        return self._pygame.transform.smoothscale(big, (max(1, big.get_width() // finer), big.get_height() // finer))
-
-    def _trimmed(self, text: str, size: float, colour: Colour) -> pygame.Surface:
-        """Without the room that a font leaves above and below."""
-
-        def make() -> pygame.Surface:
-            words = self._render(text, size, colour)
-            return words.subsurface(words.get_bounding_rect())
-
-        return self._keep(("trimmed", text, int(size), colour), make)
-
-    def _write(
-        self,
-        surface: pygame.Surface,
-        text: str,
-        size: float,
-        colour: Colour,
-        x: int,
-        y: int,
-        *,
-        right: bool = False,
-        centre: bool = False,
-        middle: bool = False,
-    ) -> None:
-        if not text or size < 1:
-            return
-        words = self._words(text, size, colour)
-        left = x - words.get_width() if right else x - words.get_width() // 2 if centre else x
-        surface.blit(words, (left, y - words.get_height() // 2 if middle else y))
-
-    # ---- shapes
-
-    def _draw_panel(self, surface: pygame.Surface, box: Box, colour: Colour) -> None:
-        if box.w > 0 and box.h > 0:
-            radius = self._radius(surface)
-            panel = self._keep(
-                ("panel", box.w, box.h, radius, colour), lambda: self._stamp(panel_mask(box.w, box.h, radius), colour)
-            )
-            surface.blit(panel, (box.x, box.y))
-
-    def _round_corners(self, surface: pygame.Surface, box: Box) -> None:
-        """Lay the ground over the corners of a picture, so that it looks like the panels."""
-        radius = self._radius(surface)
-        corner = self._keep(("corner", radius), lambda: self._stamp(corner_mask(radius), self._style.ground))
-        flip = self._pygame.transform.flip
-        for right in (False, True):
-            for low in (False, True):
-                piece = self._keep(("corner", radius, right, low), partial(flip, corner, right, low))
-                surface.blit(piece, (box.x + right * (box.w - radius), box.y + low * (box.h - radius)))
-
-    @staticmethod
-    def _radius(surface: pygame.Surface) -> int:
-        return max(3, round(0.02 * min(surface.get_size())))
-
-    def _shape(self, name: str, side: int, colour: Colour) -> pygame.Surface:
-        side = max(8, side)
-        return self._keep(("shape", name, side, colour), lambda: self._stamp(sign_mask(name, side), colour))
-
-    def _stamp(self, mask: ImageArray, colour: Colour) -> pygame.Surface:
-        """A surface of one colour, as opaque as the mask says."""
-        height, width = mask.shape
-        rgba = np.empty((height, width, 4), np.uint8)
-        rgba[..., :3] = colour
-        rgba[..., 3] = mask
-        return self._pygame.image.frombuffer(rgba.tobytes(), (width, height), "RGBA")
-
 
 def _plain(width: int, height: int, colour: Colour) -> ImageArray:
     canvas = np.empty((height, width, 3), np.uint8)
@@ -504,6 +513,66 @@ def key_table(actions: Mapping[str, str]) -> tuple[tuple[str, str], ...]:
     )
 
 
+class Display:
+    """The one window of the program, on the main thread. Raises DisplayError when there is no screen.
+
+    `instead` says in that error what works without one.
+    """
+
+    def __init__(self, title: str, *, full_screen: bool = False, instead: str = "--headless works without one") -> None:
+        if not screen_available():
+            raise DisplayError(f"no window: this machine has no screen (DISPLAY is not set); {instead}")
+        import pygame
+
+        self._pygame = pygame
+        self._full_screen = full_screen
+        try:
+            pygame.display.init()
+            if pygame.display.get_driver() == "offscreen" != os.environ.get("SDL_VIDEODRIVER"):
+                raise pygame.error("the display server does not answer")
+            pygame.display.set_caption(title)
+            # a player who shoots touches neither mouse nor keyboard for long
+            pygame.display.set_allow_screensaver(False)
+            self._windowed_size = self._first_size()
+            self._surface = self._open()
+        except pygame.error as error:
+            pygame.display.quit()
+            raise DisplayError(f"no window can be opened ({error}); {instead}") from error
+
+    @property
+    def surface(self) -> pygame.Surface:
+        """What is drawn on. A resized window has a new one."""
+        self._surface = self._pygame.display.get_surface() or self._surface
+        return self._surface
+
+    def resized(self, width: int, height: int) -> None:
+        """The person gave the window this size."""
+        if not self._full_screen:
+            self._windowed_size = (width, height)
+
+    def toggle_full_screen(self) -> None:
+        """Fill the screen, or go back to the window."""
+        self._full_screen = not self._full_screen
+        self._surface = self._open()
+
+    def close(self) -> None:
+        """Close the window; may be called twice. The sound device is left alone."""
+        self._pygame.display.quit()
+
+    def _first_size(self) -> tuple[int, int]:
+        """Most of the desktop, in the shape of a camera's picture."""
+        width, height = self._pygame.display.get_desktop_sizes()[0]
+        unit = min(width * 0.85 / 16, height * 0.85 / 9)
+        return round(16 * unit), round(9 * unit)
+
+    def _open(self) -> pygame.Surface:
+        module = self._pygame
+        module.mouse.set_visible(not self._full_screen)
+        size, flags = ((0, 0), module.FULLSCREEN) if self._full_screen else (self._windowed_size, module.RESIZABLE)
+        surface: pygame.Surface = module.display.set_mode(size, flags)
+        return surface
+
+
 class Window:
     """ports.ViewSink. Made, run and closed on the main thread; only `show` may be called from another one.
 
@@ -530,26 +599,10 @@ class Window:
         self._splash_s = splash_s
         self._newest: View | None = None
         self._keys_shown = False
-        self._full_screen = full_screen
-        if not screen_available():
-            raise DisplayError(
-                "no window: this machine has no screen (DISPLAY is not set); --headless works without one"
-            )
+        self._display = Display(title, full_screen=full_screen)
         import pygame
 
         self._pygame = pygame
-        try:
-            pygame.display.init()
-            if pygame.display.get_driver() == "offscreen" != os.environ.get("SDL_VIDEODRIVER"):
-                raise pygame.error("the display server does not answer")
-            pygame.display.set_caption(title)
-            # a player who shoots touches neither mouse nor keyboard for long
-            pygame.display.set_allow_screensaver(False)
-            self._windowed_size = self._first_size()
-            self._surface = self._open()
-        except pygame.error as error:
-            pygame.display.quit()
-            raise DisplayError(f"no window can be opened ({error}); --headless works without a screen") from error
         self._painter = Painter(style, photo=photo)
 
     def show(self, view: View) -> None:
@@ -578,15 +631,15 @@ class Window:
                     on_key("quit")
                     stop.set()
                 elif action == "fullscreen":
-                    self._toggle_full_screen()
+                    self._display.toggle_full_screen()
                 elif action == "keys":
                     self._keys_shown = not self._keys_shown
                 elif action is not None:
                     on_key(action)
                 if event.type in (pygame.VIDEORESIZE, pygame.VIDEOEXPOSE):
                     drawn = None
-                    if event.type == pygame.VIDEORESIZE and not self._full_screen:
-                        self._windowed_size = (event.w, event.h)
+                    if event.type == pygame.VIDEORESIZE:
+                        self._display.resized(event.w, event.h)
                 elif event.type == pygame.KEYDOWN:
                     splash_ends_s = 0.0
             now = time.monotonic()
@@ -602,17 +655,16 @@ class Window:
 
     def close(self) -> None:
         """Close the window; may be called twice. The sound device is left alone."""
-        self._pygame.display.quit()
+        self._display.close()
 
     def _draw(self, view: View | None, *, over_last: bool) -> None:
-        # a resized window has a new surface
-        self._surface = self._pygame.display.get_surface() or self._surface
+        surface = self._display.surface
         if view is None:
-            self._painter.draw_splash(self._surface, self._title, self._splash, "Any key goes on. H shows the keys.")
+            self._painter.draw_splash(surface, self._title, self._splash, "Any key goes on. H shows the keys.")
             self._pygame.display.flip()
         else:
             keys = self._key_table if self._keys_shown else ()
-            box = self._painter.draw(self._surface, view, keys, over_last=over_last)
+            box = self._painter.draw(surface, view, keys, over_last=over_last)
             self._pygame.display.update((box.x, box.y, box.w, box.h))
 
     def _action(self, event: pygame.event.Event) -> str | None:
@@ -622,20 +674,3 @@ class Window:
             return None
         # "?" is no key of its own on most keyboards, only a character
         return self._action_of.get(self._pygame.key.name(event.key)) or self._action_of.get(event.unicode)
-
-    def _first_size(self) -> tuple[int, int]:
-        """Most of the desktop, in the shape of a camera's picture."""
-        width, height = self._pygame.display.get_desktop_sizes()[0]
-        unit = min(width * 0.85 / 16, height * 0.85 / 9)
-        return round(16 * unit), round(9 * unit)
-
-    def _open(self) -> pygame.Surface:
-        module = self._pygame
-        module.mouse.set_visible(not self._full_screen)
-        size, flags = ((0, 0), module.FULLSCREEN) if self._full_screen else (self._windowed_size, module.RESIZABLE)
-        surface: pygame.Surface = module.display.set_mode(size, flags)
-        return surface
-
-    def _toggle_full_screen(self) -> None:
-        self._full_screen = not self._full_screen
-        self._surface = self._open()
