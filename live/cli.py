@@ -66,6 +66,9 @@ def _interrupted() -> int:
     if threading.current_thread() is threading.main_thread():
         for number in (signal.SIGINT, signal.SIGTERM):
             signal.signal(number, signal.SIG_IGN)
+    # CPython kills itself in place of the exit status once a KeyboardInterrupt has gone through exec(), as it does when
+    # an import is broken off; the next exec() that ends well makes it forget
+    exec("")
     return 130
 
 
