@@ -172,6 +172,5 @@ def _setup(args: argparse.Namespace) -> int:
     from . import pose_model
     from .settings import data_folder
 
-    path = pose_model.prepare(data_folder(_settings(args)), wheel=args.wheel, progress=_say)
-    _say(f"The pose model is ready: {path}")
+    pose_model.prepare(data_folder(_settings(args)), wheel=args.wheel, progress=_say)
     return 0
