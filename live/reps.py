@@ -72,6 +72,8 @@ def read(
     last = _last_held(track, held, release_hint_s, settings)
     if last is None:
         return NotAShot("the ball did not leave the hands above the eyes")
+    if _held_time_s(track, held, last) < settings.seen_held_s:
+        return NotAShot("the ball was seen in the hands for a moment only")
     gone = _gone(track, held, last, settings)
     if isinstance(gone, NotAShot):
         return gone
@@ -126,6 +128,12 @@ def _last_held(track: Track, held: BoolArray, hint_s: float, settings: Phases) -
     window = np.abs(track.t_s - hint_s) <= 0.4
     candidates = np.flatnonzero(high & window)
     return int(candidates[-1]) if len(candidates) else None
+
+
+def _held_time_s(track: Track, held: BoolArray, last: int) -> float:
+    """For how much of the last 0.4 s the ball was seen in a hand: fingers that pass for a ball do so now and then."""
+    first = track.at(track.t_s[last] - 0.4)
+    return float(np.diff(track.t_s).mean() * np.count_nonzero(held[first : last + 1]))
 
 
 def _gone(track: Track, held: BoolArray, last: int, settings: Phases) -> bool | NotAShot:

@@ -98,6 +98,7 @@ class Phases(Section):
     hold_speed_mps: Annotated[float, Field(gt=0.0, le=2.0)]
     peak_s: Annotated[float, Field(ge=0.0, le=0.5)]
     held_m: Annotated[float, Field(ge=0.15, le=0.5)]
+    seen_held_s: Annotated[float, Field(ge=0.0, le=0.4)]
     release_above_eyes_m: Annotated[float, Field(ge=-0.5, le=0.5)]
     release_speed_up_mps: Annotated[float, Field(ge=0.0, le=5.0)]
     least_launch_deg: Annotated[float, Field(ge=0.0, le=80.0)]
