@@ -558,7 +558,8 @@ def draw(
     for pose in (*others, *([seen.pose] if seen.pose is not None else [])):
         _draw_body(image, pose)
     if seen.ball is not None:
-        centre = tuple(round(16 * float(v)) for v in seen.ball.centre_px)
+        # OpenCV draws about the middle of a pixel, which is half a pixel from its corner
+        centre = tuple(round(16 * (float(v) - 0.5)) for v in seen.ball.centre_px)
         cv2.circle(image, centre, round(16 * seen.ball.radius_px), colour, -1, cv2.LINE_AA, 4)
     return image
 

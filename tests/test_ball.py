@@ -1,0 +1,226 @@
+"""The ball in drawn pictures: found where it is, never where it is not, None when there is none."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from builders import (
+    BALL_RADIUS_M,
+    ORANGE,
+    SKIN,
+    Form,
+    View,
+    backdrop,
+    draw,
+    film,
+    play,
+    pose_of,
+    shot,
+    stand,
+    without_ball,
+)
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from rimward.live.ball import BallTracker
+from rimward.live.records import Ball, Observation
+from rimward.live.skeleton import INDEX
+
+SHOT = play([stand(1), shot(Form()), stand(0.5, ball=False)])
+SIDE = View()
+
+
+def follow(seen, view=SIDE, colour=ORANGE, seed=0, edit=None) -> list[Ball | None]:
+    """What the tracker finds in pictures of what was seen; `edit` draws into each picture first."""
+    background, tracker = backdrop(view.size, seed), BallTracker(2 * BALL_RADIUS_M)
+    found = []
+    for o in seen:
+        image = draw(background, o, colour)
+        if edit is not None:
+            edit(image, o)
+        found.append(tracker.update(image, o.t_s, o.pose, view.px_per_m))
+    return found
+
+
+def errors(seen, found, view=SIDE) -> np.ndarray:
+    """Distance from the true centre in ball radii, NaN where not found or not there."""
+    return np.array(
+        [
+            np.nan
+            if o.ball is None or ball is None
+            else np.linalg.norm(o.ball.centre_px - ball.centre_px) / (BALL_RADIUS_M * view.px_per_m)
+            for o, ball in zip(seen, found, strict=True)
+        ]
+    )
+
+
+def disc(place_px, radius_px: float, colour):
+    def edit(image, _):
+        cv2.circle(image, [round(v) for v in place_px], round(radius_px), colour, -1, cv2.LINE_AA)
+
+    return edit
+
+
+def held_out(colour_seen=True, t_s: float = 0.0, view=SIDE) -> Observation:
+    """A ball held out between both hands, palms a ball's width apart."""
+    pose = film(play([stand(0.1)]), view)[0].pose
+    px = pose.landmarks_px.copy()
+    centre = view.pixels(np.array([0.0, 0.55, 1.25]))
+    for side, way in (("left", -1), ("right", 1)):
+        for part, out in (("wrist", 0.16), ("index", 0.15), ("pinky", 0.15), ("thumb", 0.12)):
+            px[INDEX[f"{side}_{part}"]] = centre + [way * out * view.px_per_m, 0.03 * view.px_per_m]
+    ball = Ball(centre, BALL_RADIUS_M * view.px_per_m, 1.0) if colour_seen else None
+    return Observation(round(30 * t_s), t_s, pose_of(px), ball)
+
+
+# -------------------------------------------------------------------------------------------------- found where it is
+@pytest.mark.parametrize("seed", [0, 1, 2])
+@pytest.mark.parametrize("factor", [0.7, 1.0, 2.0])
+def test_found_within_a_tenth_of_its_radius_on_cluttered_walls(seed, factor):
+    view = SIDE.larger(factor)
+    seen = film(SHOT, view)
+    found = follow(seen, view, seed=seed)
+    there = np.array([o.ball is not None for o in seen])
+    off = errors(seen, found, view)
+    assert np.isfinite(off[there]).mean() > 0.9
+    assert np.nanmedian(off) < 0.1
+    assert np.nanmax(off) < 0.7  # a hand before it shifts what is left of the disc
+
+
+@pytest.mark.parametrize("degrees", [45, 90, 180])
+def test_found_in_every_view(degrees):
+    view = View(degrees)
+    seen = film(SHOT, view)
+    off = errors(seen, follow(seen, view), view)
+    there = np.array([o.ball is not None for o in seen])
+    assert np.isfinite(off[there]).mean() > 0.85
+    assert np.nanmedian(off) < 0.1
+
+
+def test_the_radius_is_that_of_a_ball():
+    seen = film(SHOT)
+    sizes = [ball.radius_px for ball in follow(seen) if ball is not None]
+    assert np.median(sizes) == pytest.approx(BALL_RADIUS_M * SIDE.px_per_m, rel=0.25)
+
+
+def test_the_flight_is_followed_until_it_leaves_the_picture():
+    seen = film(SHOT)
+    found = follow(seen)
+    flight = [k for k, o in enumerate(seen) if o.ball is not None and o.t_s > SHOT.instants[0]["release_s"]]
+    assert len(flight) >= 4
+    assert sum(found[k] is not None for k in flight) >= len(flight) - 1
+    assert found[-1] is None
+
+
+@settings(max_examples=12)
+@given(st.integers(0, 1000), st.floats(60, 200))
+def test_a_held_ball_is_found_wherever_the_clutter_is(seed, px_per_m):
+    view = SIDE.larger(px_per_m / SIDE.px_per_m)
+    seen = film(play([stand(0.3)]), view)
+    found = follow(seen, view, seed=seed)
+    assert np.nanmax(errors(seen, found, view)[3:]) < 0.3
+    assert all(ball is not None for ball in found[3:])
+
+
+def test_a_ball_that_is_half_hidden_is_found_near_or_not_at_all():
+    seen = film(play([stand(0.6)]))
+
+    def cover(image, o):
+        if o.t_s > 0.3:
+            x, y = np.round(o.ball.centre_px).astype(int)
+            r = round(o.ball.radius_px)
+            cv2.rectangle(image, (x, y - r), (x + r, y + r), (90, 60, 50), -1)
+
+    off = errors(seen, follow(seen, edit=cover))
+    assert np.isfinite(off[12:]).mean() > 0.8
+    assert np.nanmax(off[12:]) < 0.7
+
+
+# ------------------------------------------------------------------------------------------- never where it is not
+STILL = 16
+"""Frames after which a disc that hangs still away from the hands is known to be none: half a second."""
+
+
+def test_no_ball_no_find():
+    """Before the colours of the hall are known a face may pass for a ball, though not in a hand, for half a second."""
+    seen = without_ball(film(SHOT), 0.0, 99.0)
+    assert [ball for ball in follow(seen)[STILL:] if ball is not None] == []
+
+
+def test_a_face_is_no_ball():
+    """A disc of skin of the ball's size, beside raised hands of skin."""
+    seen = without_ball(film(SHOT), 0.0, 99.0)
+
+    def face(image, o):
+        place = o.pose.landmarks_px[INDEX["nose"]]
+        cv2.circle(image, np.round(place).astype(int).tolist(), round(BALL_RADIUS_M * SIDE.px_per_m), SKIN, -1)
+
+    assert [ball for ball in follow(seen, edit=face)[STILL:] if ball is not None] == []
+
+
+def test_an_orange_lamp_on_the_wall_is_soon_no_ball():
+    """Half a second of hanging still away from the hands gives it away: a ball falls."""
+    seen = without_ball(film(play([stand(3.0, ball=False)])), 0.0, 99.0)
+    found = follow(seen, edit=disc((480, 90), BALL_RADIUS_M * SIDE.px_per_m, ORANGE))
+    assert [ball for ball in found[STILL:] if ball is not None] == []
+
+
+def test_an_orange_lamp_does_not_draw_the_eye_from_the_ball():
+    seen = film(SHOT)
+    lamp = disc((480, 90), BALL_RADIUS_M * SIDE.px_per_m, ORANGE)
+    off = errors(seen, follow(seen, edit=lamp))
+    held = np.array([o.t_s < SHOT.instants[0]["release_s"] for o in seen])
+    assert np.isfinite(off[held]).mean() > 0.95
+    assert np.nanmax(off[held]) < 0.7
+
+
+def test_a_hidden_ball_is_not_made_up():
+    seen = without_ball(film(SHOT), 0.6, 0.9)
+    found = follow(seen)
+    assert all(found[k] is None for k, o in enumerate(seen) if 0.6 <= o.t_s < 0.9)
+    assert found[-1] is None
+    after = [k for k, o in enumerate(seen) if 0.95 < o.t_s < 1.3]
+    assert all(found[k] is not None for k in after)
+
+
+def test_without_a_person_there_is_no_search():
+    tracker = BallTracker()
+    image = backdrop(SIDE.size)
+    assert tracker.update(image, 0.0, None, 90.0) is None
+    assert tracker.update(image, 0.1, film(SHOT)[0].pose, None) is None
+
+
+def test_a_person_at_the_edge_of_the_picture_is_no_trouble():
+    far = View(size=(640, 360))
+    seen = film(SHOT, far)
+    shifted = [
+        Observation(o.index, o.t_s, pose_of(o.pose.landmarks_px + np.array([800.0, 0.0])), None) for o in seen[:10]
+    ]
+    assert follow(shifted) == [None] * 10
+
+
+# ---------------------------------------------------------------------------------------------------- other colours
+@pytest.mark.parametrize("colour", [(190, 70, 40), (60, 160, 60), (200, 60, 170)])
+def test_a_ball_of_another_colour_is_learnt_from_the_hands(colour):
+    """Held out between both hands for a second or so, then used like any other."""
+    show = [held_out(t_s=k / 30) for k in range(45)]
+    used = [Observation(o.index + 45, o.t_s + 1.5, o.pose, o.ball) for o in film(SHOT)]
+    found = follow(show + used, colour=colour)
+    off = errors(show + used, found)
+    held = np.array([o.ball is not None and 1.6 < o.t_s < 1.5 + SHOT.instants[0]["release_s"] for o in show + used])
+    assert np.isfinite(off[held]).mean() > 0.9
+    assert np.nanmedian(off[held]) < 0.1
+
+
+def test_empty_hands_teach_nothing():
+    show = [held_out(colour_seen=False, t_s=k / 30) for k in range(60)]
+    assert follow(show)[STILL:] == [None] * (60 - STILL)
+
+
+def test_a_ball_of_the_walls_colour_stays_unknown():
+    """Grey on grey cannot be told: it is not found, and nothing else is found for it."""
+    show = [held_out(t_s=k / 30) for k in range(45)]
+    used = [Observation(o.index + 45, o.t_s + 1.5, o.pose, o.ball) for o in film(SHOT)]
+    found = follow(show + used, colour=(148, 150, 147))
+    assert sum(ball is not None for ball in found[STILL:]) <= 2
