@@ -63,7 +63,9 @@ def test_frames_in_which_something_was_not_seen_are_left_out() -> None:
 
 def test_lengths_can_be_read_without_a_stature() -> None:
     odd = standing(arms_forward_deg=60)
-    assert measured_lengths(odd, CAMERA)["forearm"].value_m < 0.2 < measured_lengths(odd, CAMERA)["thigh"].value_m
+    found = measured_lengths(odd, CAMERA)
+    assert found["forearm"].value_m < 0.85 * PROPORTIONS["forearm"] * STATURE_M
+    assert found["thigh"].value_m == pytest.approx(PROPORTIONS["thigh"] * STATURE_M, abs=0.01)
 
 
 def test_too_few_frames() -> None:

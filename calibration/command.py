@@ -1,0 +1,244 @@
+"""`rimward calibrate` without a window: marked points, the printed target, a lens, or one standing player."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from .courts import COURTS, Court, court_named
+from .errors import CalibrationError
+from .lens import Lens, lens_from_hfov, rescaled_lens, typical_lens
+from .marks import calibrate_marks
+from .points import read_points
+from .record import Calibration
+from .standing import calibrate_standing
+from .storage import load_lens, save_calibration, save_lens, write_new
+from .target import DEFAULT_SIDE_M, SHEETS, average_pages, calibrate_target, find_pages
+from .words import describe
+
+ImageArray = NDArray[np.uint8]
+Say = Callable[[str], None]
+
+_WAYS = {
+    "points": "--points FILE",
+    "target": "--target IMAGE...",
+    "standing": "--standing IMAGE",
+    "lens": "--lens IMAGE...",
+    "print_target": "--print-target FILE",
+}
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `rimward calibrate`."""
+    marks = parser.add_argument_group("from marked points")
+    marks.add_argument("--image", type=Path, metavar="FILE", help="the picture that was marked, as the camera gives it")
+    marks.add_argument("--points", type=Path, metavar="FILE", help="marks and their pixels (JSON)")
+    target = parser.add_argument_group("from the printed target")
+    target.add_argument("--print-target", type=Path, metavar="FILE", help="write the pages to print (PDF) and stop")
+    target.add_argument("--page", choices=tuple(SHEETS), default="a4", help="paper of the pages (default a4)")
+    target.add_argument("--target", type=Path, nargs="+", metavar="IMAGE", help="pictures of the standing pages")
+    target.add_argument("--distance-m", type=float, metavar="X", help="along the floor from below the ring to page 1")
+    target.add_argument(
+        "--side-m", type=float, default=DEFAULT_SIDE_M, metavar="X", help="from page 1 to page 2 (default %(default)s)"
+    )
+    target.add_argument(
+        "--page-2", choices=("toward", "away"), default="toward", help="page 2 stands toward the hoop or away from it"
+    )
+    standing = parser.add_argument_group("from one standing player (coarse)")
+    standing.add_argument("--standing", type=Path, metavar="IMAGE", help="picture of the player standing upright")
+    standing.add_argument("--head-px", type=_pair, metavar="X,Y", help="top of the head")
+    standing.add_argument("--feet-px", type=_pair, metavar="X,Y", help="on the floor, between the heels")
+    standing.add_argument("--stature-m", type=float, metavar="X", help="height without shoes")
+    standing.add_argument(
+        "--camera-side", choices=("left", "right", "front", "behind"), help="where the camera stands, facing the hoop"
+    )
+    lens = parser.add_argument_group("the lens")
+    lens.add_argument(
+        "--lens", type=Path, nargs="+", metavar="IMAGE", help="pictures of the moved board: measure the lens"
+    )
+    lens.add_argument("--chessboard", type=_grid, metavar="9x6", help="inner corners of a plain chessboard instead")
+    lens.add_argument("--use-lens", type=Path, metavar="FILE", help="a lens that was measured before")
+    lens.add_argument("--hfov-deg", type=float, metavar="X", help="horizontal view of the lens, when it is known")
+    common = parser.add_argument_group("in every way")
+    common.add_argument("--out", type=Path, metavar="FILE", help="where to write the result (TOML)")
+    common.add_argument("--overwrite", action="store_true", help="replace that file if it is there")
+    common.add_argument("--camera", default="", metavar="NAME", help="which camera this is")
+    common.add_argument(
+        "--court", choices=tuple(COURTS), help="court of the target or the standing player (default us)"
+    )
+    common.add_argument("--rim-height-m", type=float, metavar="X", help="height of a lowered rim")
+
+
+def by_command(args: argparse.Namespace) -> bool:
+    """True when the options ask for one of the ways without a window."""
+    return any(getattr(args, name) is not None for name in (*_WAYS, "image"))
+
+
+def run(args: argparse.Namespace, say: Say = lambda line: print(line, file=sys.stderr)) -> int:
+    """Do what the options ask and return the exit status 0; `say` takes lines for people.
+
+    Raises CalibrationError, one line, when an input is bad or the result must not be trusted; nothing is written then.
+    """
+    asked = [name for name in _WAYS if getattr(args, name) is not None]
+    if len(asked) != 1:
+        found = " and ".join(_WAYS[name] for name in asked) or "none"
+        raise CalibrationError(f"give one of {', '.join(_WAYS.values())}, found {found}")
+    if args.print_target is not None:
+        # the drawing library is slow to import and only printing needs it
+        from .print_target import target_pdf
+
+        write_new(args.print_target, target_pdf(args.page), overwrite=args.overwrite)
+        say(f"{args.print_target}: print it at 100 %, check the ruler, stand the pages as they say.")
+        return 0
+    if args.out is None:
+        raise CalibrationError("--out FILE is needed: where to write the result")
+    if args.out.exists() and not args.overwrite:
+        raise CalibrationError(
+            f"{args.out}: this file exists and is not overwritten: choose another name or --overwrite"
+        )
+    if args.lens is not None:
+        _measure_lens(args, say)
+        return 0
+    ways = {"points": _from_points, "target": _from_target, "standing": _from_standing}
+    calibration = ways[asked[0]](args)
+    save_calibration(args.out, calibration, overwrite=args.overwrite)
+    for line in describe(calibration):
+        say(line)
+    say(f"Written to {args.out}.")
+    return 0
+
+
+def read_image(path: Path) -> ImageArray:
+    """The picture (height, width, 3), BGR. Raises CalibrationError when it cannot be read."""
+    try:
+        content = path.read_bytes()
+    except OSError as error:
+        raise CalibrationError(f"{path}: the picture cannot be read: {error.strerror}") from None
+    image = cv2.imdecode(np.frombuffer(content, dtype=np.uint8), cv2.IMREAD_COLOR) if content else None
+    if image is None:
+        raise CalibrationError(f"{path}: this is no picture that can be read (JPEG and PNG can)")
+    return np.asarray(image, dtype=np.uint8)
+
+
+def _pair(text: str) -> tuple[float, float]:
+    try:
+        x, y = (float(part) for part in text.split(","))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"must be two numbers like 640,120, got {text!r}") from None
+    return x, y
+
+
+def _grid(text: str) -> tuple[int, int]:
+    try:
+        columns, rows = (int(part) for part in text.lower().split("x"))
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"must be columns x rows of inner corners like 9x6, got {text!r}") from None
+    if min(columns, rows) < 3:
+        raise argparse.ArgumentTypeError(f"needs three inner corners each way or more, got {text!r}")
+    return columns, rows
+
+
+def _size(image: ImageArray) -> tuple[int, int]:
+    return image.shape[1], image.shape[0]
+
+
+def _need(args: argparse.Namespace, way: str, *names: str) -> None:
+    missing = [f"--{name.replace('_', '-')}" for name in names if getattr(args, name) is None]
+    if missing:
+        raise CalibrationError(f"{way} also needs {' and '.join(missing)}")
+
+
+def _lens(args: argparse.Namespace, size: tuple[int, int]) -> Lens | None:
+    """The lens that the options give for pictures of this size, or None."""
+    if args.use_lens is not None and args.hfov_deg is not None:
+        raise CalibrationError("give --use-lens or --hfov-deg, not both")
+    if args.use_lens is not None:
+        try:
+            return rescaled_lens(load_lens(args.use_lens), size)
+        except CalibrationError as error:
+            text = str(error)
+            raise CalibrationError(
+                text if text.startswith(str(args.use_lens)) else f"{args.use_lens}: {text}"
+            ) from None
+    return lens_from_hfov(size, args.hfov_deg) if args.hfov_deg is not None else None
+
+
+def _court(args: argparse.Namespace) -> Court:
+    return court_named(args.court or "us", args.rim_height_m)
+
+
+def _from_points(args: argparse.Namespace) -> Calibration:
+    _need(args, "--points", "image")
+    points = read_points(args.points)
+    if args.court is not None or args.rim_height_m is not None:
+        raise CalibrationError(f"{args.points}: court and rim height of marked points belong into the points file")
+    size = _size(read_image(args.image))
+    if size != points.image_size:
+        raise CalibrationError(
+            f"{args.image} is {size[0]} x {size[1]}, but {args.points} says {points.image_size[0]} x "
+            f"{points.image_size[1]}: mark a picture of the stream itself, not a photo of another resolution"
+        )
+    lens = _lens(args, size)
+    if lens is not None and points.lens.kind != "assumed":
+        raise CalibrationError(f"{args.points}: the lens is given there and by option: give it once")
+    return calibrate_marks(points.marks, lens or points.lens, points.court, args.camera or points.camera)
+
+
+def _from_target(args: argparse.Namespace) -> Calibration:
+    _need(args, "--target", "distance_m")
+    images = [read_image(path) for path in args.target]
+    sizes = {_size(image): path for image, path in zip(images, args.target, strict=True)}
+    if len(sizes) > 1:
+        listed = " and ".join(f"{path} {w} x {h}" for (w, h), path in sizes.items())
+        raise CalibrationError(f"all pictures must have one size, found {listed}")
+    size = _size(images[0])
+    return calibrate_target(
+        average_pages([find_pages(image) for image in images]),
+        _lens(args, size) or typical_lens(size),
+        args.distance_m,
+        args.side_m,
+        args.page_2 == "toward",
+        SHEETS[args.page],
+        _court(args),
+        args.camera,
+    )
+
+
+def _from_standing(args: argparse.Namespace) -> Calibration:
+    _need(args, "--standing", "head_px", "feet_px", "stature_m", "camera_side")
+    size = _size(read_image(args.standing))
+    for name in ("head_px", "feet_px"):
+        x, y = getattr(args, name)
+        if not (0 <= x <= size[0] and 0 <= y <= size[1]):
+            raise CalibrationError(
+                f"--{name.replace('_', '-')} {x:g},{y:g} lies outside the {size[0]} x {size[1]} picture {args.standing}"
+            )
+    return calibrate_standing(
+        args.head_px,
+        args.feet_px,
+        args.stature_m,
+        args.camera_side,
+        _lens(args, size) or typical_lens(size),
+        args.distance_m,
+        _court(args),
+        args.camera,
+    )
+
+
+def _measure_lens(args: argparse.Namespace, say: Say) -> None:
+    from .lens_pictures import calibrate_lens
+
+    lens = calibrate_lens([read_image(path) for path in args.lens], args.chessboard, args.camera)
+    save_lens(args.out, lens, overwrite=args.overwrite)
+    width, height = lens.image_size
+    say(
+        f"Lens at {width} x {height}: focal length {lens.camera_matrix[0, 0]:.0f} px to {100 * lens.sigma_focal:.1f} %."
+    )
+    say(f"The board's corners are {lens.rms_px:.2f} px from where the lens puts them.")
+    say(f"Written to {args.out}.")
