@@ -1,0 +1,137 @@
+"""Which person is the shooter, and how many the network is asked for."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from builders import View, film, play, pose_of, stand, walk_by
+
+from rimward.live.body import middle, stature_px
+from rimward.live.records import Ball
+from rimward.live.shooter import ShooterLock
+from rimward.live.skeleton import COUNT
+
+STANDING = film(play([stand(0.1)]))[0].pose
+
+
+def person(x_px: float, size: float = 1.0):
+    """Somebody with the middle of the hips at x_px; the feet stay on the floor."""
+    px = (STANDING.landmarks_px - [middle(STANDING, "hip")[0], 335.0]) * size + [x_px, 335.0]
+    return pose_of(px)
+
+
+def watch(people_at, seconds: float, lock: ShooterLock | None = None, ball=None, start_s: float = 0.0):
+    """Run the lock; the network gives the first of `people_at(t)` when asked for one. Returns (chosen, asked, lock)."""
+    lock = lock or ShooterLock()
+    chosen, asked = [], []
+    for k in range(round(seconds * 30)):
+        t_s = start_s + k / 30
+        wanted = lock.people_wanted(t_s)
+        chosen.append(lock.choose(t_s, tuple(people_at(t_s)[:wanted]), wanted, ball(t_s) if ball else None))
+        asked.append(wanted)
+    return chosen, asked, lock
+
+
+def hip_x(pose) -> float | None:
+    return None if pose is None else float(middle(pose, "hip")[0])
+
+
+def test_alone_the_person_is_the_shooter_and_a_second_is_hardly_ever_paid_for():
+    """The second person nearly doubles the network's time."""
+    shooter = person(250)
+    chosen, asked, _ = watch(lambda t: [shooter], 20.0)
+    assert all(pose is shooter for pose in chosen)
+    assert asked[0] == 2  # the first look is for both
+    assert np.mean(np.array(asked) == 2) < 0.05
+
+
+def test_the_setting_for_one_person_is_kept():
+    _, asked, _ = watch(lambda t: [person(250), person(400)], 3.0, ShooterLock(most_people=1))
+    assert set(asked) == {1}
+
+
+def test_the_larger_of_two_is_the_shooter_at_first():
+    near, far = person(250, 1.0), person(420, 0.6)
+    for order in ([near, far], [far, near]):
+        chosen, _, _ = watch(lambda t, order=order: order, 1.0)
+        assert all(pose is near for pose in chosen)
+
+
+def test_company_keeps_both_in_view():
+    near, far = person(250), person(420, 0.7)
+    _, asked, _ = watch(lambda t: [far, near], 3.0)
+    assert set(asked) == {2}
+    _, asked, _ = watch(lambda t: [near], 4.0)
+    assert asked[-1] == 1
+
+
+@pytest.mark.parametrize("reach_m", [3.0, 5.0])
+def test_somebody_who_walks_through_does_not_take_over(reach_m):
+    """Of the same size and crossing right behind: the network names him first."""
+    shooter = person(250)
+    passer = film(play([walk_by(4.0, 1.0, reach_m)]), View())
+    lock = watch(lambda t: [shooter], 1.0)[2]
+    chosen, _, _ = watch(lambda t: [passer[min(int(30 * (t - 1)), 119)].pose, shooter], 4.0, lock, start_s=1.0)
+    assert all(pose is None or pose is shooter for pose in chosen)
+    assert sum(pose is shooter for pose in chosen) > 0.95 * len(chosen)
+
+
+def test_only_somebody_else_in_view_is_nobody_and_both_are_asked_for():
+    shooter, other = person(250), person(500)
+    lock = watch(lambda t: [shooter], 1.0)[2]
+    chosen, asked, _ = watch(lambda t: [other], 0.5, lock, start_s=1.0)
+    assert chosen == [None] * 15
+    assert set(asked[1:]) == {2}
+
+
+def test_the_one_who_holds_the_ball_takes_over_before_anybody_has_shot():
+    near, holder = person(250), person(420, 0.8)
+    hand = holder.landmarks_px[19]
+    chosen, _, lock = watch(lambda t: [near, holder], 1.0, ball=lambda t: Ball(hand, 9.0, 0.9))
+    assert chosen[0] is near
+    assert chosen[-1] is holder
+    assert not lock.locked
+
+
+def test_after_a_shot_the_ball_in_other_hands_moves_nothing():
+    shooter, rebounder = person(250), person(420, 0.8)
+    hand = rebounder.landmarks_px[19]
+    lock = ShooterLock(locked=True)
+    chosen, _, _ = watch(lambda t: [shooter, rebounder], 2.0, lock, ball=lambda t: Ball(hand, 9.0, 0.9))
+    assert all(pose is shooter for pose in chosen)
+
+
+def test_a_change_of_person_is_said_once():
+    """Whoever comes next has another size: the scale must not be carried over."""
+    first, second = person(250), person(420, 0.6)
+    _, _, lock = watch(lambda t: [first], 1.0)
+    assert not lock.switched
+    watch(lambda t: [], 1.2, lock, start_s=1.0)
+    said = []
+    for k in range(10):
+        t_s = 2.2 + k / 30
+        lock.choose(t_s, (second,), lock.people_wanted(t_s), None)
+        said.append(lock.switched)
+    assert said == [True] + [False] * 9
+
+
+def test_a_shooter_lost_for_a_moment_is_the_same_one():
+    shooter = person(250)
+    _, _, lock = watch(lambda t: [shooter], 1.0)
+    watch(lambda t: [], 0.5, lock, start_s=1.0)
+    assert lock.choose(1.5, (shooter,), 1, None) is shooter
+    assert not lock.switched
+
+
+def test_a_shooter_who_walks_is_followed():
+    chosen, _, _ = watch(lambda t: [person(150 + 60 * t)], 5.0)
+    assert [round(hip_x(pose)) for pose in chosen[::30]] == [150, 210, 270, 330, 390]
+
+
+def test_a_body_without_any_sure_segment_is_nobody():
+    ghost = replace(person(250), visibility=np.full(COUNT, 0.1))
+    assert stature_px(ghost) is None
+    chosen, _, _ = watch(lambda t: [ghost], 0.5)
+    assert chosen == [None] * 15
