@@ -55,7 +55,8 @@ class Pipeline:
         self._stature_m = settings.player.stature_m or DEFAULT_STATURE_M
         self._hand: Side | None = None if settings.player.hand == "auto" else settings.player.hand
         self._hand_votes = 0.0
-        self._count, self._index = 0, 0
+        self._index = 0
+        self._kept: list[int] = []
         self._said: list[Cue] = []
         self._cue: Cue | None = None
         self._mark: Mark | None = None
@@ -69,6 +70,7 @@ class Pipeline:
         self._scale = ScaleTracker(self._stature_m)
         self._ball = BallTracker(self._settings.ball.diameter_m)
         self._screen_filter = OneEuro()
+        self._screen_unit_px: float | None = None
         self._phase = phases.PhaseState()
         self._buffer: deque[tuple[Observation, float | None]] = deque()
         self._body_s: float | None = None
@@ -101,21 +103,20 @@ class Pipeline:
         now_s = self._buffer[-1][0].t_s
         rep, feedback, rejected = self._close_rep(now_s)
         cue = None if self._cue is None else self._cue.text
-        view = View(t_s=now_s, image=None, count=self._count, cue=cue, mark=self._mark)
+        view = View(t_s=now_s, image=None, count=self.count, cue=cue, mark=self._mark)
         return Step(view, rep, feedback, rejected) if rep is not None or rejected is not None else None
 
     def discard_last(self) -> int | None:
         """Take the last rep out of the count; returns its index, None when there is none to take."""
-        if self._count == 0:
+        if not self._kept:
             return None
-        self._count -= 1
         self._cue, self._mark, self._lines = None, None, ()
-        return self._index
+        return self._kept.pop()
 
     @property
     def count(self) -> int:
         """Reps counted and not discarded."""
-        return self._count
+        return len(self._kept)
 
     def _observe(self, frame: Frame) -> tuple[Observation, float | None]:
         wanted = self._lock.people_wanted(frame.t_s)
@@ -131,7 +132,7 @@ class Pipeline:
     def _change_person(self) -> None:
         """Another body: its size and movement are its own; what the ball looks like stays known."""
         self._scale = ScaleTracker(self._stature_m)
-        self._screen_filter.reset()
+        self._screen_unit_px = None
         self._phase = phases.PhaseState()
         self._buffer.clear()
 
@@ -162,7 +163,8 @@ class Pipeline:
         measurements = measure.measure(shot)
         findings = checks.judge(measurements, self._bands, self._settings.cues.clear_sigmas)
         feedback = cues.respond(now_s, findings, self._said, self._words)
-        self._count, self._index = self._count + 1, self._index + 1
+        self._index += 1
+        self._kept.append(self._index)
         self._cue, self._mark = feedback.cue, cues.mark(findings)
         self._lines = _lines(measurements)
         if feedback.cue is not None:
@@ -191,7 +193,7 @@ class Pipeline:
             pose=self._for_the_screen(now_s, pose),
             ball=ball,
             phase=self._phase.phase,
-            count=self._count,
+            count=self.count,
             cue=None if self._cue is None else self._cue.text,
             mark=self._mark,
             status=words,
@@ -203,10 +205,13 @@ class Pipeline:
     def _for_the_screen(self, t_s: float, pose: Pose | None) -> Pose | None:
         """The pose with less tremble; measurements never see it."""
         if pose is None:
-            self._screen_filter.reset()
+            self._screen_unit_px = None
             return None
-        height = stature_px(pose) or float(self._size[1])
-        smooth: FloatArray = self._screen_filter(t_s, pose.landmarks_px / height) * height
+        if self._screen_unit_px is None:
+            # taken once: a unit that trembled with each pose would shake the whole body about the picture's corner
+            self._screen_unit_px = stature_px(pose) or float(self._size[1])
+            self._screen_filter.reset()
+        smooth: FloatArray = self._screen_filter(t_s, pose.landmarks_px / self._screen_unit_px) * self._screen_unit_px
         return Pose(smooth, pose.visibility, pose.depth_px)
 
 
