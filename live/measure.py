@@ -205,6 +205,8 @@ def _lean(shot: Shot, at: float) -> Measurement:
     if not shot.reading.raw.seen(_about(shot.reading.raw, k), *names):
         return Measurement.missing("the trunk was hidden or outside the picture")
     trunk = (shot.reading.smooth.middle("shoulder") - shot.reading.smooth.middle("hip"))[k]
+    if not np.isfinite(trunk).all():
+        return Measurement.missing("the trunk was not seen at that instant")
     value = float(np.degrees(np.arctan2(toward * trunk[0] / np.cos(np.radians(shot.view_deg)), trunk[1])))
     return Measurement(value, float(np.hypot(4.0, 12.0 * np.sin(np.radians(shot.view_deg)) ** 2)), "image")
 
