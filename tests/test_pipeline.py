@@ -1,0 +1,392 @@
+"""Stories through the whole middle: pictures and a scripted network in; reps, cues and views out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pytest
+from builders import (
+    Form,
+    View,
+    chest_pass,
+    dribble,
+    fetch,
+    film,
+    filmed,
+    mirrored,
+    play,
+    pump_fake,
+    rebound,
+    reps_of,
+    shot,
+    spin,
+    stand,
+    stretch,
+    walk_by,
+    without_ball,
+    without_body,
+)
+
+from rimward.live.pipeline import Pipeline, Step
+from rimward.live.records import Frame, Mark, Phase, Tone
+from rimward.live.settings import load_settings
+
+SIDE = View()
+GOOD = Form(knee_deg=115.0, elbow_at_set_deg=85.0, set_above_eyes_m=0.12, follow_through_s=1.0, elbow_at_end_deg=172.0)
+LOW = replace(GOOD, set_above_eyes_m=-0.22)
+SHORT = replace(GOOD, follow_through_s=0.12)
+
+
+@dataclass(frozen=True)
+class Session:
+    """What came out of a story, in order."""
+
+    steps: list[Step]
+    pipeline: Pipeline
+
+    @property
+    def reps(self):
+        return [step.rep for step in self.steps if step.rep is not None]
+
+    @property
+    def cues(self):
+        return [rep.cue.text if rep.cue else None for rep in self.reps]
+
+    @property
+    def rejected(self):
+        return [step.rejected for step in self.steps if step.rejected is not None]
+
+
+@pytest.fixture(scope="session")
+def known(shipped):
+    """Settings of a player whose stature is known."""
+    return load_settings(options={"player": {"stature_m": 1.80}})
+
+
+def work(frames, estimator, settings, words) -> Session:
+    pipeline = Pipeline(estimator, settings, words, "Somebody")
+    steps = [pipeline.step(frame) for frame in frames]
+    last = pipeline.finish()
+    return Session(steps + ([last] if last is not None else []), pipeline)
+
+
+def session(acts, settings, words, form=GOOD, view=SIDE, others=(), fps=30.0) -> Session:
+    frames, estimator = filmed(film(play(acts, form, fps), view), view, others)
+    return work(frames, estimator, settings, words)
+
+
+def watched(seen, settings, words, view=SIDE) -> Session:
+    frames, estimator = filmed(seen, view)
+    return work(frames, estimator, settings, words)
+
+
+# ---------------------------------------------------------------------------------------------------- the main story
+@pytest.fixture(scope="module")
+def drop(known, words) -> Session:
+    """Three good reps, then the set point drops twice, then a short follow-through."""
+    return session(reps_of([GOOD, GOOD, GOOD, LOW, LOW, SHORT]), known, words)
+
+
+def test_three_good_reps_are_silent_then_the_set_point_drops(drop, words):
+    assert [rep.index for rep in drop.reps] == [1, 2, 3, 4, 5, 6]
+    assert drop.cues[:3] == [None] * 3
+    for cue in drop.cues[3:5]:
+        assert cue in words["set_point_height", "below"]
+    assert drop.cues[3] != drop.cues[4]  # never the same words twice in a row
+    assert drop.cues[5] in words["follow_through", "below"]
+
+
+def test_every_rep_comes_with_feedback_and_nothing_else_does(drop):
+    for step in drop.steps:
+        assert (step.rep is None) == (step.feedback is None)
+    tones = [step.feedback.tone for step in drop.steps if step.feedback is not None]
+    assert tones == [Tone.COUNT] * 3 + [Tone.LOW] * 3
+
+
+def test_findings_name_the_fault(drop):
+    said = {finding.check: finding.verdict for finding in drop.reps[3].findings}
+    assert said["set_point_height"] == "below"
+    assert all(verdict == "in_band" for check, verdict in said.items() if check != "set_point_height")
+    assert {finding.verdict for finding in drop.reps[0].findings} == {"in_band"}
+
+
+def test_the_screen_shows_count_mark_cue_and_values(drop):
+    views = [step.view for step in drop.steps]
+    counts = [view.count for view in views]
+    assert counts == sorted(counts)
+    assert counts[-1] == 6
+    first = next(view for view in views if view.count == 1)
+    assert (first.mark, first.cue) == (Mark.IN_BAND, None)
+    fourth = next(view for view in views if view.count == 4)
+    assert fourth.mark is Mark.OUT_OF_BAND
+    assert fourth.cue == drop.cues[3]
+    assert views[-2].cue == drop.cues[5]
+    assert views[5].title == "Somebody"
+    assert any(line.startswith("set above eyes") and "\N{PLUS-MINUS SIGN}" in line for line in fourth.lines)
+    assert views[5].mark is None
+    assert views[5].lines == ()
+
+
+def test_instants_are_those_of_the_script(drop):
+    take = play(reps_of([GOOD, GOOD, GOOD, LOW, LOW, SHORT]), GOOD)
+    for k, rep in enumerate(drop.reps):
+        assert rep.events.release_s == pytest.approx(take.t_s[take.release(k)], abs=1 / 30 + 1e-6)
+        assert rep.events.set_s == pytest.approx(take.instants[k]["set_s"], abs=1.5 / 30)
+
+
+def test_nothing_is_said_between_gather_and_landing(known, words):
+    """The rep comes when the arm is down and the feet are on the floor, with the phase past the follow-through."""
+    form = replace(GOOD, jump_m=0.35)
+    acts = [stand(1), shot(form), stand(1, ball=False)]
+    take = play(acts, form)
+    ran = session(acts, known, words, form)
+    (given,) = [step for step in ran.steps if step.rep is not None]
+    assert given.view.t_s > take.instants[0]["landing_s"]
+    assert given.view.t_s > take.instants[0]["down_s"]
+    assert given.view.phase is Phase.LANDED
+    assert given.feedback.t_s == given.view.t_s
+
+
+# ----------------------------------------------------------------------------------------------------- nothing to count
+def test_what_is_no_shot_is_not_counted(known, words):
+    acts = [stand(1), dribble(), pump_fake(), spin(), stand(0.3), chest_pass(), stand(0.5, ball=False)]
+    acts += [stretch(), rebound(), stand(0.5), pump_fake(), stand(0.5)]
+    view = View(px_per_m=85)
+    passer = film(play([stand(6, ball=False), walk_by(4.0, -1.2), stand(4, ball=False)]), view)
+    ran = session(acts, known, words, view=view, others=[passer[180:300]])
+    assert ran.reps == []
+    assert ran.pipeline.count == 0
+    assert all(step.view.count == 0 for step in ran.steps)
+
+
+def test_a_passer_by_does_not_disturb_a_shot(known, words):
+    acts = reps_of([GOOD, GOOD])
+    passer = film(play([walk_by(5.0, 1.0, 4.0)]), SIDE)
+    ran = session(acts, known, words, others=[passer])
+    assert len(ran.reps) == 2
+    assert ran.cues == [None, None]
+
+
+def test_a_flat_throw_is_rejected_with_its_reason(known, words):
+    flat = replace(GOOD, launch_mps=12.0, launch_deg=16.0)
+    ran = session([stand(1), shot(flat), stand(1, ball=False)], known, words)
+    assert ran.reps == []
+    assert ran.rejected == ["the ball left flat, as in a pass"]
+
+
+# ------------------------------------------------------------------------------------------------------------ bad input
+def test_a_player_who_leaves_in_mid_shot_is_not_counted_and_may_come_back(known, words):
+    acts = reps_of([GOOD, GOOD])
+    take = play(acts, GOOD)
+    first, second = (take.instants[k]["set_s"] for k in (0, 1))
+    ran = watched(without_body(film(take), first - 0.1, first + 2.0), known, words)
+    assert [rep.events.set_s for rep in ran.reps] == [pytest.approx(second, abs=0.05)]
+    assert any(step.view.trouble and "cannot see you" in step.view.status for step in ran.steps)
+
+
+def test_a_ball_hidden_in_the_lift_is_still_a_shot_without_what_it_would_tell(known, words):
+    take = play([stand(1), shot(GOOD), stand(1, ball=False)], GOOD)
+    seen = without_ball(film(take), 0.5, take.instants[0]["set_s"] - 0.1)
+    (rep,) = watched(seen, known, words).reps
+    assert rep.events.pickup_s is None
+    assert rep.measurements["dip_m"].reason
+
+
+def test_a_ball_that_is_never_seen_is_no_shot(known, words):
+    take = play([stand(1), shot(GOOD), stand(1, ball=False)], GOOD)
+    ran = watched(without_ball(film(take), 0.0, 99.0), known, words)
+    assert ran.reps == []
+
+
+def test_a_clip_that_ends_in_the_follow_through_is_counted_at_its_end(known, words):
+    take = play([stand(1), shot(GOOD), stand(1, ball=False)], GOOD)
+    cut = [o for o in film(take) if o.t_s < take.instants[0]["release_s"] + 0.4]
+    ran = watched(cut, known, words)
+    assert len(ran.reps) == 1
+    assert ran.steps[-1].rep is not None
+    assert ran.reps[0].measurements["follow_through_s"].value is None
+    assert ran.cues == [None]  # an arm that was still up is no fault
+
+
+def test_finish_may_be_called_at_any_time(known, words):
+    frames, estimator = filmed(film(play(reps_of([GOOD]), GOOD)))
+    pipeline = Pipeline(estimator, known, words)
+    assert pipeline.finish() is None
+    for frame in frames:
+        pipeline.step(frame)
+    assert pipeline.finish() is None
+    assert pipeline.count == 1
+
+
+def holed(seen, start_s: float, seconds: float):
+    """The source gives nothing for a while."""
+    return [o for o in seen if not start_s <= o.t_s < start_s + seconds]
+
+
+def test_a_hole_in_time_in_the_lift_is_not_bridged(known, words):
+    acts = reps_of([GOOD, GOOD])
+    take = play(acts, GOOD)
+    ran = watched(holed(film(take), take.instants[0]["set_s"] - 0.6, 1.4), known, words)
+    assert [rep.events.set_s for rep in ran.reps] == [pytest.approx(take.instants[1]["set_s"], abs=0.05)]
+
+
+def test_a_hole_in_time_in_the_follow_through_loses_no_rep(known, words):
+    acts = reps_of([GOOD, GOOD])
+    take = play(acts, GOOD)
+    ran = watched(holed(film(take), take.instants[0]["release_s"] + 0.3, 1.5), known, words)
+    assert len(ran.reps) == 2
+
+
+def test_a_stutter_of_the_camera_is_bridged(known, words):
+    take = play([stand(1), shot(GOOD), stand(1, ball=False)], GOOD)
+    ran = watched(holed(film(take), 1.2, 0.3), known, words)
+    assert len(ran.reps) == 1
+
+
+def test_another_picture_size_starts_over_and_keeps_the_count(known, words):
+    one, two = film(play(reps_of([GOOD]), GOOD)), film(play(reps_of([GOOD]), GOOD), SIDE.larger(0.75))
+    frames, first = filmed(one)
+    more, second = filmed(two, SIDE.larger(0.75))
+    shift_s = one[-1].t_s + 1 / 30
+    estimator = type(first)(
+        first._people | {k + len(frames): second.estimate(frame, 2) for k, frame in enumerate(more)}
+    )
+    frames += [Frame(frame.index + len(frames), frame.t_s + shift_s, frame.image) for frame in more]
+    ran = work(frames, estimator, known, words)
+    assert [rep.index for rep in ran.reps] == [1, 2]
+    heights = [rep.measurements["set_point_above_eyes_m"].value for rep in ran.reps]
+    assert heights[1] == pytest.approx(heights[0], abs=0.03)
+
+
+def test_frames_without_a_pose_are_bridged(known, words):
+    """What the adapter does with landmarks that are not numbers: it drops the pose."""
+    take = play([stand(1), shot(GOOD), stand(1, ball=False)], GOOD)
+    frames, estimator = filmed(film(take))
+    for k in range(3, len(frames), 9):
+        estimator._people[k] = ()
+    ran = work(frames, estimator, known, words)
+    assert len(ran.reps) == 1
+
+
+def test_time_that_stands_still_or_goes_back_is_shown_but_not_counted(known, words):
+    take = play(reps_of([GOOD]), GOOD)
+    frames, estimator = filmed(film(take))
+    odd = []
+    for frame in frames:
+        odd.append(frame)
+        if frame.index % 7 == 0:
+            odd.append(frame)
+            odd.append(Frame(frame.index, max(0.0, frame.t_s - 0.5), frame.image))
+    ran = work(odd, estimator, known, words)
+    plain = work(frames, estimator, known, words)
+    assert len(ran.steps) == len(odd)
+    assert [rep.events for rep in ran.reps] == [rep.events for rep in plain.reps]
+
+
+def test_an_empty_hall_is_no_trouble_for_the_program(known, words):
+    frames, estimator = filmed(without_body(film(play([stand(2)])), 0.0, 99.0))
+    ran = work(frames, estimator, known, words)
+    assert ran.reps == []
+    assert ran.steps[-1].view.trouble
+    assert ran.steps[-1].view.pose is None
+
+
+# ---------------------------------------------------------------------------------------------------- hand and settings
+def test_the_hand_is_told_from_the_first_shot_and_a_mirror_image_measures_the_same(known, words):
+    seen = film(play([stand(1), shot(GOOD), stand(1, ball=False)], GOOD))
+    (right,) = watched(seen, known, words).reps
+    (left,) = watched(mirrored(seen, SIDE.size[0]), known, words).reps
+    assert (right.hand, left.hand) == ("right", "left")
+    assert left.events == right.events
+    for name, one in right.measurements.items():
+        other = left.measurements[name]
+        assert (one.value is None) == (other.value is None), name
+        if one.value is not None:
+            # the pictures differ by the clutter behind the ball
+            assert other.value == pytest.approx(one.value, abs=0.5 * one.sigma), name
+
+
+def test_the_hand_that_was_set_is_kept(words):
+    settings = load_settings(options={"player": {"hand": "left", "stature_m": 1.80}})
+    (rep,) = session([stand(1), shot(GOOD), stand(1, ball=False)], settings, words).reps
+    assert rep.hand == "left"
+
+
+def test_a_band_of_ones_own_decides(known, words, tmp_path):
+    own = tmp_path / "settings.toml"
+    own.write_text("[bands.knee_bend]\nhigh = 105.0\nlow = 80.0\n")
+    settings = load_settings(own, options={"player": {"stature_m": 1.80}})
+    stiff = replace(GOOD, knee_deg=135.0)
+    ran = session([stand(1), shot(stiff), stand(1, ball=False)], settings, words, stiff)
+    assert ran.cues[0] in words["knee_bend", "above"]
+    assert session([stand(1), shot(stiff), stand(1, ball=False)], known, words, stiff).cues == [None]
+
+
+def test_from_the_front_reps_are_counted_and_what_cannot_be_seen_is_not_judged(known, words):
+    ran = session(reps_of([GOOD, GOOD]), known, words, view=View(90))
+    assert len(ran.reps) == 2
+    for rep in ran.reps:
+        assert rep.measurements["elbow_at_set_deg"].value is None
+        assert "elbow_at_set" not in {finding.check for finding in rep.findings}
+
+
+@pytest.mark.parametrize("fps", [15.0, 60.0])
+def test_other_frame_rates_count_the_same(known, words, fps):
+    ran = session(reps_of([GOOD, LOW]), known, words, fps=fps)
+    assert len(ran.reps) == 2
+    assert ran.cues[0] is None
+
+
+# -------------------------------------------------------------------------------------------------------------- discard
+def test_discard_takes_the_last_rep_out_of_the_count(known, words):
+    frames, estimator = filmed(film(play(reps_of([GOOD, LOW]), GOOD)))
+    pipeline = Pipeline(estimator, known, words)
+    assert pipeline.discard_last() is None
+    steps = [pipeline.step(frame) for frame in frames[:-1]]
+    assert pipeline.count == 2
+    assert steps[-1].view.cue is not None
+    assert pipeline.discard_last() == 2
+    after = pipeline.step(frames[-1]).view
+    assert (after.count, after.cue, after.mark, after.lines) == (1, None, None, ())
+    assert pipeline.discard_last() == 1
+    assert pipeline.discard_last() is None
+    assert pipeline.count == 0
+
+
+def test_after_a_discard_the_next_rep_has_a_new_number(known, words):
+    frames, estimator = filmed(film(play(reps_of([GOOD, GOOD]), GOOD)))
+    pipeline, indices = Pipeline(estimator, known, words), []
+    for frame in frames:
+        step = pipeline.step(frame)
+        if step.rep is not None:
+            indices.append(step.rep.index)
+            if len(indices) == 1:
+                pipeline.discard_last()
+    assert indices == [1, 2]
+    assert pipeline.count == 1
+
+
+# ---------------------------------------------------------------------------------------------------------------- views
+def test_the_screens_pose_trembles_less_and_measurements_do_not_see_it(known, words):
+    noisy = View(noise_px=1.5)
+    take = play([stand(2.0)], GOOD)
+    seen = film(take, noisy)
+    ran = watched(seen, known, words, noisy)
+    shown = np.array([step.view.pose.landmarks_px for step in ran.steps])[20:]
+    raw = np.array([o.pose.landmarks_px for o in seen])[20:]
+    assert np.std(shown, axis=0).mean() < 0.8 * np.std(raw, axis=0).mean()
+
+
+def test_the_network_is_asked_for_one_person_most_of_the_time(known, words):
+    frames, estimator = filmed(film(play(reps_of([GOOD]), GOOD)))
+    work(frames, estimator, known, words)
+    assert len(estimator.asked) == len(frames)
+    assert np.mean(np.array(estimator.asked) == 2) < 0.1
+
+
+def test_a_player_standing_ready_is_told_so(known, words):
+    ran = session([stand(1)], known, words)
+    assert ran.steps[-1].view.status == "I see you and the ball"
+    acts = [stand(1.5, ball=False), fetch(), stand(0.5)]
+    assert session(acts, known, words).steps[20].view.status == "Ready. Pick up the ball"
