@@ -30,12 +30,13 @@ from calibration_scenes import (
 from rich.console import Console
 from rich.table import Table
 
+from rimward.calibration.errors import CalibrationError
 from rimward.calibration.geometry import camera_centre, floor_from_image, meet_plane, plane_to_hoop, project
 from rimward.calibration.lens import lens_from_hfov, typical_lens
 from rimward.calibration.marks import calibrate_marks
 from rimward.calibration.points import read_points
 from rimward.calibration.record import Calibration
-from rimward.calibration.target import calibrate_target, find_pages
+from rimward.calibration.target import SHEETS, calibrate_target, find_pages
 
 console = Console(width=150)
 
@@ -177,7 +178,10 @@ def target(trials: int) -> None:
                 if len(pages) < 3:
                     continue
                 for words, lens in (("known", lens_from_hfov(SIZE, truth.hfov_deg)), ("unknown", typical_lens(SIZE))):
-                    found = calibrate_target(pages, lens, SPOT_M, toward_hoop=toward)
+                    try:
+                        found = calibrate_target(pages, lens, SPOT_M, toward_hoop=toward, sheet=SHEETS[sheet])
+                    except CalibrationError:
+                        continue  # refused counts as not found
                     position, direction = position_error_m(found, truth), direction_error_deg(found, truth)
                     inside = position <= 2 * found.sigma_position_m and direction <= 2 * found.sigma_direction_deg
                     rows[words].append((direction, abs(stick_error_percent(found, truth)), 100 * position, inside))
