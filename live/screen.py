@@ -67,6 +67,7 @@ KEYS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "next": ("n",),
         "mute": ("m",),
         "court": ("c",),
+        "still_fits": ("k",),
         "fullscreen": ("f",),
         "keys": ("h", "?"),
         "quit": ("q", "escape"),
