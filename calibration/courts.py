@@ -54,6 +54,11 @@ class Court:
     baseline_y_m: float
     sideline_x_m: float
 
+    @property
+    def free_throw_from_board_m(self) -> float:
+        """From the plane of the board's face to the far edge of the free-throw line, as rule books say it."""
+        return self.board_y_m - self.free_throw_y_m
+
 
 _US = Court(
     name="us",

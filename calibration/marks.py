@@ -295,6 +295,7 @@ def _record(problem: Problem, pose: Pose, court: Court, camera: str, notes: list
         lens=kind,
         court=court.name,
         rim_height_m=court.rim_height_m,
+        free_throw_from_board_m=court.free_throw_from_board_m,
         camera=camera or problem.lens.camera,
         notes=tuple(notes),
     )

@@ -49,6 +49,8 @@ class Calibration:
     lens: LensKind
     court: str = "us"
     rim_height_m: float = COURTS["us"].rim_height_m
+    free_throw_from_board_m: float | None = None
+    """Far edge of the free-throw line; None for the court's own."""
     camera: str = ""
     """Name of the camera, empty when nobody said."""
     notes: tuple[str, ...] = ()
@@ -85,7 +87,7 @@ class Calibration:
             value = getattr(self, name)
             if not (np.isfinite(value) and value >= 0):
                 raise ValueError(f"{name} must be a number of 0 or more, got {value}")
-        court_named(self.court, self.rim_height_m)
+        court_named(self.court, self.rim_height_m, self.free_throw_from_board_m)
 
     @property
     def ring_centre_m(self) -> FloatArray:
@@ -94,8 +96,8 @@ class Calibration:
 
     @property
     def court_measures(self) -> Court:
-        """Measures of the court that the marks were read on, rim height included."""
-        return court_named(self.court, self.rim_height_m)
+        """Measures of the court that the marks were read on, its rim height and free-throw line included."""
+        return court_named(self.court, self.rim_height_m, self.free_throw_from_board_m)
 
     @property
     def knows_hoop(self) -> bool:

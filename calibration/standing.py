@@ -132,6 +132,7 @@ def calibrate_standing(
         lens=best.lens,
         court=court.name,
         rim_height_m=court.rim_height_m,
+        free_throw_from_board_m=court.free_throw_from_board_m,
         camera=camera or lens.camera,
         notes=(
             f"coarse: one standing player of {stature_m:.2f} m, camera said to be {_side_words(side)}",
@@ -179,6 +180,7 @@ def _camera(p: FloatArray, lens: Lens, court: Court, camera: str) -> Calibration
         lens=lens.kind,
         court=court.name,
         rim_height_m=court.rim_height_m,
+        free_throw_from_board_m=court.free_throw_from_board_m,
         camera=camera,
     )
 

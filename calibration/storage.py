@@ -53,6 +53,7 @@ def calibration_text(calibration: Calibration) -> str:
             "camera": calibration.camera,
             "court": calibration.court,
             "rim_height_m": calibration.rim_height_m,
+            "free_throw_from_board_m": calibration.court_measures.free_throw_from_board_m,
             "image_size": list(calibration.image_size),
             "camera_matrix": calibration.camera_matrix.tolist(),
             "distortion": calibration.distortion.tolist(),
@@ -93,6 +94,7 @@ def load_calibration(path: Path, image_size: tuple[int, int] | None = None, came
             lens=lens,
             court=str(values["court"]),
             rim_height_m=float(values["rim_height_m"]),
+            free_throw_from_board_m=float(values["free_throw_from_board_m"]),
             camera=str(values["camera"]),
             notes=tuple(str(note) for note in values["notes"]),
         )

@@ -331,6 +331,7 @@ class _Fit:
             lens=kind,
             court=court.name,
             rim_height_m=court.rim_height_m,
+            free_throw_from_board_m=court.free_throw_from_board_m,
             camera=camera or self.lens.camera,
             notes=tuple(notes),
         )

@@ -10,6 +10,7 @@ from calibration_scenes import BEHIND, BOARD_AND_RING, SIDE, SIZE, TAPE, camera_
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rimward.calibration.courts import court_named
 from rimward.calibration.errors import CalibrationError
 from rimward.calibration.geometry import project
 from rimward.calibration.lens import Lens, lens_from_hfov, rescaled_lens
@@ -44,6 +45,15 @@ def test_any_note_and_camera_name_is_valid_toml(notes: list[str], camera: str) -
     values = tomllib.loads(calibration_text(replace(SIDE, notes=tuple(notes), camera=camera)))
     assert values["notes"] == notes
     assert values["camera"] == camera
+
+
+def test_youth_rim_and_line_are_kept(tmp_path: Path) -> None:
+    youth = court_named("us", 2.4384, 4.2672)  # 8 ft rim, 14 ft line: youth guidelines for ages 7 and 8
+    made = calibrate_marks(seen_marks(BEHIND, BOARD_AND_RING, TAPE, court=youth), lens_from_hfov(SIZE, 70.0), youth)
+    save_calibration(tmp_path / "hoop.toml", made)
+    read = load_calibration(tmp_path / "hoop.toml")
+    assert read.court_measures.free_throw_y_m == pytest.approx(0.381 - 4.2672)
+    assert read.ring_centre_m == pytest.approx([0, 0, 2.4384])
 
 
 def test_the_keys_of_the_interface_are_there(tmp_path: Path) -> None:
