@@ -11,6 +11,7 @@ from builders import (
     View,
     chest_pass,
     dribble,
+    fetch,
     film,
     later,
     mirrored,
@@ -20,6 +21,7 @@ from builders import (
     reps_of,
     shot,
     shots_in,
+    spin,
     stand,
     stretch,
     tracked,
@@ -253,6 +255,23 @@ def test_the_frame_rate_changes_instants_by_a_frame_at_most(shipped, fps):
         assert events.release_s == pytest.approx(take.t_s[take.release()], abs=1 / fps + 1e-6)
         # a ball at 7 m/s takes 14 ms from the palm to beyond reach
         assert 0 <= events.release_s - take.instants[0]["release_s"] <= 0.02 + 1 / fps
+
+
+WITH_BALL = {"shot": shot, "dribble": dribble, "fake": pump_fake, "spin": spin, "pass": chest_pass}
+LEAVES = {"shot", "pass"}
+
+
+@settings(max_examples=15)
+@given(st.lists(st.sampled_from(sorted(WITH_BALL)), min_size=1, max_size=5), st.sampled_from([0.0, 25.0, 90.0, 180.0]))
+def test_in_any_order_of_acts_only_shots_are_shots(shipped, names, degrees):
+    acts = [stand(1)]
+    for name in names:
+        acts += [WITH_BALL[name](), stand(0.5, ball=name not in LEAVES)]
+        if name in LEAVES:
+            acts += [fetch(), stand(0.5)]
+    view = View(degrees)
+    readings = [r for r in shots_in(film(play(acts), view), shipped.phases, view) if isinstance(r, Reading)]
+    assert len(readings) == names.count("shot")
 
 
 def test_uneven_times_and_lost_frames_are_no_matter(shipped):
