@@ -79,6 +79,21 @@ WORDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
     }
 )
 """Of each mark: what to click, and where exactly."""
+_CODE_WORDS: Final[Mapping[str, str]] = MappingProxyType(
+    {
+        "check hfov_deg or camera_matrix against image_size": "it is the width of the view that counts",
+        "hfov_deg": "the lens's width",
+        "rim_height_m": "the rim's height",
+        "free_throw_from_board_m": "the line's distance from the board",
+        "ring_front": "the ring",
+        "court in the points file": "the court",
+        "'us_high_school'": "US high school",
+        "'us_college'": "US college",
+        "'us'": "NBA",
+        "'fiba'": "FIBA",
+    }
+)
+"""Names of the points file, in the order in which they are replaced."""
 
 # Refinement pays only where the picture has a corner of two plain areas. On renders with clicks 1.4 px off (RMS) it
 # was taken for 72 % of the board's corners and brought them to 0.5 px, for 33 % of the lane's (0.4 px); corners of thin
@@ -441,9 +456,8 @@ def in_words(message: str) -> str:
     """A reason of the solver with the marks called as the person knows them."""
     names = "|".join(sorted(WORDS, key=len, reverse=True))
     said = re.sub(rf"\b({names})\b", lambda found: f'"{WORDS[found[0]][0]}"', message)
-    said = re.sub(r"\bgive hfov_deg\b|\bhfov_deg\b", "the lens's width", said)
-    said = said.replace("rim_height_m", "the rim's height").replace("court in the points file", "the court")
-    said = said.replace("free_throw_from_board_m", "the line's distance from the board")
+    for code, words in _CODE_WORDS.items():
+        said = said.replace(code, words)
     return said[:1].upper() + said[1:]
 
 
