@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import os
 import re
 import shutil
@@ -9,7 +10,7 @@ import subprocess
 import sys
 import tomllib
 import zipfile
-from importlib.metadata import entry_points, version
+from importlib.metadata import entry_points, packages_distributions, version
 from pathlib import Path
 
 import pytest
@@ -82,6 +83,38 @@ def test_the_console_script_leads_to_the_command_line(wheel):
     assert "rimward = rimward.live.cli:main" in metadata(wheel, "entry_points.txt")
     (script,) = entry_points(group="console_scripts", name="rimward")
     assert callable(script.load())
+
+
+BROUGHT = {"cv2": "mediapipe", "flatbuffers": "mediapipe", "annotated_types": "pydantic", "pydantic_core": "pydantic"}
+"""Parts of a package that is declared."""
+
+
+def plain_name(requirement: str) -> str:
+    return re.split(r"[^\w.-]", requirement, maxsplit=1)[0].replace("_", "-").lower()
+
+
+def third_party(folder: Path) -> set[str]:
+    """Top-level names that the modules of a folder import, without the standard library and the folder's own."""
+    names: set[str] = set()
+    for path in folder.glob("*.py"):
+        for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+            if isinstance(node, ast.Import):
+                names |= {alias.name.split(".")[0] for alias in node.names}
+            elif isinstance(node, ast.ImportFrom) and node.level == 0 and node.module is not None:
+                names.add(node.module.split(".")[0])
+    own = {"rimward", *(path.stem for path in (ROOT / "tests").iterdir())}
+    return names - sys.stdlib_module_names - own
+
+
+@pytest.mark.parametrize("folder", ["live", "calibration", "sounds", "tests"])
+def test_what_is_imported_is_declared(folder):
+    """A package that another one brings today may be gone tomorrow; what only this machine has is missing elsewhere."""
+    requirements = PROJECT["dependencies"] + (PROJECT["optional-dependencies"]["test"] if folder == "tests" else [])
+    declared = {plain_name(requirement) for requirement in requirements}
+    provided = packages_distributions()
+    for name in third_party(ROOT / folder):
+        by = {plain_name(distribution) for distribution in provided.get(name, [name])} | {BROUGHT.get(name, "")}
+        assert by & declared, f"{folder}/ imports {name}"
 
 
 def test_two_builds_of_cv2_never_meet(wheel):
