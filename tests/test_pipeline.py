@@ -14,6 +14,7 @@ from builders import (
     fetch,
     film,
     filmed,
+    joined,
     mirrored,
     play,
     pump_fake,
@@ -166,6 +167,17 @@ def test_a_passer_by_does_not_disturb_a_shot(known, words):
     ran = session(acts, known, words, others=[passer])
     assert len(ran.reps) == 2
     assert ran.cues == [None, None]
+
+
+def test_a_larger_person_who_passed_in_front_leaves_no_trace_in_the_shooters_size(known, words):
+    """Seen first and alone, twice the shooter's size in the picture, then gone; the shot follows within his seconds."""
+    passer = film(play([walk_by(1.5, 0.0, 1.5)]), View(px_per_m=170))
+    nobody = without_body(film(play([stand(1.2)])), 0.0, 99.0)
+    shooter = film(play([stand(0.3), shot(GOOD), stand(1, ball=False)], GOOD))
+    (rep,) = watched(list(joined(passer, nobody, shooter)), known, words).reps
+    (alone,) = watched(shooter, known, words).reps
+    for name in ("set_point_above_eyes_m", "elbow_above_eyes_m"):
+        assert rep.measurements[name].value == pytest.approx(alone.measurements[name].value, abs=0.02)
 
 
 def test_a_flat_throw_is_rejected_with_its_reason(known, words):
