@@ -25,7 +25,8 @@ _EXAMPLES = {
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run `rimward`; returns the exit status (0 done, 2 bad usage or input, 130 on Ctrl-C)."""
-    args = _parser().parse_args(argv)
+    given = sys.argv[1:] if argv is None else list(argv)
+    args = _parser(given).parse_args(given)
     with _noted_interrupts() as interrupts:
         try:
             status: int = args.run(args)
@@ -86,7 +87,7 @@ class _Parser(argparse.ArgumentParser):
         self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
 
 
-def _parser() -> argparse.ArgumentParser:
+def _parser(argv: Sequence[str]) -> argparse.ArgumentParser:
     parser = _Parser(
         prog="rimward",
         description="Watches a player's shots through a webcam, measures each rep and gives one useful cue.",
@@ -96,6 +97,11 @@ def _parser() -> argparse.ArgumentParser:
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
     _add(commands, "practice", "the main job: camera or clip in, one cue per shot out, every rep saved", _practice)
     _add(commands, "demo", "the bundled clip through the whole program, without a camera", _demo)
+    calibrate = _add(commands, "calibrate", "where the hoop is: in the window, or by the options below", _calibrate)
+    if argv[:1] == ["calibrate"]:  # its options come with OpenCV, which the other commands should not wait for here
+        from rimward.calibration.command import add_arguments
+
+        add_arguments(calibrate)
     setup = _add(commands, "setup", "prepare the pose model, once; afterwards no network is needed", _setup)
     setup.add_argument(
         "--from", dest="wheel", type=Path, metavar="FILE", help="a mediapipe 0.10.21 wheel at hand, or its folder"
@@ -125,6 +131,7 @@ def _add(commands: Any, name: str, words: str, run: Any) -> argparse.ArgumentPar
         parser.add_argument("--player", metavar="NAME", help="under which name the session is kept")
         parser.add_argument("--hand", choices=("left", "right"), help="shooting hand; told from the shots otherwise")
         parser.add_argument("--stature-m", type=float, metavar="X", help="height without shoes; scales lengths")
+        parser.add_argument("--calibration", type=Path, metavar="FILE", help="where the hoop is (rimward calibrate)")
     return parser
 
 
@@ -156,7 +163,8 @@ def _settings(args: argparse.Namespace, **more: dict[str, object]) -> Any:
 def _practice(args: argparse.Namespace) -> int:
     from .practice import Options, practise
 
-    return practise(_settings(args), Options(args.clip, args.headless, args.json), _say)
+    options = Options(args.clip, args.headless, args.json, calibration=args.calibration)
+    return practise(_settings(args), options, _say)
 
 
 def _demo(args: argparse.Namespace) -> int:
@@ -166,6 +174,16 @@ def _demo(args: argparse.Namespace) -> int:
     with demo_clip() as clip:
         settings = _settings(args, player=demo_player())
         return practise(settings, Options(clip, args.headless, args.json, "Demo: an invented player"), _say)
+
+
+def _calibrate(args: argparse.Namespace) -> int:
+    from rimward.calibration.command import run
+
+    from .calibrate import calibrate_in_window, wants_window
+
+    if wants_window(args):
+        return calibrate_in_window(args, _settings(args), _say)
+    return run(args, _say)
 
 
 def _setup(args: argparse.Namespace) -> int:

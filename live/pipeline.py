@@ -11,9 +11,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from rimward.calibration.geometry import floor_from_image
+from rimward.calibration.record import Calibration
+from rimward.calibration.storage import fitted
+
 from . import checks, cues, measure, phases, reps, status
 from .ball import BallTracker
-from .body import DEFAULT_STATURE_M, ScaleTracker, stature_px
+from .body import DEFAULT_STATURE_M, ScaleTracker, in_picture, point, stature_px
+from .court_view import CourtView
 from .ports import PoseEstimator
 from .records import Cue, Feedback, FloatArray, Frame, Mark, Measurement, Observation, Pose, Rep, View
 from .settings import Settings
@@ -22,6 +27,7 @@ from .skeleton import Side
 from .smoothing import OneEuro
 from .track import from_observations
 
+_FEET = ("left_heel", "right_heel", "left_foot_index", "right_foot_index")
 _BEFORE_S = 4.0
 """A rep is read from this long before its release: pick-up, a dribble's last bounce, standing."""
 _GAP_S = 1.0
@@ -49,8 +55,19 @@ class Step:
 class Pipeline:
     """The state of a practice. Feed every frame in order of time; end with `finish`."""
 
-    def __init__(self, estimator: PoseEstimator, settings: Settings, words: cues.Words, title: str = "") -> None:
+    def __init__(
+        self,
+        estimator: PoseEstimator,
+        settings: Settings,
+        words: cues.Words,
+        title: str = "",
+        calibration: Calibration | None = None,
+    ) -> None:
+        """`calibration` says where the hoop is; it is fitted to the frames' size, or refused, at the first one."""
         self._estimator, self._settings, self._words, self._title = estimator, settings, words, title
+        self._given_calibration = calibration
+        self._calibration: Calibration | None = None
+        self._court = CourtView(None)
         self._bands = settings.check_bands()
         self._stature_m = settings.player.stature_m or DEFAULT_STATURE_M
         self._hand: Side | None = None if settings.player.hand == "auto" else settings.player.hand
@@ -85,6 +102,8 @@ class Pipeline:
         if last_s is not None and (frame.t_s - last_s > _GAP_S or frame.size != self._size):
             ended = self.finish()
             self._start_over()
+        if frame.size != self._size:
+            self._fit_calibration(frame.size)
         self._size = frame.size
         observation, px_per_m = self._observe(frame)
         self._remember(observation, px_per_m)
@@ -106,6 +125,18 @@ class Pipeline:
         view = View(t_s=now_s, image=None, count=self.count, cue=cue, mark=self._mark)
         return Step(view, rep, feedback, rejected) if rep is not None or rejected is not None else None
 
+    def toggle_court(self) -> None:
+        """Draw the court's lines over the picture, or stop drawing them."""
+        self._court.toggle()
+
+    def camera_moved(self, t_s: float) -> None:
+        """The camera no longer stands where it was calibrated: values go without it until `camera_still_fits`."""
+        self._court.moved(t_s)
+
+    def camera_still_fits(self) -> None:
+        """The person looked at the lines and says that they fit."""
+        self._court.confirm()
+
     def discard_last(self) -> int | None:
         """Take the last rep out of the count; returns its index, None when there is none to take."""
         if not self._kept:
@@ -117,6 +148,20 @@ class Pipeline:
     def count(self) -> int:
         """Reps counted and not discarded."""
         return len(self._kept)
+
+    def _fit_calibration(self, size: tuple[int, int]) -> None:
+        """Raises CalibrationError when the calibration is for another shape of picture."""
+        if self._given_calibration is not None:
+            self._calibration = fitted(self._given_calibration, size)
+            self._court = CourtView(self._calibration)
+
+    def _spot_m(self, pose: Pose | None) -> FloatArray | None:
+        """(2,) where the shooter stands on the floor, hoop frame."""
+        if self._calibration is None or pose is None or not in_picture(pose, self._size, *_FEET):
+            return None
+        feet = np.mean([point(pose, name) for name in _FEET], axis=0)
+        spot: FloatArray = floor_from_image(self._calibration, feet)[:2]
+        return spot
 
     def _observe(self, frame: Frame) -> tuple[Observation, float | None]:
         wanted = self._lock.people_wanted(frame.t_s)
@@ -187,7 +232,7 @@ class Pipeline:
         body_missing_s = now_s - self._body_s if self._body_s is not None else np.inf
         ball_missing_s = now_s - self._ball_s if self._ball_s is not None else now_s
         words, trouble = status.status(pose, ball, self._phase.phase, frame.size, body_missing_s, ball_missing_s)
-        return View(
+        view = View(
             t_s=now_s,
             image=frame.image,
             pose=self._for_the_screen(now_s, pose),
@@ -201,6 +246,7 @@ class Pipeline:
             title=self._title,
             lines=self._lines,
         )
+        return self._court.dressed(view, self._spot_m(pose))
 
     def _for_the_screen(self, t_s: float, pose: Pose | None) -> Pose | None:
         """The pose with less tremble; measurements never see it."""

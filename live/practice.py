@@ -14,8 +14,12 @@ from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
+from rimward.calibration.record import Calibration
+from rimward.calibration.storage import load_calibration
+
 from . import loop, pose_model
 from .assets import config_text
+from .bump_watch import BumpWatch
 from .camera import open_camera
 from .cautions import CAUTIONS
 from .clip import open_clip
@@ -39,6 +43,7 @@ _ACTIONS = {
     "discard": "take the last rep out",
     "mute": "sound off and on",
 }
+_COURT_ACTIONS = {"court": "show or hide the court", "still_fits": "the court's lines still fit"}
 _END_SHOWN_S = 4.0
 _TONE_S, _CUE_S = 0.5, 2.0
 """How long a tone alone, and a tone with a cue of up to six words, may still sound after they began."""
@@ -53,6 +58,8 @@ class Options:
     headless: bool = False
     json: bool = False
     title: str = ""
+    calibration: Path | None = None
+    """Where the hoop is, as `rimward calibrate` wrote it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,9 +91,10 @@ def practise(
             source = open_clip(options.clip)  # first: a wrong name is found out before a download of the model
         if source is not None:
             closing.callback(source.close)
+        calibration = None if options.calibration is None else load_calibration(options.calibration)
         model = ready_model(settings, say)
         hold_signals()
-        devices = _open_devices(settings, model, say, source, headless, closing)
+        devices = _open_devices(settings, model, say, source, headless, calibration is not None, closing)
         store = open_store(data_folder(settings), say)
         closing.callback(store.close)
         if stop.is_set():
@@ -98,7 +106,7 @@ def practise(
             settings_digest=settings.digest(),
             app_version=version("rimward"),
         )
-        session = _Session(settings, options, devices, writer, stop, say)
+        session = _Session(settings, options, devices, writer, calibration, stop, say)
         try:
             session.run()
         finally:
@@ -126,8 +134,13 @@ def _open_devices(
     say: Callable[[str], None],
     source: FrameSource | None,
     headless: bool,
+    calibrated: bool,
     closing: ExitStack,
 ) -> _Devices:
+    # the window first: it shows the cautions while the network loads
+    window = None if headless else _open_window(settings, calibrated, say)
+    if window is not None:
+        closing.callback(window.close)
     estimator = MediapipePose(model)
     closing.callback(estimator.close)
     # The first look is for two people. Loaded before the camera starts, so that its first frames need not wait.
@@ -136,18 +149,19 @@ def _open_devices(
         wish = settings.camera
         source = open_camera(wish.device, width=wish.width, height=wish.height, rate_hz=wish.rate_hz)
         closing.callback(source.close)
+        say(
+            f"{source.info.name}: {source.info.width} x {source.info.height}, {source.info.rate_hz:.0f} frames a second"
+        )
     speaker = None if headless else _open_speaker(settings, say)
     if speaker is not None:
         closing.callback(speaker.close)
-    window = None if headless else _open_window(settings, say)
-    if window is not None:
-        closing.callback(window.close)
     return _Devices(source, estimator, window, speaker)
 
 
-def _open_window(settings: Settings, say: Callable[[str], None]) -> Window | None:
+def _open_window(settings: Settings, calibrated: bool, say: Callable[[str], None]) -> Window | None:
+    actions = _ACTIONS | _COURT_ACTIONS if calibrated else _ACTIONS
     try:
-        return Window(actions=_ACTIONS, splash=CAUTIONS, full_screen=settings.screen.full_screen)
+        return Window(actions=actions, splash=CAUTIONS, full_screen=settings.screen.full_screen)
     except DisplayError as error:
         say(str(error))
         return None
@@ -204,20 +218,23 @@ class _Session:
         options: Options,
         devices: _Devices,
         writer: SessionWriter,
+        calibration: Calibration | None,
         stop: threading.Event,
         say: Callable[[str], None],
     ) -> None:
         self._options, self._writer, self._stop, self._say = options, writer, stop, say
         self._source, self._window, self._speaker = devices.source, devices.window, devices.speaker
         self._pause = Pause()
-        self._screen = None if devices.window is None else _Screen(devices.window, self._pause)
+        self._bump = None if calibration is None else BumpWatch(self._camera_moved)
+        self._screen = _Screen(devices.window, self._pause, self._bump)
         self._reps: list[Rep] = []
         self._summary: SessionSummary | None = None
         self._failure: BaseException | None = None
         self._sounds_until_s = 0.0
         self._out = _Output(say)
         words = read_words(config_text(f"words_{settings.screen.language}.toml"), "words")
-        self._pipeline = Pipeline(devices.estimator, settings, words, options.title or settings.player.name)
+        title = options.title or settings.player.name
+        self._pipeline = Pipeline(devices.estimator, settings, words, title, calibration)
         self._judging = threading.Lock()
         """Held while the pipeline works on a frame."""
         self._recorder = Recorder(writer, self._announce, say)
@@ -240,6 +257,8 @@ class _Session:
 
     def close(self) -> None:
         """Save what is there, then say how it went and let the last cue sound."""
+        if self._bump is not None:
+            self._bump.close()
         self._recorder.close()
         summary = self._summary
         if summary is not None:
@@ -297,16 +316,27 @@ class _Session:
         if action == "pause":
             with self._judging:
                 self._pause.toggle()
-                if self._screen is not None:
-                    self._screen.show_again()
+                self._screen.show_again()
         elif action == "mute" and self._speaker is not None:
             self._speaker.toggle_mute()
+        elif action == "court":
+            with self._judging:
+                self._pipeline.toggle_court()
+        elif action == "still_fits" and self._bump is not None:
+            with self._judging:
+                self._pipeline.camera_still_fits()
+            self._bump.start_over()
         elif action == "discard":
             with self._judging:
                 index = self._pipeline.discard_last()
             if index is not None:
                 self._reps = [rep for rep in self._reps if rep.index != index]
                 self._recorder.then(lambda: self._writer.discard_rep(index))
+
+    def _camera_moved(self, t_s: float) -> None:
+        with self._judging:
+            self._pipeline.camera_moved(t_s)
+        self._say("The camera was moved: values go without the calibration until you confirm it (key K).")
 
     def _report(self, summary: SessionSummary | None) -> None:
         if self._options.json:
@@ -317,15 +347,19 @@ class _Session:
 
 
 class _Screen:
-    """The window as the loop sees it (ports.ViewSink): during a pause every view says so."""
+    """What the loop shows its views to (ports.ViewSink): the window, which is told of a pause, and the bump watch."""
 
-    def __init__(self, window: Window, pause: Pause) -> None:
-        self._window, self._pause = window, pause
+    def __init__(self, window: Window | None, pause: Pause, bump: BumpWatch | None) -> None:
+        self._window, self._pause, self._bump = window, pause, bump
         self._last: View | None = None
 
     def show(self, view: View) -> None:
         """Hand over the newest view."""
         self._last = view
+        if self._bump is not None:
+            self._bump.look(view)
+        if self._window is None:
+            return
         paused = self._pause.on and not view.trouble
         self._window.show(replace(view, status="Paused. Space goes on") if paused else view)
 

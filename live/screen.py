@@ -578,7 +578,8 @@ class Window:
     """ports.ViewSink. Made, run and closed on the main thread; only `show` may be called from another one.
 
     `actions` holds what the program does on a key today, with the words for the table of keys; other keys do nothing.
-    The `splash` lines are shown for `splash_s` seconds or until a key. Raises DisplayError when there is no screen.
+    The `splash` lines are shown at once, for `splash_s` seconds or until a key. Raises DisplayError when there is no
+    screen.
     """
 
     def __init__(
@@ -597,7 +598,6 @@ class Window:
         self._action_of = {key: action for action, keys in KEYS.items() if action in allowed for key in keys}
         self._title = title
         self._splash = tuple(splash)
-        self._splash_s = splash_s
         self._newest: View | None = None
         self._keys_shown = False
         self._display = Display(title, full_screen=full_screen)
@@ -605,6 +605,9 @@ class Window:
 
         self._pygame = pygame
         self._painter = Painter(style, photo=photo)
+        self._splash_ends_s = time.monotonic() + splash_s if splash else 0.0
+        if splash:
+            self._draw(None, over_last=False)  # something to read while the devices get ready
 
     def show(self, view: View) -> None:
         """Hand over the newest view; older ones that were not drawn are forgotten."""
@@ -617,7 +620,7 @@ class Window:
         """
         pygame = self._pygame
         drawn: View | str | None = None
-        splash_ends_s = time.monotonic() + self._splash_s if self._splash else 0.0
+        splash_ends_s = self._splash_ends_s
         next_s = 0.0
         while not stop.is_set():
             # wakes at once for a key, else often enough for a new view
