@@ -217,6 +217,27 @@ class Wizard:
         return None if self._now.touched is None else self.marks[self._now.touched]
 
     @property
+    def expected(self) -> tuple[float, float] | None:
+        """Where the mark asked for should be by what is known so far, (x, y) px; None when nothing is known yet."""
+        asked, calibration = self.asked, self.outcome.calibration
+        if asked is None or asked.px is not None or calibration is None or not calibration.knows_hoop:
+            return None
+        x, y = project(calibration, asked.world_m)
+        return (float(x), float(y)) if np.isfinite([x, y]).all() else None
+
+    @property
+    def in_sight(self) -> bool:
+        """False when the mark asked for seems to lie outside the picture."""
+        calibration = self.outcome.calibration
+        if self.asked is None or self.asked.px is not None or calibration is None or not is_good(calibration):
+            return True
+        place = self.expected
+        if place is None:
+            return False
+        width, height = self.image_size
+        return 0 <= place[0] <= width and 0 <= place[1] <= height
+
+    @property
     def court(self) -> Court:
         """The court as the answers have it."""
         return self._court

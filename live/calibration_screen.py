@@ -24,7 +24,7 @@ from rimward.calibration.wizard import Mark as Wanted
 
 from .layout import Box
 from .overlay import Colour, draw_guides, scaled
-from .records import ImageArray, Mark
+from .records import FloatArray, ImageArray, Mark
 from .screen import Brush, Display
 
 if TYPE_CHECKING:
@@ -34,6 +34,8 @@ ZOOM: Final = 6
 """Of the magnifier, in pixels of the screen for one of the picture as it is shown."""
 HOLD_S: Final = 5.0
 """From the key to the picture that is held, so that one person alone can walk into it."""
+_HINT: Final = 0.022
+"""Radius of the circle round the place where a mark is expected, as a share of the width: the person finds the mark."""
 _FPS: Final = 30
 _COARSE_PX: Final = 1.0
 _FINE_PX: Final = 0.25
@@ -274,11 +276,14 @@ class CalibrationPainter(Brush):
         box = area.holding(*source)
         canvas = scaled(scene.image, box.w, box.h)
         calibration = wizard.outcome.calibration
-        thick = max(1.5, 0.004 * box.h)
+        thick = max(2.0, 0.004 * box.h)
         if calibration is not None and scene.lines:
-            draw_guides(canvas, court_overlay(calibration), source, style.accent, style.outline, thick=thick)
+            # while marks are still clicked as thin as can be: the edges in the picture must stay visible
+            width, edge = (thick, style.outline) if wizard.asked is None else (0.0, style.accent)
+            draw_guides(canvas, court_overlay(calibration), source, style.accent, edge, thick=width)
         pages = [np.vstack([page, page[:1]]) for page in wizard.pages.values()]
-        draw_guides(canvas, pages, source, style.alarm, style.outline, thick=2 * thick)
+        hint = [] if wizard.expected is None else [_circle(wizard.expected, _HINT * source[0])]
+        draw_guides(canvas, pages + hint, source, style.alarm, style.outline, thick=1.5 * thick)
         surface.blit(self._picture_surface(canvas), (box.x, box.y))
         placed = [mark.px for mark in wizard.marks if mark.px is not None]
         middle = self.window_px(surface, source, np.mean(placed, axis=0)) if placed else (0.0, 0.0)
@@ -467,7 +472,8 @@ class CalibrationPainter(Brush):
         self._draw_map(surface, side, wizard, asked)
         rest = Box(side.x + side.w + layout.margin, inner.y, inner.w - side.w - layout.margin, inner.h)
         after = f"{keep}, more marks make it surer" if outcome.calibration is not None else outcome.reason
-        small = f"{asked.hint}. S skips it. {after}"
+        skip = "S skips it" if wizard.in_sight else "It seems to lie outside the picture: S skips it"
+        small = f"{asked.hint}. {skip}. {after}"
         self._big_and_small(surface, rest, f"Click: {asked.words}", small, style.ink, style.quiet)
 
     def _draw_map(self, surface: pygame.Surface, box: Box, wizard: Wizard, mark: Wanted) -> None:
@@ -499,6 +505,11 @@ def _results(wizard: Wizard) -> tuple[str, ...]:
         return result_words(wizard.outcome.calibration)
     number = names.index(wizard.outcome.worst) + 1
     return (*result_words(wizard.outcome.calibration), f"Farthest off: {number} {wizard.marks[number - 1].words}")
+
+
+def _circle(middle: tuple[float, float], radius: float) -> FloatArray:
+    angles = np.linspace(0, 2 * np.pi, 33)
+    return np.asarray(middle + radius * np.stack([np.cos(angles), np.sin(angles)], axis=1), dtype=np.float64)
 
 
 def _rows(layout: _Layout, count: int) -> list[Box]:

@@ -189,7 +189,7 @@ def main() -> None:
         for name, state in (("calibrate_gym", "result"), ("calibrate_driveway", "target")):
             surface = pygame.Surface((1280, 720))
             painter.draw(surface, *all_states[state])
-            pygame.image.save(surface, options.folder / f"{name}.png")
+            pygame.image.save(surface, options.folder / f"{name}.jpg")
         return
     for size_name, size in SIZES.items():
         surface = pygame.Surface(size)

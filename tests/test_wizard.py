@@ -703,3 +703,33 @@ def test_a_camera_that_sees_no_hoop_can_still_use_the_lines() -> None:
     done = exact(high, "lines", given=lens_from_hfov(SIZE, 100))
     assert done.outcome.calibration is not None, done.outcome.reason
     assert position_error_m(done.outcome.calibration, high) < 0.01
+
+
+# ---- what is expected
+
+
+def test_the_next_mark_is_expected_where_it_is_once_there_is_a_result() -> None:
+    gym = known("gym_hoop")
+    made = begun(SIZE, "hoop", {}, gym.lens)
+    assert made.expected is None
+    marked(gym, made, most=6)
+    for _ in range(6):
+        assert made.asked is not None
+        truth = seen_at(gym.camera, made.asked)
+        if truth is not None:
+            assert made.expected == pytest.approx(truth, abs=25)
+        made.skip()
+    assert made.expected is None
+
+
+def test_a_mark_outside_the_picture_is_said_to_be_there() -> None:
+    gym = known("gym_hoop")
+    made = begun(SIZE, "hoop", {}, gym.lens)
+    assert made.in_sight
+    marked(gym, made)
+    for name, inside in (("free_throw_left", True), ("free_throw_right", False)):
+        made.choose(name)
+        if inside:
+            made.skip()
+            made.choose(name)
+        assert made.in_sight is inside
