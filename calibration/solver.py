@@ -13,7 +13,6 @@ from typing import Any, Final
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial.transform import Rotation
 from scipy.stats import chi2
 
 from .lens import Lens
@@ -39,6 +38,8 @@ _BELIEF_WEIGHT: Final = 4.0
 """How many residuals that expectation is worth."""
 
 _STEPS: Final = 40
+_NEXT, _LAST = [1, 2, 0], [2, 0, 1]
+"""Axes of a cross product."""
 _FOCAL_STARTS: Final = (0.0, -1.0, 1.0, -2.0, 2.0)
 """In standard deviations of the belief about the lens."""
 _REFINED: Final = 6
@@ -103,6 +104,12 @@ class Problem:
         return k
 
 
+def rotation(vector: FloatArray) -> FloatArray:
+    """(3, 3) of a rotation vector (3,), rad. OpenCV's: it takes microseconds, and the solver asks hundreds of times."""
+    matrix: Any = cv2.Rodrigues(vector)[0]
+    return np.asarray(matrix, dtype=np.float64)
+
+
 def linearised(problem: Problem, R: FloatArray, t: FloatArray, ln_focal: float) -> tuple[FloatArray, FloatArray]:
     """Projections (N, 2) and their Jacobian (2N, 7) in the order of record.PARAMETERS."""
     k = problem.matrix(ln_focal)
@@ -112,7 +119,8 @@ def linearised(problem: Problem, R: FloatArray, t: FloatArray, ln_focal: float) 
     by_point = partial[:, 3:6].reshape(-1, 2, 3)
     jacobian = np.empty((2 * len(pixels), PARAMETERS))
     # a turn w of the camera moves a point X of the camera frame by w x X, and p . (w x X) = w . (X x p)
-    jacobian[:, 0:3] = np.cross(in_camera[:, None, :], by_point).reshape(-1, 3)
+    x, p = in_camera[:, None, :], by_point
+    jacobian[:, 0:3] = (x[..., _NEXT] * p[..., _LAST] - x[..., _LAST] * p[..., _NEXT]).reshape(-1, 3)
     jacobian[:, 3:6] = -(by_point @ R).reshape(-1, 3)
     jacobian[:, 6] = partial[:, 6] * k[0, 0] + partial[:, 7] * k[1, 1]
     return np.asarray(pixels, dtype=np.float64), jacobian
@@ -150,7 +158,7 @@ def refine(problem: Problem, start: Pose) -> Pose:
         while damping < 1e8:
             step = np.zeros(PARAMETERS)
             step[:free] = np.linalg.solve(normal + np.diag(damping * scale), gradient)
-            turned = Rotation.from_rotvec(step[:3]).as_matrix() @ best.R
+            turned = rotation(step[:3]) @ best.R
             trial = evaluated(problem, turned, -turned @ (best.centre + step[3:6]), best.ln_focal + step[6])
             if trial.cost < best.cost:
                 improved = best.cost - trial.cost > 1e-9 * (1 + best.cost)
@@ -191,8 +199,8 @@ def _starts(problem: Problem, ln_focal: float) -> list[Pose]:
             found: Any = cv2.solvePnPGeneric(problem.world, problem.px, k, problem.lens.distortion, flags=method)
         except cv2.error:
             continue  # the closed form has no answer for these marks; the other one or the gates speak
-        for rotation, translation in zip(found[1], found[2], strict=True):
-            R = Rotation.from_rotvec(np.ravel(rotation)).as_matrix()
+        for turn, translation in zip(found[1], found[2], strict=True):
+            R = rotation(np.ravel(turn))
             pose = evaluated(problem, R, np.ravel(translation), ln_focal)
             poses += [pose, _flipped(problem, pose)]
     return poses

@@ -34,7 +34,7 @@ from .courts import COURTS, Court
 from .errors import CalibrationError
 from .lens import NARROWEST_HFOV_DEG, WIDEST_HFOV_DEG, Lens, hfov_of
 from .record import PARAMETERS, Calibration, LensKind
-from .solver import PlacedMark, Problem, one_sigma, solutions
+from .solver import PlacedMark, Pose, Problem, one_sigma, solutions
 
 FloatArray = NDArray[np.float64]
 ImageArray = NDArray[np.uint8]
@@ -84,8 +84,8 @@ _CORNER_SIGMA: Final = 0.15 / 1280
 SHORTEST_DISTANCE_M: Final = 1.0
 LONGEST_DISTANCE_M: Final = 12.0
 _SCALE_LIMIT: Final = 0.025
-_EVALUATIONS: Final = 1200
-"""Of the fit, about fifty steps: good pages need ten, and pages that stand wrongly would wander for seconds."""
+_EVALUATIONS: Final = 600
+"""Of the fit, about twenty-five steps: good pages need ten, and pages that stand wrongly would wander for seconds."""
 _RMS_LIMIT: Final = 0.6 / 1280
 
 
@@ -253,9 +253,19 @@ def calibrate_target(
 def _best(
     pages: Mapping[int, FloatArray], lens: Lens, layouts: Sequence[Mapping[int, FloatArray]], sheet: Sheet
 ) -> _Fit | None:
-    """The fit of whichever layout suits the pages better, or None."""
-    fits = [_fit(pages, lens, places, sheet) for places in layouts]
-    return min((fit for fit in fits if fit is not None), key=lambda fit: fit.cost, default=None)
+    """The fit for whichever layout suits the pages better, or None."""
+    order = tuple(sorted(pages))
+    seen = np.stack([pages[page] for page in order])
+    starts = []
+    for places in layouts:
+        feet = np.stack([places[page] for page in order])
+        start = _start(seen, feet, lens, sheet)
+        if start is not None:
+            starts.append((start.cost, feet, start))
+    if not starts:
+        return None
+    _, feet, start = min(starts, key=lambda entry: entry[0])
+    return _fit(order, seen, feet, start, lens, sheet)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -346,15 +356,11 @@ class _Fit:
         return np.asarray((full + full.T) / 2, dtype=np.float64)
 
 
-def _fit(pages: Mapping[int, FloatArray], lens: Lens, places: Mapping[int, FloatArray], sheet: Sheet) -> _Fit | None:
-    """The best camera above the floor for these places, or None when there is none."""
-    order = tuple(sorted(pages))
-    seen = np.stack([pages[page] for page in order])
-    feet = np.stack([places[page] for page in order])
-    start = _start(seen, feet, lens, sheet)
-    if start is None:
-        return None
-    R0, centre0, ln_focal0 = start
+def _fit(
+    order: tuple[int, ...], seen: FloatArray, feet: FloatArray, start: Pose, lens: Lens, sheet: Sheet
+) -> _Fit | None:
+    """The best camera above the floor near `start`, or None when there is none."""
+    R0, centre0, ln_focal0 = start.R, start.centre, start.ln_focal
     count = len(order)
     toward = centre0[:2] - feet[:, :2]
     facing = toward / np.linalg.norm(toward, axis=1, keepdims=True)
@@ -395,8 +401,8 @@ def _fit(pages: Mapping[int, FloatArray], lens: Lens, places: Mapping[int, Float
     return _Fit(lens, R, centre, ln_focal, float(2 * solved.cost), off, solved.jac, float(np.exp(solved.x[-1])), order)
 
 
-def _start(seen: FloatArray, feet: FloatArray, lens: Lens, sheet: Sheet) -> tuple[FloatArray, FloatArray, float] | None:
-    """A first camera from the middles of the markers' lower edges, whose places hardly depend on how a page stands."""
+def _start(seen: FloatArray, feet: FloatArray, lens: Lens, sheet: Sheet) -> Pose | None:
+    """A first camera from the middles of the markers' upper and lower edges, as if every page stood upright."""
     middles = (seen[:, 2] + seen[:, 3]) / 2
     tops = (seen[:, 0] + seen[:, 1]) / 2
     marks = []
@@ -404,7 +410,4 @@ def _start(seen: FloatArray, feet: FloatArray, lens: Lens, sheet: Sheet) -> tupl
         for name, px, height in (("low", middles[i], sheet.gap_mm), ("high", tops[i], sheet.gap_mm + sheet.marker_mm)):
             place = (float(foot[0]), float(foot[1]), height / 1000)
             marks.append(PlacedMark(f"{name} {i}", place, (float(px[0]), float(px[1]))))
-    for pose in solutions(Problem.of(marks, lens)):
-        if pose.centre[2] > 0:
-            return pose.R, pose.centre, pose.ln_focal
-    return None
+    return next((pose for pose in solutions(Problem.of(marks, lens)) if pose.centre[2] > 0), None)
