@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pytest
 from builders import (
+    Act,
     Form,
     View,
     chest_pass,
@@ -61,6 +62,22 @@ def test_a_shot_goes_through_its_phases_in_order(shipped, degrees, form):
     assert first == sorted(first)
     assert order[-1] is Phase.WAITING
     assert len(closed) == 1
+
+
+@pytest.mark.parametrize("degrees", VIEWS)
+def test_a_ball_scooped_up_from_the_hip_was_not_released_overhead(shipped, degrees):
+    """Ball and hands both go up past the eyes, but apart."""
+    scoop = Act(
+        1.6,
+        {
+            "arm": [(0.0, 20.0), (0.4, 25.0), (0.8, 130.0), (1.2, 130.0), (1.6, 10.0)],
+            "elbow": [(0.0, 95.0), (0.4, 130.0), (0.8, 160.0), (1.6, 160.0)],
+            "both": [(0.0, 1.0), (0.4, 0.0), (1.6, 0.0)],
+        },
+        ((0.0, "hand", ()), (0.4, "flight", (1.5, 6.5))),
+    )
+    seen = film(play([stand(1), scoop, stand(0.5, ball=False)]), View(degrees))
+    assert phases_of(seen, shipped.phases)[1] == []
 
 
 def test_a_pause_at_the_set_point_shows_as_set(shipped):

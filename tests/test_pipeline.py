@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 from builders import (
+    Act,
     Form,
     View,
     chest_pass,
@@ -29,6 +30,7 @@ from builders import (
     without_body,
 )
 
+from rimward.live.body import middle
 from rimward.live.pipeline import Pipeline, Step
 from rimward.live.records import Frame, Mark, Phase, Tone
 from rimward.live.settings import load_settings
@@ -323,6 +325,30 @@ def test_the_hand_that_was_set_is_kept(words):
     settings = load_settings(options={"player": {"hand": "left", "stature_m": 1.80}})
     (rep,) = session([stand(1), shot(GOOD), stand(1, ball=False)], settings, words).reps
     assert rep.hand == "left"
+
+
+def test_one_odd_shot_does_not_change_the_players_hand(known, words):
+    right = film(play(reps_of([GOOD, GOOD]), GOOD))
+    left = film(play([stand(0.5), shot(GOOD), stand(1, ball=False)], replace(GOOD, hand="left")))
+    ran = watched(list(joined(right, left)), known, words)
+    assert [rep.hand for rep in ran.reps] == ["right"] * 3
+
+
+@pytest.mark.parametrize("shot_first", [True, False])
+def test_the_ball_in_other_hands_moves_the_lock_only_before_the_first_shot(known, words, shot_first):
+    """A rebounder is not the shooter; whoever picks up the ball at the start is."""
+    begin = [stand(0.5), shot(GOOD), stand(0.5, ball=False)] if shot_first else [stand(1, ball=False)]
+    shooter = film(play([*begin, stand(2, ball=False)], GOOD))
+    n = len(shooter) - 45
+    there = {"walk": [(0.0, 0.9), (9.0, 0.9)]}
+    other = film(play([Act(9.0, there)], replace(GOOD, stature_m=1.70)))[: len(shooter)]
+    seen = [replace(o, ball=other[k].ball if k >= n else o.ball) for k, o in enumerate(shooter)]
+    frames, estimator = filmed(seen, SIDE, [other])
+    ran = work(frames, estimator, known, words)
+    assert len(ran.reps) == (1 if shot_first else 0)
+    followed = middle(ran.steps[-1].view.pose, "hip")
+    expected = shooter if shot_first else other
+    assert followed == pytest.approx(middle(expected[len(shooter) - 1].pose, "hip"), abs=5.0)
 
 
 def test_a_band_of_ones_own_decides(known, words, tmp_path):

@@ -118,6 +118,14 @@ def test_no_jump_no_landing(shipped):
     assert shot_of(story(), shipped).events.landing_s is None
 
 
+def test_a_skip_of_less_than_a_tenth_of_a_second_is_no_jump(shipped):
+    """Feet more than 3 cm up for 0.07 s: a step, not a flight with a landing."""
+    take = story(Form(jump_m=0.04), fps=120.0)
+    up = (take.joint("left_heel") - take.joint("left_heel")[0])[:, 2] > 0.03
+    assert 0.04 < up.sum() / 120 < 0.1
+    assert shot_of(take, shipped).events.landing_s is None
+
+
 def test_feet_outside_the_picture_give_no_landing(shipped):
     take, low = story(Form(jump_m=0.3)), View(ground_px=375)
     assert shot_of(take, shipped, low).events.landing_s is None
