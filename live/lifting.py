@@ -1,0 +1,722 @@
+"""One shot in three dimensions: the whole window solved at once for every joint at every instant, with its error.
+
+One camera sees directions, not distances. What it leaves open is closed by what is known of bodies and shots: limb
+lengths, feet on the floor, smooth motion, the ball in the hands and its size, the way knees and elbows bend. All of it
+goes into one least-squares problem over the window (Gauss and Newton with the damping of Levenberg and Marquardt, robust
+against bad landmarks), so a wrong turn at one instant has to pay at its neighbours.
+
+What is wrong in the same way at every instant (the player's own limb lengths, the network's habit of placing landmarks,
+the camera's place, how far this player holds the ball in front) is not noise that many frames average out. Each such
+thing is an unknown shared by the window, with its own spread. The error of every joint, and through random draws
+of every measurement, then comes out of the same equations.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..calibration.geometry import camera_centre, undistorted
+from ..calibration.record import Calibration
+from .anthropometry import BONES, LANDMARKS, LENGTHS, SHOOTING
+from .ball_edge import Outline
+from .blocks import Factor, Normal, NotPositiveError, factor
+from .body import stature_px
+from .records import FloatArray, Observation, require_shape
+from .sharpen import sharpened
+from .skeleton import COUNT, INDEX, Side, other
+from .track import Track, unswap_arms
+
+BoolArray = NDArray[np.bool_]
+
+POINTS = (
+    *(
+        f"{side}_{joint}"
+        for joint in ("shoulder", "elbow", "wrist", "hip", "knee", "ankle", "heel", "foot_index")
+        for side in ("left", "right")
+    ),
+    "eyes",
+    "nose",
+    "ball",
+)
+"""What is solved for; `eyes` is the middle of both."""
+AT = {name: i for i, name in enumerate(POINTS)}
+_N = 3 * len(POINTS)
+_BALL = AT["ball"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """What the picture showed in a window: pixels of a lens without distortion; NaN where not seen."""
+
+    t_s: FloatArray
+    """(T,), strictly increasing."""
+    points_px: FloatArray
+    """(T, 33, 2)"""
+    trust: FloatArray
+    """(T, 33), 0..1"""
+    ball_px: FloatArray
+    """(T, 2)"""
+    ball_radius_px: FloatArray
+    """(T,)"""
+    ball_radius_sigma: FloatArray
+    """(T,), one standard deviation of the radius' own error, as a share of it."""
+    stature_px: float
+    """Upright height of the body in the picture."""
+
+    def __post_init__(self) -> None:
+        n = len(self.t_s)
+        require_shape("points_px", self.points_px, (n, COUNT, 2))
+        require_shape("trust", self.trust, (n, COUNT))
+        require_shape("ball_px", self.ball_px, (n, 2))
+        require_shape("ball_radius_px", self.ball_radius_px, (n,))
+        require_shape("ball_radius_sigma", self.ball_radius_sigma, (n,))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Body:
+    """What is known of the player."""
+
+    stature_m: float
+    stature_sigma: float = 0.01
+    """Relative, one standard deviation; 0.08 where the stature is a guess."""
+    ball_radius_m: float = 0.1194
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class LiftedTrack:
+    """The shot in the hoop frame, metres."""
+
+    t_s: FloatArray
+    """(T,)"""
+    points: FloatArray
+    """(T, 19, 3) in the order of POINTS."""
+    draws: FloatArray
+    """(S, T, 19, 3): random versions of `points` that are as likely as its errors are: a quantity's spread over them
+    is the quantity's error."""
+    hand: Side
+    toward: FloatArray
+    """(3,), horizontal unit vector from the feet to the ring's axis."""
+    held: BoolArray
+    """(T,): the ball is in the hands."""
+    trust: FloatArray
+    """(T, 33), the network's visibility, 0 outside the picture."""
+    cost: float
+    """What the solution leaves unexplained, in halves of squared standard deviations."""
+
+    def sigma_m(self) -> FloatArray:
+        """(T, 19, 3), one standard deviation of each coordinate."""
+        return np.asarray(np.sqrt(np.mean((self.draws - self.points) ** 2, axis=0)))
+
+    def track(self) -> Track:
+        """The window as points in space, for what reads shots; the landmarks that are not solved for stay NaN."""
+        points = np.full((len(self.t_s), COUNT, 3), np.nan)
+        for name, i in AT.items():
+            if name in INDEX:
+                points[:, INDEX[name]] = self.points[:, i]
+        for side in ("left", "right"):
+            points[:, INDEX[f"{side}_eye"]] = self.points[:, AT["eyes"]]
+        ball = np.where(self.held[:, None], self.points[:, _BALL], np.nan)
+        return Track(self.t_s, points, ball, self.trust)
+
+
+@dataclass(frozen=True, slots=True)
+class NotLifted:
+    """Why a window could not be solved."""
+
+    reason: str
+
+
+def seen(
+    observations: Sequence[Observation],
+    calibration: Calibration,
+    outlines: Sequence[Outline | None] | None = None,
+    smoothed_by_network: bool = True,
+) -> Seen | None:
+    """The window as the solver wants it; None when no body was seen.
+
+    `outlines` are the ball's measured outlines, one for each observation; without them its size is known only roughly.
+    `smoothed_by_network` says that the poses come from the network's mode for one person, whose lag is undone.
+    """
+    n = len(observations)
+    points, trust = np.full((n, COUNT, 2), np.nan), np.zeros((n, COUNT))
+    ball, radius = np.full((n, 2), np.nan), np.full(n, np.nan)
+    sigma = np.full(n, _RADIUS_SHARE)
+    heights = []
+    for k, seen_now in enumerate(observations):
+        if seen_now.pose is not None:
+            points[k] = seen_now.pose.landmarks_px
+            inside = ((points[k] >= 0) & (points[k] <= np.array(calibration.image_size))).all(-1)
+            trust[k] = np.where(inside, seen_now.pose.visibility, 0.0)
+            heights.append(stature_px(seen_now.pose))
+        found = outlines[k] if outlines is not None else None
+        if found is not None:
+            ball[k], radius[k] = found.ball.centre_px, found.ball.radius_px
+            sigma[k] = _OUTLINE_SHARE / found.seen
+        elif seen_now.ball is not None:
+            ball[k], radius[k] = seen_now.ball.centre_px, seen_now.ball.radius_px
+    known = [height for height in heights if height is not None]
+    if not known:
+        return None
+    height = float(np.quantile(known, 0.7))
+    t_s = np.array([one.t_s for one in observations])
+    if smoothed_by_network:
+        points = sharpened(t_s, points, height)
+    points = unswap_arms(t_s, points / height) * height
+    return Seen(t_s, undistorted(calibration, points), trust, undistorted(calibration, ball), radius, sigma, height)
+
+
+def lift(seen: Seen, calibration: Calibration, body: Body, hand: Side, release_s: float) -> LiftedTrack | NotLifted:
+    """Solve a window for the joints and the ball in the hoop frame.
+
+    `release_s` is the release as read in the picture; the ball is taken to be in the hands before it wherever it is
+    seen there, and to fly after it.
+    """
+    use = np.isfinite(seen.points_px).all((1, 2))
+    if use.sum() < _LEAST_SAMPLES:
+        return NotLifted("the body was seen for too short a time")
+    problem = _Problem(_part(seen, use), calibration, body, hand, release_s)
+    try:
+        points, shared, cost, last = _solve(problem, problem.start())
+    except NotPositiveError:
+        return NotLifted("the movement does not hang together")
+    return LiftedTrack(
+        t_s=problem.seen.t_s,
+        points=points,
+        draws=points + last.draws(DRAWS).reshape(DRAWS, *points.shape),
+        hand=hand,
+        toward=problem.toward,
+        held=problem.held,
+        trust=problem.seen.trust,
+        cost=cost,
+    )
+
+
+DRAWS = 48
+_LEAST_SAMPLES = 8
+
+
+def _part(seen: Seen, use: BoolArray) -> Seen:
+    return Seen(
+        seen.t_s[use],
+        seen.points_px[use],
+        seen.trust[use],
+        seen.ball_px[use],
+        seen.ball_radius_px[use],
+        seen.ball_radius_sigma[use],
+        seen.stature_px,
+    )
+
+
+# ------------------------------------------------------------------------------------------------------------- solving
+def _solve(problem: _Problem, start: FloatArray) -> tuple[FloatArray, FloatArray, float, Factor]:
+    """Levenberg and Marquardt. Returns points (T, 19, 3), shared unknowns (G,), cost and the last undamped factor.
+
+    Lengths that are known to millimetres make narrow curved valleys in which every step is short, and at a fork the
+    first step decides. So limbs are elastic at first, while habits and motion choose the side, and stiffen then.
+    """
+    x, shared = start, problem.mean.copy()
+    for problem.elastic, rounds in _STIFFENING:
+        cost, normal = problem.normal(x, shared)
+        damping = _DAMPING
+        for _ in range(rounds):
+            try:
+                dx, dshared = factor(normal, damping).step()
+            except NotPositiveError:
+                damping *= 10
+                continue
+            tried_x, tried_shared = x + dx.reshape(x.shape), shared + dshared
+            tried_cost, tried = problem.normal(tried_x, tried_shared)
+            if tried_cost < cost:
+                small = cost - tried_cost < _SMALL * cost
+                x, shared, cost, normal = tried_x, tried_shared, tried_cost, tried
+                damping = max(damping / 10, 1e-7)
+                if small:
+                    break
+            else:
+                damping *= 10
+    return x, shared, cost, factor(normal)
+
+
+_STIFFENING = ((4.0, 4), (1.0, 8))
+"""(how many times softer limbs are, rounds at most)"""
+_SMALL, _DAMPING = 3e-3, 1e-4
+
+
+# ------------------------------------------------------------------------------------------------------------- problem
+@dataclass(frozen=True, slots=True, eq=False)
+class _Habit:
+    """A linear statement about points: sum of (point . direction) = value, which holds about so at every instant.
+
+    `spread` is how far players differ from it for a whole shot, `give` how far it changes in its course.
+    """
+
+    terms: tuple[tuple[str, float, FloatArray], ...]
+    value: float
+    spread: float
+    give: float
+    when: BoolArray | None = None
+
+
+_LANDMARK_M = 0.013
+"""Error of a landmark from one frame to the next, at 1.82 m."""
+_HIDDEN, _RAISED = 2.5, 3.0
+_BALL_M = 0.006
+_CORRELATED_S = 0.08
+"""For so long the network errs in the same way: more frames in that time tell nothing new."""
+_CAUCHY = 2.5
+_OUTLINE_SHARE = 0.008
+"""Error of the radius of an outline that was seen all round; measured on rendered clips."""
+_RADIUS_SHARE = 0.10
+"""The same of the search for the ball, which knows three sizes."""
+_RADIUS_BIAS = 0.012
+"""Error of all radii together: the ball's own size, and where its edge is taken to be."""
+_ROUGHNESS = {  # m/s^2, root mean square at 1.82 m
+    "wrist": 45.0,
+    "elbow": 30.0,
+    "shoulder": 15.0,
+    "hip": 12.0,
+    "knee": 25.0,
+    "ankle": 25.0,
+    "heel": 30.0,
+    "foot_index": 30.0,
+    "eyes": 12.0,
+    "nose": 12.0,
+    "ball": 45.0,
+}
+_AT_RELEASE = 2.0
+"""The arm is that much rougher while it throws."""
+_UP = np.array([0.0, 0.0, 1.0])
+
+
+class _Problem:
+    """The residuals of a window and their derivatives.
+
+    Shared unknowns, in order: a factor of the body's size, the logarithms of its lengths, landmark offsets in the
+    picture (2 each), the camera (7, in standard deviations), the ball's size, the two hands' distance from it, one for each habit.
+    """
+
+    def __init__(self, seen: Seen, calibration: Calibration, body: Body, hand: Side, release_s: float) -> None:
+        self.seen, self.calibration, self.body, self.hand = seen, calibration, body, hand
+        self.count = len(seen.t_s)
+        self.size = body.stature_m / 1.82
+        self.px = np.full((self.count, len(POINTS), 2), np.nan)
+        self.trust = np.ones((self.count, len(POINTS)))
+        for name, i in AT.items():
+            if name in INDEX:
+                self.px[:, i], self.trust[:, i] = seen.points_px[:, INDEX[name]], seen.trust[:, INDEX[name]]
+        eyes = [INDEX["left_eye"], INDEX["right_eye"]]
+        self.px[:, AT["eyes"]], self.trust[:, AT["eyes"]] = seen.points_px[:, eyes].mean(1), seen.trust[:, eyes].mean(1)
+        self.px[:, _BALL] = seen.ball_px
+        self.release_s = release_s
+        px_per_m = seen.stature_px / body.stature_m
+        reach = np.linalg.norm(self.px[:, [_BALL]] - self.px[:, [AT["left_wrist"], AT["right_wrist"]]], axis=-1)
+        with np.errstate(invalid="ignore"):
+            self.held = (reach.min(1) < _HELD_M * px_per_m) & (seen.t_s < release_s - 1e-6)
+            shoulders = (self.px[:, AT["left_shoulder"], 1] + self.px[:, AT["right_shoulder"], 1]) / 2
+            self.high = self.held & (self.px[:, _BALL, 1] < shoulders)
+        self.planted = _planted(seen.t_s, self.px / px_per_m)
+        self.k, self.R, self.t = calibration.camera_matrix, calibration.R, calibration.t
+        self.centre = camera_centre(calibration)
+        self.depth_m = self.k[0, 0] / px_per_m
+        self.toward = self._toward()
+        self.right = np.array([self.toward[1], -self.toward[0], 0.0])
+        self._lay_out()
+
+    # ------------------------------------------------------------------------------------------------ what is known
+    def _toward(self) -> FloatArray:
+        feet = self.px[:, [AT["left_ankle"], AT["right_ankle"]]].mean(1)
+        spot = self._along(np.median(feet, axis=0)) * self.depth_m + self.centre
+        away = np.array([-spot[0], -spot[1], 0.0])
+        return away / max(float(np.linalg.norm(away)), 1e-6)
+
+    def _along(self, px: FloatArray) -> FloatArray:
+        """(..., 3): the way in space that a pixel's ray goes while it goes 1 m deep."""
+        k = self.k
+        at = np.stack([(px[..., 0] - k[0, 2]) / k[0, 0], (px[..., 1] - k[1, 2]) / k[1, 1], np.ones(px.shape[:-1])], -1)
+        return np.asarray(at @ self.R)
+
+    def _habits(self) -> list[_Habit]:
+        f, r, s = self.toward, self.right, self.size
+        mine, guide = self.hand, other(self.hand)
+        out = 1.0 if mine == "right" else -1.0
+        gone = self.seen.t_s > self.release_s
+        middle = lambda joint, way, share=1.0: (  # noqa: E731
+            (f"left_{joint}", share / 2, way),
+            (f"right_{joint}", share / 2, way),
+        )
+        ahead_of_shoulders = (("ball", 1.0, f), *middle("shoulder", f, -1.0))
+        beside_shoulders = (("ball", 1.0, r), *middle("shoulder", r, -1.0))
+        habits = [
+            _Habit(ahead_of_shoulders, 0.29 * s, 0.06 * s, 0.04 * s, self.high),
+            _Habit(ahead_of_shoulders, 0.34 * s, 0.10 * s, 0.08 * s, self.held & ~self.high),
+            _Habit(beside_shoulders, 0.04 * out * s, 0.05 * s, 0.04 * s, self.held),
+            _Habit(((f"{mine}_shoulder", 1.0, f), (f"{guide}_shoulder", -1.0, f)), 0.04 * s, 0.06 * s, 0.02 * s),
+            _Habit(((f"{mine}_hip", 1.0, f), (f"{guide}_hip", -1.0, f)), 0.025 * s, 0.05 * s, 0.02 * s),
+            _Habit((("eyes", 1.0, f), *middle("shoulder", f, -1.0)), 0.12 * s, 0.03 * s, 0.03 * s),
+            _Habit((("eyes", 1.0, r), *middle("shoulder", r, -1.0)), 0.0, 0.02 * s, 0.02 * s),
+            _Habit((("nose", 1.0, f), ("eyes", -1.0, f)), 0.03 * s, 0.02 * s, 0.01 * s),
+            _Habit((*middle("shoulder", f), *middle("hip", f, -1.0)), 0.06 * s, 0.08 * s, 0.06 * s),
+            _Habit((*middle("shoulder", r), *middle("hip", r, -1.0)), 0.0, 0.02 * s, 0.02 * s),
+            _Habit(((f"{mine}_elbow", 1.0, r), (f"{mine}_shoulder", -1.0, r)), 0.03 * out * s, 0.065 * s, 0.03 * s),
+            _Habit(((f"{guide}_elbow", 1.0, r), (f"{guide}_shoulder", -1.0, r)), -0.05 * out * s, 0.07 * s, 0.05 * s),
+            _Habit(((f"{guide}_wrist", 1.0, r), ("ball", -1.0, r)), -0.10 * out * s, 0.05 * s, 0.05 * s, self.held),
+            _Habit(((f"{mine}_wrist", 1.0, r), ("ball", -1.0, r)), 0.04 * out * s, 0.03 * s, 0.03 * s, self.high),
+            _Habit(((f"{mine}_wrist", 1.0, r), (f"{mine}_shoulder", -1.0, r)), -0.04 * out * s, 0.06 * s, 0.04 * s, gone),
+            _Habit(
+                ((f"{mine}_elbow", 1.0, r), (f"{mine}_wrist", -0.5, r), (f"{mine}_shoulder", -0.5, r)),
+                0.0,
+                0.03 * s,
+                0.02 * s,
+                gone,
+            ),
+        ]
+        for side, sign in (("left", -1.0), ("right", 1.0)):
+            hip, knee, ankle = (f"{side}_{joint}" for joint in ("hip", "knee", "ankle"))
+            habits += [
+                _Habit(((knee, 1.0, r), (hip, -1.0, r)), 0.0, 0.045 * s, 0.02 * s),
+                _Habit(((ankle, 1.0, r), (hip, -1.0, r)), 0.03 * sign * s, 0.05 * s, 0.03 * s),
+                _Habit(((f"{side}_heel", 1.0, _UP),), 0.045, 0.03, 0.015, self.planted[side]),
+                _Habit(((f"{side}_foot_index", 1.0, _UP),), 0.035, 0.03, 0.015, self.planted[side]),
+            ]
+        # a ball that is not held hangs loosely on the hand: nothing else would place it
+        for way in (f, r, _UP):
+            habits.append(_Habit((("ball", 1.0, way), (f"{mine}_wrist", -1.0, way)), 0.0, 1e-3, 0.5, ~self.held))
+        return habits
+
+    def _bends(self) -> tuple[tuple[tuple[tuple[str, float], ...], float], ...]:
+        """Sums of points along the direction of the hoop that are not negative, with their give: knees and elbows."""
+        s = self.size
+        return (
+            *(
+                (((f"{side}_knee", 1.0), (f"{side}_hip", -0.5), (f"{side}_ankle", -0.5)), 0.03 * s)
+                for side in ("left", "right")
+            ),
+            *((((f"{side}_elbow", 1.0), (f"{side}_shoulder", -1.0)), 0.06 * s) for side in ("left", "right")),
+        )
+
+    def _lay_out(self) -> None:
+        """Everything that does not change while solving."""
+        habits, s = self._habits(), self.size
+        lengths = tuple(LENGTHS)
+        offsets, camera = 1 + len(lengths), 1 + len(lengths) + 2 * (len(POINTS) - 1)
+        self.at_offsets, self.at_camera = offsets, camera
+        self.at_radius, self.at_hold, self.at_habits = camera + 7, camera + 8, camera + 10
+        self.shared_count = self.at_habits + len(habits)
+        mean, spread = np.zeros(self.shared_count), np.ones(self.shared_count)
+        spread[0] = self.body.stature_sigma
+        spread[1:offsets] = [LENGTHS[name].spread for name in lengths]
+        for name, i in AT.items():
+            if name == "ball":
+                continue
+            side, _, joint = name.rpartition("_") if not name.endswith("foot_index") else (name[:-11], "", "foot_index")
+            habit = SHOOTING[joint] if side == self.hand and joint in SHOOTING else LANDMARKS[joint]
+            here = slice(offsets + 2 * i, offsets + 2 * i + 2)
+            mean[here] = self.R[:2] @ (habit.ahead * self.toward + habit.up * _UP) * self.body.stature_m
+            spread[here] = habit.spread * self.body.stature_m
+        spread[self.at_radius] = _RADIUS_BIAS
+        mean[self.at_hold : self.at_habits], spread[self.at_hold : self.at_habits] = _HOLD_M, _HOLD_SPREAD_M
+        spread[self.at_habits :] = [habit.spread for habit in habits]
+        self.mean, self.precision = mean, 1.0 / spread**2
+        values, vectors = np.linalg.eigh(self.calibration.covariance)
+        self.camera_ways = vectors * np.sqrt(np.clip(values, 0.0, None))
+
+        interval = float(np.median(np.diff(self.seen.t_s)))
+        self.dull = float(np.sqrt(max(1.0, _CORRELATED_S / interval)))
+        known = np.isfinite(self.px).all(-1)
+        self.weight = known.astype(float)
+        sigma = np.full(self.px.shape[:2], _LANDMARK_M * s) / np.clip(self.trust, 0.2, 1.0)
+        sigma[:, _BALL] = _BALL_M
+        for name, i in AT.items():
+            if name.endswith(("elbow", "wrist")):
+                # a ball in front of the belly hides the hands, and the network guesses them too high
+                sigma[self.held & ~self.high, i] *= _HIDDEN
+        # the network draws a raised arm's shoulder where it would hang
+        sigma[self.seen.t_s > self.release_s - 0.05, AT[f"{self.hand}_shoulder"]] *= _RAISED
+        self.sigma_m = sigma * self.dull
+        self.px_known = np.where(known[..., None], self.px, 0.0)
+
+        ends = [
+            (AT[a], AT[b], LENGTHS[n].share * self.body.stature_m, LENGTHS[n].give, lengths.index(n))
+            for a, b, n in BONES
+        ]
+        self.bones_a, self.bones_b = (np.array([bone[i] for bone in ends]) for i in (0, 1))
+        self.bone_m = np.array([bone[2] for bone in ends])
+        self.bone_give = np.array([bone[3] for bone in ends]) * self.body.stature_m * self.dull
+        self.bone_group = np.array([bone[4] for bone in ends])
+        radius = self.seen.ball_radius_px
+        sized = np.isfinite(radius)
+        # metres of radius over pixels; undistorted pixels, on the camera's axis
+        self.ball_depth_m = self.k[0, 0] * self.body.ball_radius_m / np.where(sized, radius, 1.0)
+        self.ball_weight = sized / (self.seen.ball_radius_sigma * self.dull * self.ball_depth_m)
+        self.elastic = 1.0
+        self._linear(habits)
+        self._smoothness()
+
+    def _linear(self, habits: list[_Habit]) -> None:
+        rows = len(habits)
+        a = np.zeros((self.count, rows, len(POINTS), 3))
+        b, c = np.zeros((self.count, rows, self.shared_count)), np.zeros((self.count, rows))
+        for i, habit in enumerate(habits):
+            weight = (1.0 if habit.when is None else habit.when.astype(float)) / (habit.give * self.dull)
+            for name, share, way in habit.terms:
+                a[:, i, AT[name]] += np.multiply.outer(np.broadcast_to(weight, self.count), share * way)
+            b[:, i, self.at_habits + i] = -weight
+            c[:, i] = -habit.value * weight
+        self.lin_a, self.lin_b, self.lin_c = a.reshape(self.count, rows, _N), b, c
+        at = self.lin_a.transpose(0, 2, 1)
+        self.lin_aa, self.lin_ab = at @ self.lin_a, at @ self.lin_b
+        flat = self.lin_b.reshape(-1, self.shared_count)
+        self.lin_bb = flat.T @ flat
+
+    def _smoothness(self) -> None:
+        """Second differences of positions: changes of velocity from one interval to the next."""
+        t = self.seen.t_s
+        dt = np.diff(t)
+        rough = np.array([_ROUGHNESS[n.removeprefix("left_").removeprefix("right_")] for n in POINTS]) * self.size
+        arm = np.array(["wrist" in n or "elbow" in n for n in POINTS])
+        throwing = np.abs(t[1:-1] - self.release_s + 0.02) < 0.12
+        rms = rough * np.where(throwing[:, None] & arm, _AT_RELEASE, 1.0)
+        # white acceleration: the change of velocity grows with the root of the time, and is `rms` at 30 a second
+        sigma = rms * np.sqrt((dt[1:] + dt[:-1])[:, None] / 2 / 30.0)
+        weight = 1.0 / sigma**2
+        weight[:, _BALL] *= self.held[2:] & self.held[:-2]
+        before, after = 1.0 / dt[:-1], 1.0 / dt[1:]
+        ways = np.stack([before, -(before + after), after])  # coefficients of x(k), x(k+1), x(k+2)
+        self.smooth_ways, self.smooth_weight = ways, weight
+        diagonal = np.zeros((self.count, len(POINTS)))
+        one, two = np.zeros_like(diagonal), np.zeros_like(diagonal)
+        m = self.count - 2
+        for i in range(3):
+            diagonal[i : i + m] += weight * (ways[i] ** 2)[:, None]
+        one[:m] += weight * (ways[0] * ways[1])[:, None]
+        one[1 : m + 1] += weight * (ways[1] * ways[2])[:, None]
+        two[:m] += weight * (ways[0] * ways[2])[:, None]
+        self.smooth_diagonal, self.smooth_one, self.smooth_two = (np.repeat(v, 3, axis=1) for v in (diagonal, one, two))
+
+    # ------------------------------------------------------------------------------------------------ normal equations
+    def normal(self, x: FloatArray, shared: FloatArray) -> tuple[float, Normal]:
+        """Cost and normal equations at points (T, 19, 3) and shared unknowns (G,)."""
+        residual, ja, jb, cost = self._curved(x, shared)
+        flat = x.reshape(self.count, _N)
+        straight = np.einsum("tri,ti->tr", self.lin_a, flat) + self.lin_b @ shared + self.lin_c
+        cost += 0.5 * float((straight**2).sum())
+        off = shared - self.mean
+        cost += 0.5 * float((self.precision * off**2).sum())
+        w = self.smooth_ways[..., None, None]
+        bend = w[0] * x[:-2] + w[1] * x[1:-1] + w[2] * x[2:]
+        pull = self.smooth_weight[..., None] * bend
+        cost += 0.5 * float((pull * bend).sum())
+        jt = ja.transpose(0, 2, 1)
+        diagonal = jt @ ja + self.lin_aa
+        at = np.arange(_N)
+        diagonal[:, at, at] += self.smooth_diagonal + 1e-6
+        gradient = (jt @ residual[..., None])[..., 0] + np.einsum("tri,tr->ti", self.lin_a, straight)
+        smooth = np.zeros_like(x)
+        for i in range(3):
+            smooth[i : i + len(pull)] += w[i] * pull
+        gradient += smooth.reshape(self.count, _N)
+        flat_b = jb.reshape(-1, self.shared_count)
+        return cost, Normal(
+            diagonal=diagonal,
+            next_one=self.smooth_one,
+            next_two=self.smooth_two,
+            border=jt @ jb + self.lin_ab,
+            shared=flat_b.T @ flat_b + self.lin_bb + np.diag(self.precision),
+            gradient=gradient,
+            shared_gradient=flat_b.T @ residual.reshape(-1)
+            + np.einsum("trg,tr->g", self.lin_b, straight)
+            + self.precision * off,
+        )
+
+    def _curved(self, x: FloatArray, shared: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+        """Weighted residuals (T, r) that are not linear, their derivatives (T, r, n) and (T, r, G), and their cost."""
+        projected, pa, pb = self._reprojection(x, shared)
+        square = (projected**2).sum(-1)
+        cost = 0.5 * _CAUCHY**2 * float(np.log1p(square / _CAUCHY**2).sum())
+        robust = 1.0 / np.sqrt(1.0 + square / _CAUCHY**2)
+        projected = projected * robust[..., None]
+        lengths, la, lb = self._lengths(x, shared)
+        bends, ba = self._one_sided(x)
+        cost += 0.5 * float((lengths**2).sum() + (bends**2).sum())
+        t, g = self.count, self.shared_count
+        sized, sa, sb = self._ball_size(x, shared)
+        square = sized**2
+        cost += 0.5 * _CAUCHY**2 * float(np.log1p(square / _CAUCHY**2).sum())
+        trusted = 1.0 / np.sqrt(1.0 + square / _CAUCHY**2)
+        residual = np.concatenate([projected.reshape(t, -1), lengths, bends, sized * trusted], axis=1)
+        ja = np.concatenate(
+            [(pa * robust[..., None, None]).reshape(t, -1, _N), la, ba, sa * trusted[..., None]], axis=1
+        )
+        jb = np.concatenate(
+            [
+                (pb * robust[..., None, None]).reshape(t, -1, g),
+                lb,
+                np.zeros((*bends.shape, g)),
+                sb * trusted[..., None],
+            ],
+            axis=1,
+        )
+        return residual, ja, jb, cost
+
+    def _reprojection(self, x: FloatArray, shared: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """(T, 19, 2), (T, 19, 2, n), (T, 19, 2, G)."""
+        t, p = x.shape[:2]
+        moved = self.camera_ways @ shared[self.at_camera : self.at_camera + 7]
+        turn = np.array([[0.0, -moved[2], moved[1]], [moved[2], 0.0, -moved[0]], [-moved[1], moved[0], 0.0]]) + np.eye(
+            3
+        )
+        straight = (x - self.centre - moved[3:6]) @ self.R.T
+        at = straight @ turn.T
+        focal = np.array([self.k[0, 0], self.k[1, 1]]) * np.exp(moved[6])
+        z = np.maximum(at[..., 2], 0.2)
+        flat = at[..., :2] / z[..., None] * focal
+        offset = np.zeros((p, 2))
+        offset[:-1] = shared[self.at_offsets : self.at_camera].reshape(-1, 2)
+        px_per_m = self.depth_scale(z)
+        weight = self.weight / (self.sigma_m * px_per_m)
+        residual = (flat + self.k[:2, 2] + offset * px_per_m[..., None] - self.px_known) * weight[..., None]
+        by_camera = np.zeros((t, p, 2, 3))
+        by_camera[..., 0, 0], by_camera[..., 1, 1] = focal[0] / z, focal[1] / z
+        by_camera[..., 0, 2], by_camera[..., 1, 2] = -flat[..., 0] / z, -flat[..., 1] / z
+        by_camera *= weight[..., None, None]
+        a = np.zeros((t, p, 2, p, 3))
+        every = np.arange(p)
+        a[:, every, :, every] = (by_camera @ (turn @ self.R)).transpose(1, 0, 2, 3)
+        b = np.zeros((t, p, 2, self.shared_count))
+        for axis in range(2):
+            for i in range(p - 1):
+                b[:, i, axis, self.at_offsets + 2 * i + axis] = (px_per_m * weight)[:, i]
+        by_pose = np.zeros((t, p, 2, 7))
+        # a small turn w moves a point by w x point
+        sx, sy, sz = straight[..., 0], straight[..., 1], straight[..., 2]
+        cross = np.zeros((t, p, 3, 3))
+        cross[..., 0, 1], cross[..., 0, 2], cross[..., 1, 0] = sz, -sy, -sz
+        cross[..., 1, 2], cross[..., 2, 0], cross[..., 2, 1] = sx, sy, -sx
+        by_pose[..., :3] = by_camera @ cross
+        by_pose[..., 3:6] = -by_camera @ (turn @ self.R)
+        by_pose[..., 6] = flat * weight[..., None]
+        b[..., self.at_camera : self.at_camera + 7] = by_pose @ self.camera_ways
+        return residual, a.reshape(t, p, 2, _N), b
+
+    def depth_scale(self, z: FloatArray) -> FloatArray:
+        """(T, 19) pixels a metre. Taken where the body stands, so that errors do not pull points away from the camera."""
+        return np.full_like(z, self.k[0, 0] / self.depth_m)
+
+    def _ball_size(self, x: FloatArray, shared: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """The ball's depth against its size: (T, 1), (T, 1, n), (T, 1, G)."""
+        depth = x[:, _BALL] @ self.R[2] + self.t[2]
+        wanted = self.ball_depth_m * (1.0 + shared[self.at_radius])
+        ja = np.zeros((self.count, 1, len(POINTS), 3))
+        ja[:, 0, _BALL] = np.multiply.outer(self.ball_weight, self.R[2])
+        jb = np.zeros((self.count, 1, self.shared_count))
+        jb[:, 0, self.at_radius] = -self.ball_weight * self.ball_depth_m
+        return ((depth - wanted) * self.ball_weight)[:, None], ja.reshape(self.count, 1, _N), jb
+
+    def _lengths(self, x: FloatArray, shared: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Limbs against their lengths, and hands against the ball: (T, r), (T, r, n), (T, r, G)."""
+        a, b, way, distance, weight = self._ways(x)
+        wanted = self.bone_m * np.exp(shared[0] + shared[1 + self.bone_group])
+        m = len(self.bone_m)
+        length = np.concatenate([wanted, shared[self.at_hold : self.at_habits]])
+        unit = way / distance[..., None] * weight[..., None]
+        ja = np.zeros((self.count, len(a), len(POINTS), 3))
+        rows = np.arange(len(a))
+        ja[:, rows, a] = unit
+        ja[:, rows, b] -= unit
+        jb = np.zeros((self.count, len(a), self.shared_count))
+        jb[:, :m, 0] = -wanted * weight[:, :m]
+        jb[:, rows[:m], 1 + self.bone_group] = -wanted * weight[:, :m]
+        jb[:, [m, m + 1], [self.at_hold, self.at_hold + 1]] = -weight[:, m:]
+        return (distance - length) * weight, ja.reshape(self.count, len(a), _N), jb
+
+    def _ways(self, x: FloatArray) -> tuple[NDArray[np.int_], NDArray[np.int_], FloatArray, FloatArray, FloatArray]:
+        a = np.concatenate([self.bones_a, [AT[f"{self.hand}_wrist"], AT[f"{other(self.hand)}_wrist"]]])
+        b = np.concatenate([self.bones_b, [_BALL, _BALL]])
+        give = np.concatenate([self.bone_give, np.array(_HOLD_GIVE_M) * self.dull]) * self.elastic
+        weight = np.broadcast_to(1.0 / give, (self.count, len(give))).copy()
+        weight[:, len(self.bone_m) :] *= self.held[:, None]
+        way = x[:, a] - x[:, b]
+        return a, b, way, np.maximum(np.linalg.norm(way, axis=-1), 1e-6), weight
+
+    def _one_sided(self, x: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Joints that bend one way only: (T, r), (T, r, n); zero while they do."""
+        bends = self._bends()
+        residual = np.zeros((self.count, len(bends)))
+        ja = np.zeros((self.count, len(bends), len(POINTS), 3))
+        for i, (terms, give) in enumerate(bends):
+            value = sum(share * (x[:, AT[name]] @ self.toward) for name, share in terms) / (give * self.dull)
+            wrong = value < 0
+            residual[:, i] = np.where(wrong, value, 0.0)
+            for name, share in terms:
+                ja[:, i, AT[name]] += np.multiply.outer(wrong / (give * self.dull), share * self.toward)
+        return residual, ja.reshape(self.count, len(bends), _N)
+
+    # ------------------------------------------------------------------------------------------------------- beginning
+    def start(self) -> FloatArray:
+        """(T, 19, 3): limbs laid along the rays of their landmarks, each bent the way it usually bends."""
+        x = np.zeros((self.count, len(POINTS), 3))
+        rays = self._along(self.px)
+        f, r, h = self.toward, self.right, self.body.stature_m
+        ahead = np.array([self.R[2] @ f, self.R[2] @ r])  # how deep a metre forward and a metre to the right go
+        length = {name: value.share * h for name, value in LENGTHS.items()}
+
+        def put(name: str, depth: FloatArray) -> None:
+            x[:, AT[name]] = self.centre + rays[:, AT[name]] * depth[:, None]
+
+        def hang(name: str, on: str, long: float, prefer: FloatArray) -> None:
+            """On its ray at a distance from another point; of two places the one farther along `prefer`."""
+            way, from_on = rays[:, AT[name]], self.centre - x[:, AT[on]]
+            norm = (way**2).sum(-1)
+            half, rest = (from_on * way).sum(-1) / norm, ((from_on**2).sum(-1) - long**2) / norm
+            root = np.sqrt(np.maximum(half**2 - rest, 0.0))
+            near, far = -half - root, -half + root
+            better = ((far - near)[:, None] * way * prefer).sum(-1) > 0
+            put(name, np.where(better, far, near))
+
+        base = np.full(self.count, self.depth_m)
+        for side, sign in (("left", -0.5), ("right", 0.5)):
+            put(f"{side}_hip", base + sign * length["hips"] * ahead[1])
+            put(f"{side}_shoulder", base + sign * length["shoulders"] * ahead[1] + 0.05 * self.size * ahead[0])
+            hang(f"{side}_knee", f"{side}_hip", length["thigh"], f)
+            hang(f"{side}_ankle", f"{side}_knee", length["shank"], -f)
+            ankle = (x[:, AT[f"{side}_ankle"]] - self.centre) @ self.R[2]
+            put(f"{side}_heel", ankle - 0.03 * ahead[0])
+            put(f"{side}_foot_index", ankle + 0.15 * self.size * ahead[0])
+            hang(f"{side}_elbow", f"{side}_shoulder", length["upper_arm"], f)
+        middle = (x[:, AT["left_shoulder"]] + x[:, AT["right_shoulder"]]) / 2
+        deep = (middle - self.centre) @ self.R[2]
+        put("eyes", deep + 0.10 * self.size * ahead[0])
+        put("nose", deep + 0.13 * self.size * ahead[0])
+        before_face = middle + 0.26 * self.size * f + 0.2 * self.size * _UP
+        for side in ("left", "right"):
+            elbow = x[:, AT[f"{side}_elbow"]]
+            hang(f"{side}_wrist", f"{side}_elbow", length["forearm"], before_face - elbow)
+        wrist = x[:, AT[f"{self.hand}_wrist"]]
+        seen_ball = np.isfinite(self.px[:, _BALL]).all(-1)
+        rays[:, _BALL] = np.where(seen_ball[:, None], rays[:, _BALL], rays[:, AT[f"{self.hand}_wrist"]])
+        put("ball", np.where(seen_ball, deep + 0.28 * self.size * ahead[0], (wrist - self.centre) @ self.R[2]))
+        return x
+
+
+_HELD_M = 0.27
+_HOLD_M = 0.155
+"""From the wrist's joint to the ball's centre while the hand holds it: 0.13 to 0.19 on rendered and captured players."""
+_HOLD_SPREAD_M = (0.015, 0.02)
+_HOLD_GIVE_M = (0.015, 0.03)
+"""Shooting and guide hand, between players and in the course of a shot."""
+_STILL_MPS = 0.35
+
+
+def _planted(t_s: FloatArray, points_m: FloatArray) -> dict[Side, BoolArray]:
+    """Where a foot stands still in the picture: (T,) each."""
+    out: dict[Side, BoolArray] = {}
+    for side in ("left", "right"):
+        foot = points_m[:, [AT[f"{side}_heel"], AT[f"{side}_foot_index"], AT[f"{side}_ankle"]]].mean(1)
+        speed = np.linalg.norm(np.gradient(foot, t_s, axis=0), axis=-1)
+        around = np.convolve(np.pad(speed, 2, mode="edge"), np.full(5, 0.2), mode="valid")
+        out[side] = np.asarray(around < _STILL_MPS)
+    return out
