@@ -32,6 +32,8 @@ if TYPE_CHECKING:
 
 ZOOM: Final = 6
 """Of the magnifier, in pixels of the screen for one of the picture as it is shown."""
+CLOSER: Final = 4.0
+"""How much larger the picture is shown on request: the mouse then points in parts of its pixels."""
 HOLD_S: Final = 5.0
 """From the key to the picture that is held, so that one person alone can walk into it."""
 _HINT: Final = 0.022
@@ -64,6 +66,7 @@ KEY_TABLE: Final = (
     ("S", "skip: it cannot be seen"),
     ("Tab", "another mark (Shift: back)"),
     ("U or Backspace", "undo"),
+    ("Z or wheel", "the picture larger round the pointer, and back"),
     ("Space", "hold the picture in 5 s, or let it run"),
     ("L", "court lines on or off"),
     ("Enter", "go on, keep the calibration"),
@@ -71,6 +74,21 @@ KEY_TABLE: Final = (
     ("F", "full screen"),
     ("H or ?", "show or hide the keys"),
 )
+
+
+@dataclass(frozen=True, slots=True)
+class Region:
+    """A part of the picture in its pixels, of the picture's own shape."""
+
+    x: float
+    y: float
+    w: float
+    h: float
+
+    @classmethod
+    def around(cls, px: tuple[float, float], size: tuple[int, int], times: float) -> Region:
+        """The part that is shown `times` larger, with `px` where it was on the screen."""
+        return cls(px[0] * (1 - 1 / times), px[1] * (1 - 1 / times), size[0] / times, size[1] / times)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,6 +106,8 @@ class Scene:
     hold_in_s: float | None = None
     """Seconds until the picture is held."""
     held: bool = False
+    region: Region | None = None
+    """The part of the picture that is shown large; None: all of it."""
     replaces: str = ""
     """Name of the earlier file that accepting replaces."""
 
@@ -168,19 +188,23 @@ class CalibrationPainter(Brush):
         return next((i for i, row in enumerate(rows) if _within(row, pos)), None)
 
     def picture_px(
-        self, surface: pygame.Surface, size: tuple[int, int], pos: tuple[int, int]
+        self, surface: pygame.Surface, size: tuple[int, int], pos: tuple[int, int], region: Region | None = None
     ) -> tuple[float, float] | None:
         """The place of a picture of this size that is shown at a place of the window; None beside it."""
         box = _arrange(*surface.get_size()).picture.holding(*size)
         if not _within(box, pos):
             return None
+        part = region or Region(0, 0, *size)
         # the middle of the pixel under the pointer
-        return (pos[0] + 0.5 - box.x) * size[0] / box.w, (pos[1] + 0.5 - box.y) * size[1] / box.h
+        return part.x + (pos[0] + 0.5 - box.x) * part.w / box.w, part.y + (pos[1] + 0.5 - box.y) * part.h / box.h
 
-    def window_px(self, surface: pygame.Surface, size: tuple[int, int], px: tuple[float, float]) -> tuple[float, float]:
-        """Where in the window a place of a picture of this size is shown."""
+    def window_px(
+        self, surface: pygame.Surface, size: tuple[int, int], px: tuple[float, float], region: Region | None = None
+    ) -> tuple[float, float]:
+        """Where in the window a place of a picture of this size is shown, or would be beside it."""
         box = _arrange(*surface.get_size()).picture.holding(*size)
-        return box.x + px[0] * box.w / size[0], box.y + px[1] * box.h / size[1]
+        part = region or Region(0, 0, *size)
+        return box.x + (px[0] - part.x) * box.w / part.w, box.y + (px[1] - part.y) * box.h / part.h
 
     # ---- before the marks
 
@@ -272,27 +296,32 @@ class CalibrationPainter(Brush):
         if scene.image is None or wizard is None:
             self._draw_panel(surface, area, style.panel)
             return
-        source = (scene.image.shape[1], scene.image.shape[0])
-        box = area.holding(*source)
-        canvas = scaled(scene.image, box.w, box.h)
+        size = (scene.image.shape[1], scene.image.shape[0])
+        box = area.holding(*size)
+        part = scene.region or Region(0, 0, *size)
+        canvas = scaled(scene.image, box.w, box.h) if scene.region is None else _enlarged(scene.image, part, box)
+        shown, corner = (part.w, part.h), np.array([part.x, part.y])
         calibration = wizard.outcome.calibration
         thick = max(2.0, 0.004 * box.h)
         if calibration is not None and scene.lines:
             # while marks are still clicked as thin as can be: the edges in the picture must stay visible
             width, edge = (thick, style.outline) if wizard.asked is None else (0.0, style.accent)
-            draw_guides(canvas, court_overlay(calibration), source, style.accent, edge, thick=width)
-        pages = [np.vstack([page, page[:1]]) for page in wizard.pages.values()]
-        hint = [] if wizard.expected is None else [_circle(wizard.expected, _HINT * source[0])]
-        draw_guides(canvas, pages + hint, source, style.alarm, style.outline, thick=1.5 * thick)
+            court = [line - corner for line in court_overlay(calibration)]
+            draw_guides(canvas, court, shown, style.accent, edge, thick=width)
+        around = [np.vstack([page, page[:1]]) for page in wizard.pages.values()]
+        if wizard.expected is not None:
+            around.append(_circle(wizard.expected, _HINT * size[0]))
+        draw_guides(canvas, [line - corner for line in around], shown, style.alarm, style.outline, thick=1.5 * thick)
         surface.blit(self._picture_surface(canvas), (box.x, box.y))
         placed = [mark.px for mark in wizard.marks if mark.px is not None]
-        middle = self.window_px(surface, source, np.mean(placed, axis=0)) if placed else (0.0, 0.0)
+        middle = self.window_px(surface, size, np.mean(placed, axis=0), scene.region) if placed else (0.0, 0.0)
         for number, mark in enumerate(wizard.marks, 1):
             if mark.px is not None:
-                place = self.window_px(surface, source, mark.px)
-                self._draw_mark(surface, box, wizard, number, mark, place, middle)
+                place = self.window_px(surface, size, mark.px, scene.region)
+                if _within(box, (round(place[0]), round(place[1]))):
+                    self._draw_mark(surface, box, wizard, number, mark, place, middle)
         if scene.pointer is not None and wizard.marks:
-            at = self.picture_px(surface, source, scene.pointer)
+            at = self.picture_px(surface, size, scene.pointer, scene.region)
             if at is not None:
                 self._draw_magnifier(surface, box, scene, at)
         if scene.hold_in_s is not None:
@@ -368,9 +397,11 @@ class CalibrationPainter(Brush):
         assert scene.image is not None
         style, draw = self._style, self._pygame.draw
         side = round(0.36 * box.h)
-        right = at[0] < scene.image.shape[1] / 2
+        assert scene.pointer is not None
+        right = scene.pointer[0] < box.x + box.w / 2
         corner = (box.x + box.w - side if right else box.x, box.y)
-        pixels = max(9, round(side / ZOOM * scene.image.shape[1] / box.w))
+        shown_w = scene.image.shape[1] if scene.region is None else scene.region.w
+        pixels = max(9.0, side / ZOOM * shown_w / box.w)
         crop = magnified(scene.image, at, pixels, side)
         surface.blit(
             self._pygame.image.frombuffer(np.ascontiguousarray(crop[..., ::-1]).tobytes(), (side, side), "RGB"), corner
@@ -524,15 +555,24 @@ def _within(box: Box, pos: tuple[int, int]) -> bool:
     return box.x <= pos[0] < box.x + box.w and box.y <= pos[1] < box.y + box.h
 
 
-def magnified(image: ImageArray, at: tuple[float, float], pixels: int, side: int) -> ImageArray:
+def _enlarged(image: ImageArray, part: Region, box: Box) -> ImageArray:
+    """The part of the picture, (box.h, box.w, 3)."""
+    return _warped(image, (part.x, part.y), box.w / part.w, (0.0, 0.0), (box.w, box.h))
+
+
+def magnified(image: ImageArray, at: tuple[float, float], pixels: float, side: int) -> ImageArray:
     """A square of `pixels` of the picture round `at`, (side, side, 3); the place `at` is exactly in its middle."""
-    scale = side / pixels
+    return _warped(image, at, side / pixels, (side / 2, side / 2), (side, side))
+
+
+def _warped(
+    image: ImageArray, at: tuple[float, float], scale: float, to: tuple[float, float], size: tuple[int, int]
+) -> ImageArray:
+    """The picture `scale` times larger, its place `at` at `to`, cut to `size` (width, height)."""
     # pixel centres lie at whole numbers for cv2 and at halves for us
-    move = np.array(
-        [[scale, 0, side / 2 - 0.5 - scale * (at[0] - 0.5)], [0, scale, side / 2 - 0.5 - scale * (at[1] - 0.5)]]
-    )
+    move = np.array([[scale, 0, to[0] - 0.5 - scale * (at[0] - 0.5)], [0, scale, to[1] - 0.5 - scale * (at[1] - 0.5)]])
     return np.asarray(
-        cv2.warpAffine(image, move, (side, side), flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.uint8
+        cv2.warpAffine(image, move, size, flags=cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE), np.uint8
     )
 
 
@@ -633,9 +673,20 @@ class CalibrationWindow:
         elif event.type == pygame.MOUSEBUTTONDOWN and event.button == 1 and wizard is not None:
             self._scene = replace(self._scene, pointer=(event.pos[0], event.pos[1]))
             self._click(wizard, event.pos)
+        elif event.type == pygame.MOUSEWHEEL and wizard is not None and wizard.stage == "marks":
+            if (event.y > 0) == (self._scene.region is None):
+                self._closer(wizard)
         elif event.type == pygame.KEYDOWN:
             return self._key(event, live)
         return True
+
+    def _closer(self, wizard: Wizard) -> None:
+        """Show the picture round the pointer larger, or all of it again."""
+        region = None
+        if self._scene.region is None and self._scene.pointer is not None:
+            px = self._painter.picture_px(self._display.surface, wizard.image_size, self._scene.pointer)
+            region = None if px is None else Region.around(px, wizard.image_size, CLOSER)
+        self._scene = replace(self._scene, region=region)
 
     def _click(self, wizard: Wizard, pos: tuple[int, int]) -> None:
         surface = self._display.surface
@@ -649,9 +700,14 @@ class CalibrationWindow:
                 wizard.ask(index)
                 wizard.turn(1)
         elif wizard.stage == "marks" and self._scene.image is not None:
-            px = self._painter.picture_px(surface, wizard.image_size, pos)
-            if px is not None:
-                wizard.click(px, np.asarray(cv2.cvtColor(self._scene.image, cv2.COLOR_BGR2GRAY), np.uint8))
+            image = self._scene.image
+            px = self._painter.picture_px(surface, wizard.image_size, pos, self._scene.region)
+            if px is None:
+                return
+            # the next mark is elsewhere; one that was only chosen is here
+            if wizard.asked is not None:
+                self._scene = replace(self._scene, region=None)
+            wizard.click(px, np.asarray(cv2.cvtColor(image, cv2.COLOR_BGR2GRAY), np.uint8))
 
     def _key(self, event: pygame.event.Event, live: bool) -> bool:
         pygame, wizard = self._pygame, self._wizard
@@ -667,6 +723,7 @@ class CalibrationWindow:
             if self._keys_shown:
                 self._keys_shown = False
             else:
+                self._scene = replace(self._scene, region=None)
                 return wizard.back()
         elif wizard.stage == "way":
             number = event.unicode if event.unicode.isdecimal() else name.strip("[]")
@@ -699,10 +756,14 @@ class CalibrationWindow:
             wizard.accept()
         elif name in ("u", "backspace"):
             wizard.undo()
-        elif name in ("s", "delete"):
-            wizard.skip()
-        elif name == "tab":
-            wizard.step(-1 if shift else 1)
+        elif name in ("s", "delete", "tab"):
+            self._scene = replace(self._scene, region=None)
+            if name == "tab":
+                wizard.step(-1 if shift else 1)
+            else:
+                wizard.skip()
+        elif name == "z":
+            self._closer(wizard)
         elif name == "l":
             self._scene = replace(self._scene, lines=not self._scene.lines)
         elif name == "space" and live:

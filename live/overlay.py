@@ -72,7 +72,7 @@ def draw_people(
 def draw_guides(
     canvas: ImageArray,
     lines: Sequence[FloatArray],
-    source_size: tuple[int, int],
+    source_size: tuple[float, float],
     colour: Colour,
     outline: Colour,
     *,

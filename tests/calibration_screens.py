@@ -24,7 +24,7 @@ from rimward.calibration.geometry import project
 from rimward.calibration.lens import Lens, lens_from_hfov
 from rimward.calibration.record import Calibration
 from rimward.calibration.wizard import Mark, Way, Wizard
-from rimward.live.calibration_screen import CalibrationPainter, Scene
+from rimward.live.calibration_screen import CLOSER, CalibrationPainter, Region, Scene
 
 PICTURES = Path(__file__).resolve().parent / "pictures"
 TAPE = ("1.0 3.3", "-1.0 3.3", "-1.2 5.2", "0.8 5.4", "0 4.3")
@@ -161,6 +161,10 @@ def states() -> dict[str, tuple[Wizard | None, Scene]]:
         "first_mark": (start, Scene(gym.image, pointer=(520, 120))),
         "some_marks": (marked(gym, begun(size, "hoop", {}, gym.lens), most=5), Scene(gym.image, pointer=(600, 150))),
         "more_marks": (marked(gym, begun(size, "hoop", {}), most=7), Scene(gym.image, pointer=(200, 420))),
+        "closer": (
+            marked(gym, begun(size, "hoop", {}, gym.lens), most=5),
+            Scene(gym.image, pointer=(300, 250), region=Region.around((800.0, 250.0), size, CLOSER)),
+        ),
         "result": (touched, Scene(gym.image)),
         "result_no_lens": (marked(yard, begun(size, "hoop", {})), Scene(yard.image, replaces="calibration.toml")),
         "swapped": (swapped, Scene(gym.image)),

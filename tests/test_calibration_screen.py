@@ -27,7 +27,15 @@ from rimward.calibration.storage import load_calibration
 from rimward.calibration.wizard import WAYS, Wizard
 from rimward.live import calibration_screen
 from rimward.live.calibrate import FILE_NAME, Newest, calibrate_in_window, wants_window
-from rimward.live.calibration_screen import KEY_TABLE, CalibrationPainter, CalibrationWindow, Scene, magnified
+from rimward.live.calibration_screen import (
+    CLOSER,
+    KEY_TABLE,
+    CalibrationPainter,
+    CalibrationWindow,
+    Region,
+    Scene,
+    magnified,
+)
 from rimward.live.camera import open_camera
 from rimward.live.errors import DisplayError
 from rimward.live.screen import STYLE
@@ -148,20 +156,22 @@ def test_the_magnifier_keeps_away_from_the_pointer(pointer_x: int) -> None:
     picture=st.sampled_from([(1280, 720), (640, 480), (720, 1280), (1920, 1080)]),
     x=st.floats(0.01, 0.99),
     y=st.floats(0.01, 0.99),
+    closer=st.booleans(),
 )
 def test_window_and_picture_places_belong_together(
-    size: tuple[int, int], picture: tuple[int, int], x: float, y: float
+    size: tuple[int, int], picture: tuple[int, int], x: float, y: float, closer: bool
 ) -> None:
     painter, surface = CalibrationPainter(), pygame.Surface(size)
     px = (x * picture[0], y * picture[1])
-    at = painter.window_px(surface, picture, px)
+    region = Region.around(px, picture, CLOSER) if closer else None
+    at = painter.window_px(surface, picture, px, region)
+    if closer:  # what was under the pointer stays there
+        assert at == pytest.approx(painter.window_px(surface, picture, px))
     pos = (int(at[0]), int(at[1]))
-    back = painter.picture_px(surface, picture, pos)
+    back = painter.picture_px(surface, picture, pos, region)
     assert back is not None
-    pixel = picture[0] / abs(
-        painter.window_px(surface, picture, (picture[0], 0))[0] - painter.window_px(surface, picture, (0, 0))[0]
-    )
-    assert np.hypot(back[0] - px[0], back[1] - px[1]) <= 0.75 * pixel
+    left, right = (painter.window_px(surface, picture, (edge, 0), region)[0] for edge in (0, picture[0]))
+    assert np.hypot(back[0] - px[0], back[1] - px[1]) <= 0.75 * picture[0] / (right - left)
 
 
 def test_beside_the_picture_there_is_no_place() -> None:
@@ -177,7 +187,7 @@ def test_the_table_of_keys_covers_the_rest(all_states) -> None:
     assert min(left, top) > 0
     assert right < 1279
     assert bottom < 719
-    assert len(KEY_TABLE) == 11
+    assert len(KEY_TABLE) == 12
 
 
 # ---- the window, driven
@@ -355,6 +365,42 @@ def test_undo_skip_tab_and_arrow_keys_reach_the_wizard(screen: None) -> None:
     assert third.px is None
     assert person.wizard.asked is person.wizard.marks[3]
     assert person.wizard.stage == "marks"  # the first Escape only put the keys away
+
+
+def test_a_picture_shown_closer_lets_the_mouse_point_in_parts_of_a_pixel(screen: None) -> None:
+    window, painter = CalibrationWindow(), CalibrationPainter()
+    move = pygame.event.Event(pygame.MOUSEMOTION, pos=(400, 300), rel=(0, 0), buttons=(0, 0, 0))
+    clicks = [pygame.event.Event(pygame.MOUSEBUTTONDOWN, pos=(x, 300), button=1) for x in (401, 402)]
+    wheel = pygame.event.Event(pygame.MOUSEWHEEL, x=0, y=1, flipped=False)
+    plain_wall = np.full((720, 1280, 3), 90, np.uint8)
+    events = [*typed("1"), ENTER, move, *typed("z"), clicks[0], move, wheel, wheel, clicks[1]]
+    person = Person(plain_wall, events)
+    person.ending = [pygame.event.Event(pygame.QUIT)]
+    window.run(person.begin(), person, person.stop, live=False)
+    assert person.wizard is not None
+    first, second = (mark.px for mark in person.wizard.marks[:2])
+    assert first is not None
+    assert second is not None
+    surface = pygame.display.get_surface()
+    under = painter.picture_px(surface, SIZE, (400, 300))
+    step = painter.picture_px(surface, SIZE, (401, 300))
+    assert under is not None
+    assert step is not None
+    pixel = (step[0] - under[0]) / CLOSER
+    assert pixel < 0.6
+    assert second[0] - first[0] == pytest.approx(pixel)
+    assert first == pytest.approx((under[0] + pixel, under[1]), abs=0.6)
+
+
+def test_a_part_shown_closer_is_that_part_of_the_picture(all_states) -> None:
+    gym = known("gym_hoop")
+    wizard = begun(SIZE, "hoop", {}, gym.lens)
+    region = Region.around((700.0, 160.0), SIZE, CLOSER)
+    painter, surface = CalibrationPainter(), pygame.Surface((1280, 720), 0, 32)
+    painter.draw(surface, wizard, Scene(gym.image, region=region))
+    image = pixels(surface)
+    x, y = (round(c) for c in painter.window_px(surface, SIZE, (720.0, 180.0), region))
+    assert image[y, x] == pytest.approx(gym.image[180, 720, ::-1].astype(int), abs=12)
 
 
 def test_right_and_middle_buttons_and_clicks_beside_the_picture_place_nothing(screen: None) -> None:
