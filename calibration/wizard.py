@@ -110,6 +110,9 @@ _PICTURES_PER_SOLUTION: Final = 5
 _GOOD_POSITION_M: Final = 0.10
 _GOOD_DIRECTION_DEG: Final = 0.7
 """Good enough for every value that needs the hoop (aims of this program)."""
+_GOOD_RMS: Final = 1.5 / 1280
+"""Of the marks, as a share of the picture's width: a careful hand stays below (0.4 to 0.9 px on renders). Marks that
+agree less lie wrong or are bent by the lens, and then the uncertainties say too little."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -497,10 +500,14 @@ def result_words(calibration: Calibration) -> tuple[str, ...]:
         "estimated": f"told by the marks {sure}",
         "assumed": f"assumed, {sure}",
     }
+    if not calibration.knows_hoop:
+        agreement = "The hoop's direction is a guess"
+    elif _agree(calibration):
+        agreement = f"Marks agree within {calibration.rms_px:.1f} px"
+    else:
+        agreement = f"Marks agree only within {calibration.rms_px:.1f} px: fix the worst, or does the lens bend lines?"
     return (
-        f"Marks agree within {calibration.rms_px:.1f} px"
-        if calibration.knows_hoop
-        else "The hoop's direction is a guess",
+        agreement,
         f"Camera {abs(y):.1f} m {facing}, {side}, {z:.2f} m high",
         f"Place sure to ± {place}",
         f"Direction sure to ± {direction:.{2 if direction < 1 else 1 if direction < 10 else 0}f}°",
@@ -510,7 +517,12 @@ def result_words(calibration: Calibration) -> tuple[str, ...]:
 
 def is_good(calibration: Calibration) -> bool:
     """Whether every value that needs the hoop can be trusted; else it comes with a wide error or not at all."""
-    return calibration.sigma_position_m <= _GOOD_POSITION_M and calibration.sigma_direction_deg <= _GOOD_DIRECTION_DEG
+    sure = calibration.sigma_position_m <= _GOOD_POSITION_M and calibration.sigma_direction_deg <= _GOOD_DIRECTION_DEG
+    return sure and _agree(calibration) and calibration.knows_hoop
+
+
+def _agree(calibration: Calibration) -> bool:
+    return calibration.rms_px <= _GOOD_RMS * calibration.image_size[0]
 
 
 # ---- questions

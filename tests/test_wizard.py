@@ -26,7 +26,7 @@ from hypothesis import strategies as st
 from rimward.calibration.courts import COURTS, named_marks
 from rimward.calibration.errors import CalibrationError
 from rimward.calibration.geometry import project
-from rimward.calibration.lens import lens_from_hfov
+from rimward.calibration.lens import lens_from_hfov, lens_from_matrix
 from rimward.calibration.marks import calibrate_marks
 from rimward.calibration.record import Calibration
 from rimward.calibration.wizard import (
@@ -163,6 +163,38 @@ def test_the_reference_clip_from_its_own_marks(way: str) -> None:
     assert found is not None, made.outcome.reason
     assert position_error_m(found, truth) < 0.02
     assert direction_error_deg(found, truth) < 0.15
+
+
+BENT = (-0.1, 0.02, 0.0, 0.0, 0.0)
+
+
+def test_the_bend_of_a_lens_that_was_calibrated_is_respected() -> None:
+    bent = camera_at((1.4, -8.0, 1.0), (0, -2, 1.6), hfov_deg=75, distortion=BENT)
+    found = exact(bent, given=lens_from_matrix(SIZE, bent.camera_matrix, BENT)).outcome.calibration
+    assert found is not None
+    assert position_error_m(found, bent) < 0.001
+
+
+def test_marks_bent_by_a_lens_that_is_taken_as_straight_are_no_good_calibration() -> None:
+    """The camera comes out 16 cm off, of which the covariance knows nothing; the marks' disagreement tells."""
+    bent = camera_at((1.4, -8.0, 1.0), (0, -2, 1.6), hfov_deg=75, distortion=BENT)
+    found = exact(bent, given=lens_from_hfov(SIZE, 75)).outcome.calibration
+    assert found is not None
+    assert not is_good(found)
+    assert re.match(r"Marks agree only within 2\.\d px: .*does the lens bend lines", result_words(found)[0])
+
+
+def test_a_coarse_calibration_is_not_called_good() -> None:
+    found = exact(BEHIND, given=LENS).outcome.calibration
+    assert found is not None
+    assert is_good(found)
+    for worse in (
+        {"sigma_position_m": 0.11},
+        {"sigma_direction_deg": 0.71},
+        {"rms_px": 1.6},
+        {"method": "standing"},
+    ):
+        assert not is_good(replace(found, **worse))  # type: ignore[arg-type]
 
 
 # ---- few steps
