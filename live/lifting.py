@@ -277,14 +277,14 @@ _RADIUS_BIAS = 0.012
 _ROUGHNESS = {  # m/s^2, root mean square at 1.82 m
     "wrist": 45.0,
     "elbow": 30.0,
-    "shoulder": 15.0,
-    "hip": 12.0,
+    "shoulder": 18.0,
+    "hip": 16.0,
     "knee": 25.0,
     "ankle": 25.0,
     "heel": 30.0,
     "foot_index": 30.0,
-    "eyes": 12.0,
-    "nose": 12.0,
+    "eyes": 16.0,
+    "nose": 16.0,
     "ball": 45.0,
 }
 _AT_RELEASE = 2.0
@@ -365,7 +365,9 @@ class _Problem:
             _Habit(((f"{guide}_elbow", 1.0, r), (f"{guide}_shoulder", -1.0, r)), -0.05 * out * s, 0.07 * s, 0.05 * s),
             _Habit(((f"{guide}_wrist", 1.0, r), ("ball", -1.0, r)), -0.10 * out * s, 0.05 * s, 0.05 * s, self.held),
             _Habit(((f"{mine}_wrist", 1.0, r), ("ball", -1.0, r)), 0.04 * out * s, 0.03 * s, 0.03 * s, self.high),
-            _Habit(((f"{mine}_wrist", 1.0, r), (f"{mine}_shoulder", -1.0, r)), -0.04 * out * s, 0.06 * s, 0.04 * s, gone),
+            _Habit(
+                ((f"{mine}_wrist", 1.0, r), (f"{mine}_shoulder", -1.0, r)), -0.04 * out * s, 0.06 * s, 0.04 * s, gone
+            ),
             _Habit(
                 ((f"{mine}_elbow", 1.0, r), (f"{mine}_wrist", -0.5, r), (f"{mine}_shoulder", -0.5, r)),
                 0.0,
@@ -379,8 +381,8 @@ class _Problem:
             habits += [
                 _Habit(((knee, 1.0, r), (hip, -1.0, r)), 0.0, 0.045 * s, 0.02 * s),
                 _Habit(((ankle, 1.0, r), (hip, -1.0, r)), 0.03 * sign * s, 0.05 * s, 0.03 * s),
-                _Habit(((f"{side}_heel", 1.0, _UP),), 0.045, 0.03, 0.015, self.planted[side]),
-                _Habit(((f"{side}_foot_index", 1.0, _UP),), 0.035, 0.03, 0.015, self.planted[side]),
+                _Habit(((f"{side}_heel", 1.0, _UP),), 0.045, 0.03, 0.02, self.planted[f"{side}_heel"]),
+                _Habit(((f"{side}_foot_index", 1.0, _UP),), 0.035, 0.03, 0.02, self.planted[f"{side}_foot_index"]),
             ]
         # a ball that is not held hangs loosely on the hand: nothing else would place it
         for way in (f, r, _UP):
@@ -708,15 +710,20 @@ _HOLD_M = 0.155
 _HOLD_SPREAD_M = (0.015, 0.02)
 _HOLD_GIVE_M = (0.015, 0.03)
 """Shooting and guide hand, between players and in the course of a shot."""
-_STILL_MPS = 0.35
+_STILL_MPS, _LOW_M, _STANDS_S = 0.35, 0.07, 0.12
 
 
-def _planted(t_s: FloatArray, points_m: FloatArray) -> dict[Side, BoolArray]:
-    """Where a foot stands still in the picture: (T,) each."""
-    out: dict[Side, BoolArray] = {}
-    for side in ("left", "right"):
-        foot = points_m[:, [AT[f"{side}_heel"], AT[f"{side}_foot_index"], AT[f"{side}_ankle"]]].mean(1)
+def _planted(t_s: FloatArray, points_m: FloatArray) -> dict[str, BoolArray]:
+    """Where heels and toes stand on the floor, (T,) each: still, low, and for longer than at the top of a jump."""
+    out: dict[str, BoolArray] = {}
+    for name in ("left_heel", "right_heel", "left_foot_index", "right_foot_index"):
+        foot = points_m[:, AT[name]]
         speed = np.linalg.norm(np.gradient(foot, t_s, axis=0), axis=-1)
-        around = np.convolve(np.pad(speed, 2, mode="edge"), np.full(5, 0.2), mode="valid")
-        out[side] = np.asarray(around < _STILL_MPS)
+        around = np.convolve(np.pad(speed, 1, mode="edge"), np.full(3, 1 / 3), mode="valid")
+        still = (around < _STILL_MPS) & (foot[:, 1] > np.quantile(foot[:, 1], 0.8) - _LOW_M)
+        edges = np.flatnonzero(np.diff(np.concatenate([[False], still, [False]]).astype(int)))
+        for first, end in edges.reshape(-1, 2):
+            if t_s[end - 1] - t_s[first] < _STANDS_S:
+                still[first:end] = False
+        out[name] = np.asarray(still)
     return out

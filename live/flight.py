@@ -1,0 +1,118 @@
+"""The ball's flight after release: gravity, where the picture shows it, and that a shot is aimed at the ring.
+
+Without drag; at 7 m/s the drag on a ball is about a tenth of its weight (from memory), which over the first quarter of a
+second changes the fitted angle by less than half a degree and, through the ring's place, the speed by about 3 percent.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.optimize import least_squares
+
+from ..calibration.record import Calibration
+from .lifting import AT, LiftedTrack, Seen
+from .records import FloatArray
+
+GRAVITY_MPS2 = 9.81
+_SEEN_S = 0.9
+_LEAST_FRAMES = 4
+_PX_M = 0.015
+"""Error of the ball's centre in the picture, metres at the ball: outline, frame times, motion blur."""
+_AIM_M = 0.40
+"""A shot meets the ring's plane within about this of the ring's centre (one standard deviation, each way)."""
+_DRAG_SPEED = 0.02
+_TOO_SLOW = 0.95
+_FAR_OFF = 3.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Flight:
+    """Where and how the ball left, or why that is not believed."""
+
+    position_m: FloatArray
+    """(3,), the ball's centre at release."""
+    velocity_mps: FloatArray
+    """(3,)"""
+    values: dict[str, tuple[float | None, float, float]]
+    """name -> value, sigma, largest sigma that is of use."""
+    frames: int
+    refused: str | None = None
+
+
+def least_speed_mps(distance_m: float, rise_m: float) -> float:
+    """The least drag-free speed that reaches a point: sqrt(g (h + sqrt(h^2 + L^2)))."""
+    return float(np.sqrt(GRAVITY_MPS2 * (rise_m + np.hypot(rise_m, distance_m))))
+
+
+def derived(position: FloatArray, velocity: FloatArray, ring: FloatArray) -> tuple[float, float, float, float | None]:
+    """Height, speed, launch angle and entry angle at the ring's plane (None when the path does not reach it)."""
+    level = float(np.hypot(velocity[0], velocity[1]))
+    fall = float(velocity[2] ** 2 + 2 * GRAVITY_MPS2 * (position[2] - ring[2]))
+    entry = float(np.degrees(np.arctan2(np.sqrt(fall), level))) if fall > 0 else None
+    return float(position[2]), float(np.linalg.norm(velocity)), float(np.degrees(np.arctan2(velocity[2], level))), entry
+
+
+def fit_flight(seen: Seen, calibration: Calibration, lifted: LiftedTrack, release_s: float) -> Flight | None:
+    """Least squares over the first part of the flight; None when the ball was seen too few times."""
+    k, rotation, shift = calibration.camera_matrix, calibration.R, calibration.t
+    ring = calibration.ring_centre_m
+    use = (seen.t_s >= release_s - 1e-6) & (seen.t_s <= release_s + _SEEN_S) & np.isfinite(seen.ball_px).all(1)
+    # a ball that falls below the hands, or a bounce, is no part of the flight
+    if use.sum() < _LEAST_FRAMES:
+        return None
+    t, px = seen.t_s[use] - release_s, seen.ball_px[use]
+    radius, share = seen.ball_radius_px[use], seen.ball_radius_sigma[use]
+    sized = share < 0.05
+    at = int(np.argmin(np.abs(lifted.t_s - release_s)))
+    held = np.flatnonzero(lifted.held[: at + 1])
+    last = int(held[-1]) if len(held) else at
+    hand_ball = lifted.points[last, AT["ball"]]
+    spread = np.sqrt(np.mean((lifted.draws[:, last, AT["ball"]] - hand_ball) ** 2, axis=0)) + 0.03
+    gap = release_s - float(lifted.t_s[last])
+
+    def residual(q: FloatArray) -> FloatArray:
+        position, velocity = q[:3], q[3:]
+        path = position + np.outer(t, velocity) - np.outer(t * t, [0.0, 0.0, GRAVITY_MPS2 / 2])
+        camera = path @ rotation.T + shift
+        z = np.maximum(camera[:, 2], 0.3)
+        off = (camera[:, :2] / z[:, None] * [k[0, 0], k[1, 1]] + k[:2, 2] - px) / (_PX_M * k[0, 0] / z)[:, None]
+        off = np.sign(off) * np.sqrt(9.0 * np.log1p(off**2 / 9.0))
+        deep = ((k[0, 0] * 0.1194 / radius - z) / (2.5 * share * z))[sized]
+        deep = np.sign(deep) * np.sqrt(4.0 * np.log1p(deep**2 / 4.0))
+        up = velocity[2] ** 2 + 2 * GRAVITY_MPS2 * (position[2] - ring[2])
+        down_s = (velocity[2] + np.sqrt(max(up, 0.0))) / GRAVITY_MPS2
+        aim = (position[:2] + velocity[:2] * down_s - ring[:2]) / _AIM_M
+        short = [min(up, 0.0)]
+        # the ball speeds up while it leaves the hand: it is a hand's push farther than it was when last held
+        hand = (position - velocity * gap * 0.8 - hand_ball) / spread
+        return np.concatenate([off.ravel(), deep, aim, short, hand])
+
+    toward = ring - hand_ball
+    start = np.concatenate([hand_ball, [toward[0] / 1.0, toward[1] / 1.0, toward[2] / 1.0 + GRAVITY_MPS2 / 2]])
+    found = least_squares(residual, start, method="lm", max_nfev=200)
+    position, velocity = found.x[:3], found.x[3:]
+    try:
+        covariance = np.linalg.inv(found.jac.T @ found.jac)
+    except np.linalg.LinAlgError:
+        return None
+    base = derived(position, velocity, ring)
+    names = ("release_height_m", "release_speed_mps", "release_angle_deg", "entry_angle_deg")
+    own = (0.02, _DRAG_SPEED * base[1], 0.6, 0.8)
+    useful = (0.12, 0.6, 5.0, 5.0)
+    draws = np.random.default_rng(0).multivariate_normal(found.x, covariance, size=64)
+    others = [derived(q[:3], q[3:], ring) for q in draws]
+    values: dict[str, tuple[float | None, float, float]] = {}
+    for i, name in enumerate(names):
+        every = [value for one in others if (value := one[i]) is not None]
+        spread_of = float(np.std(every)) if len(every) > 32 else float("inf")
+        values[name] = base[i], float(np.hypot(spread_of, own[i])), useful[i]
+    refused = None
+    distance, rise = float(np.linalg.norm(toward[:2])), float(ring[2] - position[2])
+    if base[1] < _TOO_SLOW * least_speed_mps(distance, rise):
+        refused = "the ball's path is too slow to reach the ring, so it is not believed"
+    pixel_rms = float(np.sqrt(np.mean(residual(found.x)[: 2 * len(t)] ** 2)))
+    if pixel_rms > _FAR_OFF:
+        refused = "the ball's path does not fall freely, so it is not believed"
+    return Flight(position, velocity, values, int(use.sum()), refused)

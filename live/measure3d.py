@@ -1,0 +1,432 @@
+"""Every measurement that a calibrated camera allows, from the lifted shot: a value with its own error, or why not.
+
+A lifted shot comes with random versions of itself that are as likely as its errors are (lifting.LiftedTrack.draws).
+Each function here is written once, for all versions together: the first is the solution and gives the value, the spread
+of the others gives sigma. Where sigma is too large for the value to help anybody, the view cannot give it and the result
+is null with that reason. Directions follow the interface: toward the hoop from the mid-hip at the deepest knee bend,
+right is the shooter's.
+
+To add a measurement: one function of `Shot3D` and one row of MEASUREMENTS.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from ..calibration.record import Calibration
+from .angles import internal_deg
+from .flight import Flight, fit_flight
+from .lifting import AT, LiftedTrack, Seen
+from .records import Basis, Events, FloatArray, Measurement
+
+_FACE_M = -0.25
+"""Height of the ball against the eyes above which the arm is at the set point rather than in the dip."""
+_TREMBLE_DEG = 3.0
+_FRAMES = 0.5
+"""Error of an instant that is read off frames, in frames."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Shot3D:
+    """A lifted shot and its instants."""
+
+    t_s: FloatArray
+    """(T,)"""
+    versions: FloatArray
+    """(1 + S, T, 19, 3): the solution and its random versions, hoop frame, metres."""
+    lifted: LiftedTrack
+    events: Events
+    """As read in the picture; `set_s` is the lifted one."""
+    set_sigma_s: float
+    frame_s: float
+    release: int
+    set_point: int
+    gather: int
+    """Samples of release, set and deepest knee bend."""
+    pickup: int
+    flight: Flight | None
+
+    def point(self, joint: str) -> FloatArray:
+        """(1 + S, T, 3) of a joint of the shooting side, or of `eyes`, `nose`, `ball`."""
+        name = joint if joint in AT else f"{self.lifted.hand}_{joint}"
+        return self.versions[:, :, AT[name]]
+
+    def middle(self, joint: str) -> FloatArray:
+        """(1 + S, T, 3), half-way between left and right."""
+        return (self.versions[:, :, AT[f"left_{joint}"]] + self.versions[:, :, AT[f"right_{joint}"]]) / 2
+
+    def angle_deg(self, a: str, b: str, c: str) -> FloatArray:
+        """(1 + S, T), internal angle at b on the shooting side."""
+        return internal_deg(self.point(a), self.point(b), self.point(c))
+
+    def toward(self) -> FloatArray:
+        """(1 + S, 2), horizontal unit vectors toward the hoop."""
+        away = -self.middle("hip")[:, self.gather, :2]
+        return np.asarray(away / np.linalg.norm(away, axis=-1, keepdims=True))
+
+
+def shot3d(lifted: LiftedTrack, seen: Seen, calibration: Calibration, events: Events) -> Shot3D:
+    """Find the instants in a lifted shot; release, pick-up and landing stay those of the picture."""
+    t = lifted.t_s
+    versions = np.concatenate([lifted.points[None], lifted.draws])
+    release = _at(t, events.release_s)
+    start_s = events.pickup_s if events.pickup_s is not None else events.release_s - 1.0
+    pickup = min(_at(t, max(start_s, t[0])), release - 1)
+    hand = lifted.hand
+    knee = internal_deg(*(versions[:, :, AT[f"{hand}_{joint}"]] for joint in ("hip", "knee", "ankle")))
+    gather = pickup + int(knee[0, pickup : release + 1].argmin())
+    elbow = internal_deg(*(versions[:, :, AT[f"{hand}_{joint}"]] for joint in ("shoulder", "elbow", "wrist")))
+    above = versions[0, :, AT["ball"], 2] - versions[0, :, AT["eyes"], 2]
+    up = np.flatnonzero((above[pickup:release] > _FACE_M) & lifted.held[pickup:release])
+    first = min(pickup + (int(up[0]) if len(up) else 0), release - 1)
+    set_point, sigma_s = _set(t, elbow, first, release)
+    found = Events(
+        pickup_s=events.pickup_s,
+        dip_s=events.dip_s,
+        knee_min_s=float(t[gather]),
+        set_s=min(float(t[set_point]), events.release_s - 1e-3),
+        release_s=events.release_s,
+        apex_s=events.apex_s,
+        landing_s=events.landing_s,
+    )
+    return Shot3D(
+        t_s=t,
+        versions=versions,
+        lifted=lifted,
+        events=found,
+        set_sigma_s=sigma_s,
+        frame_s=float(np.median(np.diff(t))),
+        release=release,
+        set_point=set_point,
+        gather=gather,
+        pickup=pickup,
+        flight=fit_flight(seen, calibration, lifted, events.release_s),
+    )
+
+
+def measure(shot: Shot3D) -> dict[str, Measurement]:
+    """All measurements that lifting can give, by name."""
+    return {name: function(shot) for name, function in MEASUREMENTS.items()}
+
+
+# ---------------------------------------------------------------------------------------------------------- helpers
+def _at(t_s: FloatArray, instant_s: float) -> int:
+    """The first sample at or after an instant."""
+    return min(int(np.searchsorted(t_s, instant_s - 1e-6)), len(t_s) - 1)
+
+
+def _set(t: FloatArray, elbow: FloatArray, first: int, release: int) -> tuple[int, float]:
+    """Sample of the set point and the error of its instant.
+
+    The least angle; of stretches within the tremble of it the last, as the earlier ones are the same fold on its way up.
+    """
+
+    def one(angle: FloatArray) -> int:
+        part = angle[first:release]
+        folded = np.flatnonzero(part <= part.min() + _TREMBLE_DEG)
+        start = folded[np.flatnonzero(np.diff(folded) > 1)[-1] + 1] if (np.diff(folded) > 1).any() else folded[0]
+        return first + int(start) + int(part[start : folded[-1] + 1].argmin())
+
+    every = np.array([one(angle) for angle in elbow])
+    spread = float(np.sqrt(np.mean((t[every[1:]] - t[every[0]]) ** 2)))
+    return int(every[0]), float(np.hypot(spread, _FRAMES * np.median(np.diff(t))))
+
+
+def _given(
+    values: FloatArray, useful: float, what: str, own: float = 0.0, basis: Basis = "lifted", factor: float = 1.0
+) -> Measurement:
+    """The first of `values` with the spread of the rest and its own further error; null where that is above `useful`."""
+    if not np.isfinite(values).all():
+        return Measurement.missing(f"{what} was not seen")
+    spread = float(np.sqrt(np.mean((values[1:] - values[0]) ** 2))) * factor
+    sigma = float(np.hypot(spread, own))
+    if sigma > useful:
+        return Measurement.missing(f"{what} is not observable well enough from this side")
+    return Measurement(float(values[0]), max(sigma, 1e-6), basis)
+
+
+def _sway(values: FloatArray, k: int, t: FloatArray, sigma_s: float) -> float:
+    """What an error of the instant does to a value that changes: (1 + S, T) at sample k."""
+    lo, hi = max(0, k - 1), min(len(t) - 1, k + 1)
+    return abs(float((values[0, hi] - values[0, lo]) / (t[hi] - t[lo]))) * sigma_s
+
+
+def _at_set(shot: Shot3D, values: FloatArray, useful: float, what: str) -> Measurement:
+    own = _sway(values, shot.set_point, shot.t_s, min(shot.set_sigma_s, 0.05))
+    return _given(values[:, shot.set_point], useful, what, own)
+
+
+def _flat_angle(vectors: FloatArray, toward: FloatArray) -> FloatArray:
+    """Degrees from `toward` (1 + S, 2) to the horizontal part of vectors (1 + S, ..., 3), positive to the left."""
+    f = toward.reshape(len(toward), *(1,) * (vectors.ndim - 2), 2)
+    x, y = vectors[..., 0], vectors[..., 1]
+    return np.asarray(np.degrees(np.arctan2(f[..., 0] * y - f[..., 1] * x, f[..., 0] * x + f[..., 1] * y)))
+
+
+def _square_to(left: FloatArray, right: FloatArray) -> FloatArray:
+    """The horizontal direction forward of a left-right line."""
+    d = right - left
+    return np.stack([-d[..., 1], d[..., 0], np.zeros_like(d[..., 0])], axis=-1)
+
+
+_ELBOW = ("shoulder", "elbow", "wrist")
+_KNEE = ("hip", "knee", "ankle")
+_USEFUL_DEG, _USEFUL_LEAN_DEG, _USEFUL_TURN_DEG, _USEFUL_HEADING_DEG = 20.0, 6.0, 8.0, 12.0
+_USEFUL_M, _USEFUL_OFFSET_M = 0.06, 0.055
+
+
+# ----------------------------------------------------------------------------------------------------- measurements
+def elbow_at_set_deg(shot: Shot3D) -> Measurement:
+    """Shoulder-elbow-wrist of the shooting arm at set."""
+    return _given(shot.angle_deg(*_ELBOW)[:, shot.set_point], _USEFUL_DEG, "the shooting elbow at the set point")
+
+
+def elbow_at_release_deg(shot: Shot3D) -> Measurement:
+    """The elbow at release; it opens by 10 to 30 degrees a frame there."""
+    angle = shot.angle_deg(*_ELBOW)
+    own = _sway(angle, shot.release, shot.t_s, _FRAMES * shot.frame_s)
+    return _given(angle[:, shot.release], 25.0, "the shooting elbow at the release", own)
+
+
+def elbow_max_deg(shot: Shot3D) -> Measurement:
+    """The straightest elbow within 0.3 s after release."""
+    end = _at(shot.t_s, shot.events.release_s + 0.3)
+    if shot.t_s[-1] < shot.events.release_s + 0.2:
+        return Measurement.missing("the shooting arm was not seen after the release")
+    angle = shot.angle_deg(*_ELBOW)[:, shot.release : end + 1].max(axis=1)
+    return _given(angle, _USEFUL_DEG, "the straight elbow", 5.0)
+
+
+def upper_arm_at_set_deg(shot: Shot3D) -> Measurement:
+    """Hip-shoulder-elbow of the shooting side at set."""
+    return _at_set(shot, shot.angle_deg("hip", "shoulder", "elbow"), _USEFUL_DEG, "the upper arm at the set point")
+
+
+def knee_min_deg(shot: Shot3D) -> Measurement:
+    """Deepest knee bend from pick-up to release."""
+    angle = shot.angle_deg(*_KNEE)[:, shot.pickup : shot.release + 1]
+    return _given(angle.min(axis=1), _USEFUL_DEG, "the knee")
+
+
+def hip_min_deg(shot: Shot3D) -> Measurement:
+    """Deepest hip bend (shoulder-hip-knee) from pick-up to release."""
+    angle = shot.angle_deg("shoulder", "hip", "knee")[:, shot.pickup : shot.release + 1]
+    return _given(angle.min(axis=1), _USEFUL_DEG, "the hip")
+
+
+def _lean(shot: Shot3D) -> FloatArray:
+    trunk = shot.middle("shoulder") - shot.middle("hip")
+    ahead = np.einsum("stk,sk->st", trunk[..., :2], shot.toward())
+    return np.asarray(np.degrees(np.arctan2(ahead, trunk[..., 2])))
+
+
+def trunk_lean_at_set_deg(shot: Shot3D) -> Measurement:
+    """Mid-hip to mid-shoulder against the vertical at set, positive toward the hoop."""
+    return _at_set(shot, _lean(shot), _USEFUL_LEAN_DEG, "the lean of the trunk at the set point")
+
+
+def trunk_lean_at_release_deg(shot: Shot3D) -> Measurement:
+    """The same at release."""
+    lean = _lean(shot)
+    own = _sway(lean, shot.release, shot.t_s, _FRAMES * shot.frame_s)
+    return _given(lean[:, shot.release], _USEFUL_LEAN_DEG, "the lean of the trunk at the release", own)
+
+
+def set_point_above_eyes_m(shot: Shot3D) -> Measurement:
+    """Height of the ball's centre above the eyes at set."""
+    height = shot.point("ball")[..., 2] - shot.point("eyes")[..., 2]
+    return _at_set(shot, height, _USEFUL_M, "the height of the set point")
+
+
+def elbow_above_eyes_m(shot: Shot3D) -> Measurement:
+    """Height of the shooting elbow above the eyes at set."""
+    height = shot.point("elbow")[..., 2] - shot.point("eyes")[..., 2]
+    return _at_set(shot, height, _USEFUL_M, "the height of the elbow")
+
+
+def hold_s(shot: Shot3D) -> Measurement:
+    """Time round set during which the elbow stays within 5 degrees of its smallest angle; ends are interpolated."""
+    elbow, t = shot.angle_deg(*_ELBOW), shot.t_s
+
+    def crossing(angle: FloatArray, k: int, step: int) -> float:
+        level = angle[k] + 5.0
+        while 0 <= k + step < len(t):
+            if angle[k + step] > level:
+                part = (level - angle[k]) / (angle[k + step] - angle[k])
+                return float(t[k] + part * (t[k + step] - t[k]))
+            k += step
+        return float("nan")
+
+    around = slice(max(shot.pickup, shot.set_point - 3), min(shot.release, shot.set_point + 4))
+    every = []
+    for angle in elbow:
+        k = around.start + int(angle[around].argmin())
+        every.append(crossing(angle, k, +1) - crossing(angle, k, -1))
+    held = np.array(every)
+    held[1:][~np.isfinite(held[1:])] = held[0]
+    return _given(held, 0.12, "the hold at the set point", _FRAMES * shot.frame_s, "timing")
+
+
+def set_to_release_s(shot: Shot3D) -> Measurement:
+    """From set to release."""
+    sigma = float(np.hypot(shot.set_sigma_s, _FRAMES * shot.frame_s))
+    if sigma > 0.12:
+        return Measurement.missing("the instant of the set point is not observable well enough from this side")
+    return Measurement(shot.events.release_s - shot.events.set_s, sigma, "timing")
+
+
+def _offset(shot: Shot3D, joint: str) -> FloatArray:
+    """(1 + S, T): distance to the right of the vertical plane through shooting shoulder and ring."""
+    shoulder = shot.point("shoulder")[..., :2]
+    along = -shoulder / np.linalg.norm(shoulder, axis=-1, keepdims=True)
+    d = shot.point(joint)[..., :2] - shoulder
+    return np.asarray(d[..., 0] * along[..., 1] - d[..., 1] * along[..., 0])
+
+
+def arm_offset_at_set_m(shot: Shot3D) -> Measurement:
+    """Shooting elbow to the right of the vertical plane through shooting shoulder and ring."""
+    return _at_set(shot, _offset(shot, "elbow"), _USEFUL_OFFSET_M, "how far the elbow points out")
+
+
+def wrist_offset_at_set_m(shot: Shot3D) -> Measurement:
+    """Shooting wrist to the right of that plane."""
+    return _at_set(shot, _offset(shot, "wrist"), _USEFUL_OFFSET_M, "how far the wrist lies to the side")
+
+
+def shoulder_turn_deg(shot: Shot3D) -> Measurement:
+    """Turn of the shoulder line from the deepest knee bend to 0.2 s after release, positive to the left."""
+    end = _at(shot.t_s, shot.events.release_s + 0.2)
+    if shot.t_s[-1] < shot.events.release_s + 0.15:
+        return Measurement.missing("the shoulders were not seen after the release")
+    heading = _shoulders(shot)
+    turn = (heading[:, end] - heading[:, shot.gather] + 180.0) % 360.0 - 180.0
+    return _given(turn, _USEFUL_TURN_DEG, "the turn of the shoulders", 2.0)
+
+
+def _shoulders(shot: Shot3D) -> FloatArray:
+    versions = shot.versions
+    line = _square_to(versions[:, :, AT["left_shoulder"]], versions[:, :, AT["right_shoulder"]])
+    return _flat_angle(line, shot.toward())
+
+
+def shoulders_heading_deg(shot: Shot3D) -> Measurement:
+    """Where the shoulders face at the deepest knee bend, positive to the left of the hoop."""
+    return _given(_shoulders(shot)[:, shot.gather], _USEFUL_HEADING_DEG, "where the shoulders face")
+
+
+def hips_heading_deg(shot: Shot3D) -> Measurement:
+    """Where the hips face at the deepest knee bend."""
+    v = shot.versions[:, shot.gather]
+    line = _square_to(v[:, AT["left_hip"]], v[:, AT["right_hip"]])
+    return _given(_flat_angle(line, shot.toward()), _USEFUL_HEADING_DEG, "where the hips face")
+
+
+def feet_heading_deg(shot: Shot3D) -> Measurement:
+    """Mean direction of both feet, heel to toe, at the deepest knee bend."""
+    v = shot.versions[:, shot.gather]
+    way = sum(v[:, AT[f"{side}_foot_index"]] - v[:, AT[f"{side}_heel"]] for side in ("left", "right"))
+    return _given(_flat_angle(np.asarray(way), shot.toward()), _USEFUL_HEADING_DEG, "where the feet point")
+
+
+def _heels(shot: Shot3D) -> tuple[FloatArray, FloatArray]:
+    """Right heel minus left heel at the deepest knee bend: (to the right, toward the hoop), (1 + S,) each."""
+    v, f = shot.versions[:, shot.gather], shot.toward()
+    d = (v[:, AT["right_heel"]] - v[:, AT["left_heel"]])[:, :2]
+    return d[:, 0] * f[:, 1] - d[:, 1] * f[:, 0], (d * f).sum(-1)
+
+
+def stance_width_m(shot: Shot3D) -> Measurement:
+    """Between the heels across the direction of the hoop at the deepest knee bend."""
+    return _given(np.abs(_heels(shot)[0]), _USEFUL_M, "the width of the stance")
+
+
+def foot_stagger_m(shot: Shot3D) -> Measurement:
+    """Between the heels along the direction of the hoop, positive with the shooting-side foot in front."""
+    sign = 1.0 if shot.lifted.hand == "right" else -1.0
+    return _given(sign * _heels(shot)[1], _USEFUL_M, "which foot is in front")
+
+
+def _drift(shot: Shot3D) -> tuple[FloatArray, FloatArray] | None:
+    landing_s = shot.events.landing_s
+    end_s = landing_s if landing_s is not None else shot.events.release_s + 0.17
+    if shot.t_s[-1] < end_s - shot.frame_s:
+        return None
+    hip, f = shot.middle("hip"), shot.toward()
+    d = (hip[:, _at(shot.t_s, end_s)] - hip[:, shot.gather])[:, :2]
+    return (d * f).sum(-1), d[:, 0] * f[:, 1] - d[:, 1] * f[:, 0]
+
+
+def drift_forward_m(shot: Shot3D) -> Measurement:
+    """Mid-hip from the deepest knee bend to landing (no jump: 0.17 s after release), toward the hoop."""
+    drift = _drift(shot)
+    if drift is None:
+        return Measurement.missing("the hips were not seen until the landing")
+    return _given(drift[0], _USEFUL_M, "the drift toward the hoop", 0.015)
+
+
+def drift_side_m(shot: Shot3D) -> Measurement:
+    """The same to the shooter's right."""
+    drift = _drift(shot)
+    if drift is None:
+        return Measurement.missing("the hips were not seen until the landing")
+    return _given(drift[1], _USEFUL_M, "the drift to the side", 0.015)
+
+
+def head_travel_m(shot: Shot3D) -> Measurement:
+    """Largest distance between two positions of the nose relative to the mid-hip, dip to release."""
+    if shot.events.dip_s is None:
+        return Measurement.missing("the dip was not seen")
+    nose = (shot.point("nose") - shot.middle("hip"))[:, _at(shot.t_s, shot.events.dip_s) : shot.release + 1]
+    farthest = np.array([np.linalg.norm(n[:, None] - n[None], axis=-1).max() for n in nose])
+    # noise only lengthens the largest of many distances: the draws carry it twice
+    return _given(farthest - (farthest[1:].mean() - farthest[0]), _USEFUL_M, "the way of the head", 0.01)
+
+
+def _of_flight(name: str, what: str) -> Callable[[Shot3D], Measurement]:
+    def given(shot: Shot3D) -> Measurement:
+        if shot.flight is None:
+            return Measurement.missing("the ball was not seen flying for long enough")
+        if shot.flight.refused is not None:
+            return Measurement.missing(shot.flight.refused)
+        value, sigma, useful = shot.flight.values[name]
+        if value is None or sigma > useful:
+            return Measurement.missing(f"{what} is not observable well enough from this side")
+        return Measurement(value, sigma, "ball")
+
+    given.__doc__ = f"{what.capitalize()}, from the ball's path."
+    return given
+
+
+MEASUREMENTS: dict[str, Callable[[Shot3D], Measurement]] = {
+    "elbow_at_set_deg": elbow_at_set_deg,
+    "elbow_at_release_deg": elbow_at_release_deg,
+    "elbow_max_deg": elbow_max_deg,
+    "upper_arm_at_set_deg": upper_arm_at_set_deg,
+    "knee_min_deg": knee_min_deg,
+    "hip_min_deg": hip_min_deg,
+    "trunk_lean_at_set_deg": trunk_lean_at_set_deg,
+    "trunk_lean_at_release_deg": trunk_lean_at_release_deg,
+    "set_point_above_eyes_m": set_point_above_eyes_m,
+    "elbow_above_eyes_m": elbow_above_eyes_m,
+    "hold_s": hold_s,
+    "set_to_release_s": set_to_release_s,
+    "arm_offset_at_set_m": arm_offset_at_set_m,
+    "wrist_offset_at_set_m": wrist_offset_at_set_m,
+    "release_height_m": _of_flight("release_height_m", "the release's height"),
+    "release_speed_mps": _of_flight("release_speed_mps", "the release's speed"),
+    "release_angle_deg": _of_flight("release_angle_deg", "the release's angle"),
+    "entry_angle_deg": _of_flight("entry_angle_deg", "the entry angle"),
+    "shoulder_turn_deg": shoulder_turn_deg,
+    "feet_heading_deg": feet_heading_deg,
+    "hips_heading_deg": hips_heading_deg,
+    "shoulders_heading_deg": shoulders_heading_deg,
+    "stance_width_m": stance_width_m,
+    "foot_stagger_m": foot_stagger_m,
+    "drift_forward_m": drift_forward_m,
+    "drift_side_m": drift_side_m,
+    "head_travel_m": head_travel_m,
+}
+"""What is best read in the picture stays there: follow-through, dip, jump and the apex are heights and instants."""
