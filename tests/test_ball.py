@@ -113,6 +113,24 @@ def test_the_flight_is_followed_until_it_leaves_the_picture():
     assert found[-1] is None
 
 
+def test_after_a_gap_in_the_flight_the_ball_is_looked_for_where_it_fell():
+    """Free fall is 0.4 m in 0.3 s: of two balls, the one on the parabola is ours, not the one straight on."""
+    view = View(px_per_m=60)
+    seen = film(SHOT, view)
+    last, back = SHOT.release() + 3, SHOT.release() + 12
+    step = seen[last].ball.centre_px - seen[last - 1].ball.centre_px
+    straight_on = seen[last].ball.centre_px + (back - last) * step
+    hidden = without_ball(seen[: back + 1], seen[last].t_s + 0.01, seen[back].t_s - 0.01)
+
+    def second_ball(image, o):
+        if o.index == back:
+            disc(straight_on, BALL_RADIUS_M * view.px_per_m, ORANGE)(image, o)
+
+    found = follow(hidden, view, edit=second_ball)
+    assert found[back - 1] is None
+    assert errors(hidden, found, view)[-1] < 0.5
+
+
 @settings(max_examples=12)
 @given(st.integers(0, 1000), st.floats(60, 200))
 def test_a_held_ball_is_found_wherever_the_clutter_is(seed, px_per_m):

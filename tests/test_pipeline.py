@@ -416,6 +416,15 @@ def test_the_screens_pose_trembles_less_and_measurements_do_not_see_it(known, wo
     assert np.std(shown, axis=0).mean() < 0.8 * np.std(raw, axis=0).mean()
 
 
+def test_whoever_comes_back_into_the_picture_is_drawn_where_he_is(known, words):
+    """The screen's filter must not drag the skeleton over from where it was lost."""
+    take = play([stand(0.5), Act(1.5, {"walk": [(0.0, 0.0), (0.1, 0.0), (0.4, 0.6), (1.5, 0.6)]})], GOOD)
+    ran = watched(without_body(film(take), 0.5, 1.0), known, words)
+    back = next(k for k, step in enumerate(ran.steps) if step.view.t_s >= 1.0)
+    assert ran.steps[back - 1].view.pose is None
+    assert ran.steps[back].view.pose.landmarks_px == pytest.approx(SIDE.pixels(take.points[back]), abs=1e-6)
+
+
 def test_the_network_is_asked_for_one_person_most_of_the_time(known, words):
     frames, estimator = filmed(film(play(reps_of([GOOD]), GOOD)))
     work(frames, estimator, known, words)
