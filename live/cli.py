@@ -87,7 +87,8 @@ class _Parser(argparse.ArgumentParser):
         self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
 
 
-def _parser(argv: Sequence[str]) -> argparse.ArgumentParser:
+def _parser(argv: Sequence[str] = ("calibrate",)) -> argparse.ArgumentParser:
+    """The parser for this command line; by default with the options of every command."""
     parser = _Parser(
         prog="rimward",
         description="Watches a player's shots through a webcam, measures each rep and gives one useful cue.",
@@ -98,7 +99,7 @@ def _parser(argv: Sequence[str]) -> argparse.ArgumentParser:
     _add(commands, "practice", "the main job: camera or clip in, one cue per shot out, every rep saved", _practice)
     _add(commands, "demo", "the bundled clip through the whole program, without a camera", _demo)
     calibrate = _add(commands, "calibrate", "where the hoop is: in the window, or by the options below", _calibrate)
-    if argv[:1] == ["calibrate"]:  # its options come with OpenCV, which the other commands should not wait for here
+    if "calibrate" in argv[:1]:  # its options come with OpenCV, which the other commands should not wait for here
         from rimward.calibration.command import add_arguments
 
         add_arguments(calibrate)
