@@ -20,7 +20,7 @@ class Length:
     spread: float
     """One standard deviation between people, relative."""
     give: float
-    """How much it changes in the course of a movement (soft tissue, shoulder blades, the network's own idea of a joint),
+    """How much it changes in the course of a movement (soft tissue, shoulder blades, the network's idea of a joint),
     one standard deviation, of the stature."""
 
 
@@ -75,7 +75,7 @@ SHOOTING: Final = {
 }
 """The arm that shoots is seen best: players set the camera up on that side."""
 LANDMARKS: Final = {
-    "shoulder": Habit(0.006, 0.016, 0.011),
+    "shoulder": Habit(0.014, 0.016, 0.013),
     "elbow": Habit(0.000, 0.000, 0.016),
     "wrist": Habit(0.000, 0.008, 0.016),
     "hip": Habit(0.011, -0.003, 0.006),

@@ -1,8 +1,8 @@
 """The ball's outline in the picture to a fraction of a pixel: its radius tells how far away the ball is.
 
-The search for the ball knows its size only roughly. Here rays are laid out from its centre, the outline is looked for on
-each of them, and a circle is fitted that most of the rays agree on: hands hide parts of the ball and seams make edges
-inside it, so those that disagree are left out.
+The search for the ball knows its size only roughly. Here rays are laid out from its centre, the outline is looked for
+on each of them, and a circle is fitted that most of the rays agree on: hands hide parts of the ball and seams make
+edges inside it, so those that disagree are left out.
 """
 
 from __future__ import annotations
@@ -25,6 +25,7 @@ _CENTRE_SHARE = 0.25
 _SOFT_SHARE = 0.03
 """How far from the circle an edge may lie, of the radius, to count half."""
 _LEAST_SHARE_OF_RAYS = 0.35
+_FITS = 6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,12 +55,13 @@ def outline(image: ImageArray, ball: Ball) -> Outline | None:
     angle = np.arange(_RAYS) * 2 * np.pi / _RAYS
     ways = np.stack([np.cos(angle), np.sin(angle)], -1)
     best = _vote(strength, ways, centre, rough)
-    for _ in range(6):
-        found = _fit(strength, ways, *best)
+    c, radius = best
+    share = 0.0
+    for _ in range(_FITS):
+        found = _fit(strength, ways, c, radius)
         if found is None:
             return None
-        best = found[0], found[1]
-    c, radius, share = found
+        c, radius, share = found
     if share < _LEAST_SHARE_OF_RAYS or not _NEAR * rough < radius < _FAR * rough:
         return None
     return Outline(Ball(c + (left, top), radius, ball.score), share)

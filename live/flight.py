@@ -1,7 +1,8 @@
 """The ball's flight after release: gravity, where the picture shows it, and that a shot is aimed at the ring.
 
-Without drag; at 7 m/s the drag on a ball is about a tenth of its weight (from memory), which over the first quarter of a
-second changes the fitted angle by less than half a degree and, through the ring's place, the speed by about 3 percent.
+Without drag; at 7 m/s the drag on a ball is about a tenth of its weight (from memory), which over the first quarter of
+a second changes the fitted angle by less than half a degree and, through the ring's place, the speed by about 3
+percent.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from .records import FloatArray
 
 GRAVITY_MPS2 = 9.81
 _SEEN_S = 0.9
-_LEAST_FRAMES = 4
+_LEAST_FRAMES = 2
 _PX_M = 0.015
 """Error of the ball's centre in the picture, metres at the ball: outline, frame times, motion blur."""
 _AIM_M = 0.40
@@ -25,6 +26,10 @@ _AIM_M = 0.40
 _DRAG_SPEED = 0.02
 _TOO_SLOW = 0.95
 _FAR_OFF = 3.0
+_PUSH_M = 0.05
+"""How well the hand's last push is known."""
+_RELEASE_FRAMES = 0.4
+"""Error of the release's instant, in frames."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,8 +63,10 @@ def fit_flight(seen: Seen, calibration: Calibration, lifted: LiftedTrack, releas
     """Least squares over the first part of the flight; None when the ball was seen too few times."""
     k, rotation, shift = calibration.camera_matrix, calibration.R, calibration.t
     ring = calibration.ring_centre_m
-    use = (seen.t_s >= release_s - 1e-6) & (seen.t_s <= release_s + _SEEN_S) & np.isfinite(seen.ball_px).all(1)
-    # a ball that falls below the hands, or a bounce, is no part of the flight
+    frame_s = float(np.median(np.diff(seen.t_s)))
+    known = (seen.t_s <= release_s + _SEEN_S) & np.isfinite(seen.ball_px).all(1)
+    # the instant is good to a frame, and a ball that still has the hand behind it does not fall freely
+    use = known & (seen.t_s >= release_s + 0.5 * frame_s)
     if use.sum() < _LEAST_FRAMES:
         return None
     t, px = seen.t_s[use] - release_s, seen.ball_px[use]
@@ -69,7 +76,7 @@ def fit_flight(seen: Seen, calibration: Calibration, lifted: LiftedTrack, releas
     held = np.flatnonzero(lifted.held[: at + 1])
     last = int(held[-1]) if len(held) else at
     hand_ball = lifted.points[last, AT["ball"]]
-    spread = np.sqrt(np.mean((lifted.draws[:, last, AT["ball"]] - hand_ball) ** 2, axis=0)) + 0.03
+    spread = np.sqrt(np.mean((lifted.draws[:, last, AT["ball"]] - hand_ball) ** 2, axis=0)) + _PUSH_M
     gap = release_s - float(lifted.t_s[last])
 
     def residual(q: FloatArray) -> FloatArray:
@@ -99,7 +106,13 @@ def fit_flight(seen: Seen, calibration: Calibration, lifted: LiftedTrack, releas
         return None
     base = derived(position, velocity, ring)
     names = ("release_height_m", "release_speed_mps", "release_angle_deg", "entry_angle_deg")
-    own = (0.02, _DRAG_SPEED * base[1], 0.6, 0.8)
+    late_s = _RELEASE_FRAMES * frame_s
+    own = (
+        float(np.hypot(0.02, late_s * velocity[2])),
+        _DRAG_SPEED * base[1],
+        float(np.hypot(0.6, np.degrees(GRAVITY_MPS2 * late_s / base[1]))),
+        0.8,
+    )
     useful = (0.12, 0.6, 5.0, 5.0)
     draws = np.random.default_rng(0).multivariate_normal(found.x, covariance, size=64)
     others = [derived(q[:3], q[3:], ring) for q in draws]

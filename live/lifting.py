@@ -2,8 +2,8 @@
 
 One camera sees directions, not distances. What it leaves open is closed by what is known of bodies and shots: limb
 lengths, feet on the floor, smooth motion, the ball in the hands and its size, the way knees and elbows bend. All of it
-goes into one least-squares problem over the window (Gauss and Newton with the damping of Levenberg and Marquardt, robust
-against bad landmarks), so a wrong turn at one instant has to pay at its neighbours.
+goes into one least-squares problem over the window (Gauss and Newton with the damping of Levenberg and Marquardt,
+robust against bad landmarks), so a wrong turn at one instant has to pay at its neighbours.
 
 What is wrong in the same way at every instant (the player's own limb lengths, the network's habit of placing landmarks,
 the camera's place, how far this player holds the ball in front) is not noise that many frames average out. Each such
@@ -175,12 +175,12 @@ def lift(seen: Seen, calibration: Calibration, body: Body, hand: Side, release_s
     `release_s` is the release as read in the picture; the ball is taken to be in the hands before it wherever it is
     seen there, and to fly after it.
     """
-    use = np.isfinite(seen.points_px).all((1, 2))
+    use: BoolArray = np.asarray(np.isfinite(seen.points_px).all((1, 2)))
     if use.sum() < _LEAST_SAMPLES:
         return NotLifted("the body was seen for too short a time")
     problem = _Problem(_part(seen, use), calibration, body, hand, release_s)
     try:
-        points, shared, cost, last = _solve(problem, problem.start())
+        points, _, cost, last = _solve(problem, problem.start())
     except NotPositiveError:
         return NotLifted("the movement does not hang together")
     return LiftedTrack(
@@ -296,7 +296,8 @@ class _Problem:
     """The residuals of a window and their derivatives.
 
     Shared unknowns, in order: a factor of the body's size, the logarithms of its lengths, landmark offsets in the
-    picture (2 each), the camera (7, in standard deviations), the ball's size, the two hands' distance from it, one for each habit.
+    picture (2 each), the camera (7, in standard deviations), the ball's size, the two hands' distance from it, one for
+    each habit.
     """
 
     def __init__(self, seen: Seen, calibration: Calibration, body: Body, hand: Side, release_s: float) -> None:
@@ -344,17 +345,17 @@ class _Problem:
         mine, guide = self.hand, other(self.hand)
         out = 1.0 if mine == "right" else -1.0
         gone = self.seen.t_s > self.release_s
-        middle = lambda joint, way, share=1.0: (  # noqa: E731
-            (f"left_{joint}", share / 2, way),
-            (f"right_{joint}", share / 2, way),
-        )
+
+        def middle(joint: str, way: FloatArray, share: float = 1.0) -> tuple[tuple[str, float, FloatArray], ...]:
+            return (f"left_{joint}", share / 2, way), (f"right_{joint}", share / 2, way)
+
         ahead_of_shoulders = (("ball", 1.0, f), *middle("shoulder", f, -1.0))
         beside_shoulders = (("ball", 1.0, r), *middle("shoulder", r, -1.0))
         habits = [
             _Habit(ahead_of_shoulders, 0.29 * s, 0.06 * s, 0.04 * s, self.high),
             _Habit(ahead_of_shoulders, 0.34 * s, 0.10 * s, 0.08 * s, self.held & ~self.high),
             _Habit(beside_shoulders, 0.04 * out * s, 0.05 * s, 0.04 * s, self.held),
-            _Habit(((f"{mine}_shoulder", 1.0, f), (f"{guide}_shoulder", -1.0, f)), 0.04 * s, 0.06 * s, 0.02 * s),
+            _Habit(((f"{mine}_shoulder", 1.0, f), (f"{guide}_shoulder", -1.0, f)), 0.04 * s, 0.06 * s, 0.03 * s),
             _Habit(((f"{mine}_hip", 1.0, f), (f"{guide}_hip", -1.0, f)), 0.025 * s, 0.05 * s, 0.02 * s),
             _Habit((("eyes", 1.0, f), *middle("shoulder", f, -1.0)), 0.12 * s, 0.03 * s, 0.03 * s),
             _Habit((("eyes", 1.0, r), *middle("shoulder", r, -1.0)), 0.0, 0.02 * s, 0.02 * s),
@@ -605,7 +606,7 @@ class _Problem:
         return residual, a.reshape(t, p, 2, _N), b
 
     def depth_scale(self, z: FloatArray) -> FloatArray:
-        """(T, 19) pixels a metre. Taken where the body stands, so that errors do not pull points away from the camera."""
+        """(T, 19) pixels a metre, where the body stands: so errors cannot shrink by pulling points from the camera."""
         return np.full_like(z, self.k[0, 0] / self.depth_m)
 
     def _ball_size(self, x: FloatArray, shared: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -706,7 +707,7 @@ class _Problem:
 
 _HELD_M = 0.27
 _HOLD_M = 0.155
-"""From the wrist's joint to the ball's centre while the hand holds it: 0.13 to 0.19 on rendered and captured players."""
+"""From the wrist to the ball's centre while the hand holds it: 0.13 to 0.19 on rendered and captured players."""
 _HOLD_SPREAD_M = (0.015, 0.02)
 _HOLD_GIVE_M = (0.015, 0.03)
 """Shooting and guide hand, between players and in the course of a shot."""

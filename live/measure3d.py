@@ -2,9 +2,9 @@
 
 A lifted shot comes with random versions of itself that are as likely as its errors are (lifting.LiftedTrack.draws).
 Each function here is written once, for all versions together: the first is the solution and gives the value, the spread
-of the others gives sigma. Where sigma is too large for the value to help anybody, the view cannot give it and the result
-is null with that reason. Directions follow the interface: toward the hoop from the mid-hip at the deepest knee bend,
-right is the shooter's.
+of the others gives sigma. Where sigma is too large for the value to help anybody, the view cannot give it and the
+result is null with that reason. Directions follow the interface: toward the hoop from the mid-hip at the deepest knee
+bend, right is the shooter's.
 
 To add a measurement: one function of `Shot3D` and one row of MEASUREMENTS.
 """
@@ -21,6 +21,8 @@ from .angles import internal_deg
 from .flight import Flight, fit_flight
 from .lifting import AT, LiftedTrack, Seen
 from .records import Basis, Events, FloatArray, Measurement
+from .smoothing import zero_lag
+from .track import SMOOTH_HZ
 
 _FACE_M = -0.25
 """Height of the ball against the eyes above which the arm is at the set point rather than in the dip."""
@@ -60,7 +62,9 @@ class Shot3D:
 
     def angle_deg(self, a: str, b: str, c: str) -> FloatArray:
         """(1 + S, T), internal angle at b on the shooting side."""
-        return internal_deg(self.point(a), self.point(b), self.point(c))
+        angle = internal_deg(self.point(a), self.point(b), self.point(c))
+        # what trembles makes every smallest angle smaller and every hold shorter
+        return zero_lag(self.t_s, angle.T, SMOOTH_HZ).T
 
     def toward(self) -> FloatArray:
         """(1 + S, 2), horizontal unit vectors toward the hoop."""
@@ -79,6 +83,7 @@ def shot3d(lifted: LiftedTrack, seen: Seen, calibration: Calibration, events: Ev
     knee = internal_deg(*(versions[:, :, AT[f"{hand}_{joint}"]] for joint in ("hip", "knee", "ankle")))
     gather = pickup + int(knee[0, pickup : release + 1].argmin())
     elbow = internal_deg(*(versions[:, :, AT[f"{hand}_{joint}"]] for joint in ("shoulder", "elbow", "wrist")))
+    elbow = zero_lag(t, elbow.T, SMOOTH_HZ).T
     above = versions[0, :, AT["ball"], 2] - versions[0, :, AT["eyes"], 2]
     up = np.flatnonzero((above[pickup:release] > _FACE_M) & lifted.held[pickup:release])
     first = min(pickup + (int(up[0]) if len(up) else 0), release - 1)
@@ -121,7 +126,7 @@ def _at(t_s: FloatArray, instant_s: float) -> int:
 def _set(t: FloatArray, elbow: FloatArray, first: int, release: int) -> tuple[int, float]:
     """Sample of the set point and the error of its instant.
 
-    The least angle; of stretches within the tremble of it the last, as the earlier ones are the same fold on its way up.
+    The least angle; of stretches within the tremble of it the last: the earlier ones are the same fold on its way up.
     """
 
     def one(angle: FloatArray) -> int:
@@ -138,7 +143,7 @@ def _set(t: FloatArray, elbow: FloatArray, first: int, release: int) -> tuple[in
 def _given(
     values: FloatArray, useful: float, what: str, own: float = 0.0, basis: Basis = "lifted", factor: float = 1.0
 ) -> Measurement:
-    """The first of `values` with the spread of the rest and its own further error; null where that is above `useful`."""
+    """The first of `values` with the spread of the rest and a further error of its own; null above `useful`."""
     if not np.isfinite(values).all():
         return Measurement.missing(f"{what} was not seen")
     spread = float(np.sqrt(np.mean((values[1:] - values[0]) ** 2))) * factor
@@ -154,8 +159,16 @@ def _sway(values: FloatArray, k: int, t: FloatArray, sigma_s: float) -> float:
     return abs(float((values[0, hi] - values[0, lo]) / (t[hi] - t[lo]))) * sigma_s
 
 
+def _without_bias(values: FloatArray, most: float) -> FloatArray:
+    """Values of something that noise can only make smaller (a straight joint) or larger (a longest way).
+
+    The solution carries the noise once and the random versions twice, so what it did to them is taken off once.
+    """
+    return np.asarray(np.minimum(values - (values[1:].mean() - values[0]), most))
+
+
 def _at_set(shot: Shot3D, values: FloatArray, useful: float, what: str) -> Measurement:
-    own = _sway(values, shot.set_point, shot.t_s, min(shot.set_sigma_s, 0.05))
+    own = _sway(values, shot.set_point, shot.t_s, min(shot.set_sigma_s, 0.08))
     return _given(values[:, shot.set_point], useful, what, own)
 
 
@@ -197,7 +210,7 @@ def elbow_max_deg(shot: Shot3D) -> Measurement:
     if shot.t_s[-1] < shot.events.release_s + 0.2:
         return Measurement.missing("the shooting arm was not seen after the release")
     angle = shot.angle_deg(*_ELBOW)[:, shot.release : end + 1].max(axis=1)
-    return _given(angle, _USEFUL_DEG, "the straight elbow", 5.0)
+    return _given(_without_bias(angle, 180.0), _USEFUL_DEG, "the straight elbow", 5.0)
 
 
 def upper_arm_at_set_deg(shot: Shot3D) -> Measurement:
@@ -267,7 +280,7 @@ def hold_s(shot: Shot3D) -> Measurement:
         every.append(crossing(angle, k, +1) - crossing(angle, k, -1))
     held = np.array(every)
     held[1:][~np.isfinite(held[1:])] = held[0]
-    return _given(held, 0.12, "the hold at the set point", _FRAMES * shot.frame_s, "timing")
+    return _given(held, 0.14, "the hold at the set point", float(np.hypot(0.03, _FRAMES * shot.frame_s)), "timing")
 
 
 def set_to_release_s(shot: Shot3D) -> Measurement:
@@ -303,7 +316,7 @@ def shoulder_turn_deg(shot: Shot3D) -> Measurement:
         return Measurement.missing("the shoulders were not seen after the release")
     heading = _shoulders(shot)
     turn = (heading[:, end] - heading[:, shot.gather] + 180.0) % 360.0 - 180.0
-    return _given(turn, _USEFUL_TURN_DEG, "the turn of the shoulders", 2.0)
+    return _given(turn, _USEFUL_TURN_DEG, "the turn of the shoulders", 4.5)
 
 
 def _shoulders(shot: Shot3D) -> FloatArray:
@@ -381,8 +394,7 @@ def head_travel_m(shot: Shot3D) -> Measurement:
         return Measurement.missing("the dip was not seen")
     nose = (shot.point("nose") - shot.middle("hip"))[:, _at(shot.t_s, shot.events.dip_s) : shot.release + 1]
     farthest = np.array([np.linalg.norm(n[:, None] - n[None], axis=-1).max() for n in nose])
-    # noise only lengthens the largest of many distances: the draws carry it twice
-    return _given(farthest - (farthest[1:].mean() - farthest[0]), _USEFUL_M, "the way of the head", 0.01)
+    return _given(_without_bias(farthest, np.inf), _USEFUL_M, "the way of the head", 0.01)
 
 
 def _of_flight(name: str, what: str) -> Callable[[Shot3D], Measurement]:

@@ -1,10 +1,10 @@
 """Undo the pose network's own smoothing.
 
-In its video mode for one person the network's runtime passes every coordinate through a One Euro filter (Casiez, Roussel
-and Vogel, CHI 2012) with a least cutoff of 0.05 Hz, a slope of 80 and 1 Hz for the speed, which measures speed in sizes
-of the tracked square a second (constants: the runtime's public source). On rendered shots that lags 0.5 to 0.9 of a
-frame at the elbow and knee. The filter mixes each new value with its last output by a share that depends on the new
-value alone, so the new values can be had back from the outputs.
+In its video mode for one person the network's runtime passes every coordinate through a One Euro filter (Casiez,
+Roussel and Vogel, CHI 2012) with a least cutoff of 0.05 Hz, a slope of 80 and 1 Hz for the speed, which measures speed
+in sizes of the tracked square a second (constants: the runtime's public source). On rendered shots that lags 0.5 to 0.9
+of a frame at the elbow and knee. The filter mixes each new value with its last output by a share that depends on the
+new value alone, so the new values can be had back from the outputs.
 """
 
 from __future__ import annotations
