@@ -10,10 +10,15 @@ import pytest
 from hypothesis import settings as hypothesis_settings
 
 from rimward.live.assets import config_text
+from rimward.live.clip import hush_opencv
 from rimward.live.cues import Words, read_words
 from rimward.live.errors import PoseModelError
 from rimward.live.pose_model import check, model_path
 from rimward.live.settings import Settings, load_settings
+
+# FFmpeg takes its log level once in a process, at its first use, and many tests look at standard error. That the
+# program asks for quiet by itself is tested in a process of its own (test_cli.py).
+hush_opencv()
 
 # no deadlines: a busy machine is no failure; derandomized: the same examples on every run
 hypothesis_settings.register_profile("rimward", deadline=None, derandomize=True, print_blob=True)

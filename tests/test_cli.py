@@ -189,6 +189,13 @@ def test_what_is_no_clip(rimward, tmp_path, make, words):
     assert words in said.error
 
 
+def test_the_decoder_does_not_add_lines_of_its_own(tmp_path):
+    """In a process of its own: it takes its log level once, at its first use."""
+    said = run("practice", "--clip", a_text(tmp_path), "--headless", data=tmp_path / "data")
+    assert (said.status, said.out) == (2, "")
+    assert "cannot be read as one" in said.error
+
+
 def not_a_bundle(folder: Path) -> Path:
     path = folder / "weights.task"
     path.write_bytes(b"0" * 1000)
