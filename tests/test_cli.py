@@ -32,7 +32,7 @@ from program import (
 from rimward.live import cli, pose_model
 from rimward.live.cautions import CAUTIONS
 
-COMMANDS = ("practice", "demo", "setup")
+COMMANDS = ("practice", "demo", "calibrate", "setup")
 SHORT, LONG = CLIPS / "fps_15.mp4", CLIPS / "not_a_shot.mp4"
 
 
