@@ -110,7 +110,7 @@ def _height(shot: Shot, points: FloatArray, what: str) -> Measurement:
 
 
 _HEIGHT_SIGMA_M = 0.02
-_SET_SIGMA_S = 0.045
+_SET_SIGMA_S = 0.06
 """Error of the instant of set from the side, measured on rendered clips."""
 _SET_VIEW_DEG = 35.0
 """Farther from the side than this, the smallest elbow angle of the picture comes up to 0.2 s before the real one."""

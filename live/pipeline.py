@@ -20,7 +20,7 @@ from .ball import BallTracker
 from .body import DEFAULT_STATURE_M, ScaleTracker, in_picture, point, stature_px
 from .court_view import CourtView
 from .ports import PoseEstimator
-from .records import Cue, Feedback, FloatArray, Frame, Mark, Measurement, Observation, Pose, Rep, View
+from .records import Cue, Feedback, FloatArray, Frame, Mark, Measurement, Observation, Phase, Pose, Rep, View
 from .settings import Settings
 from .shooter import ShooterLock
 from .skeleton import Side
@@ -164,7 +164,8 @@ class Pipeline:
         return spot
 
     def _observe(self, frame: Frame) -> tuple[Observation, float | None]:
-        wanted = self._lock.people_wanted(frame.t_s)
+        shooting = self._phase.phase not in (Phase.WAITING, Phase.LANDED)
+        wanted = self._lock.people_wanted(frame.t_s, shooting)
         people = self._estimator.estimate(frame, wanted)
         last_ball = self._buffer[-1][0].ball if self._buffer else None
         pose = self._lock.choose(frame.t_s, people, wanted, last_ball)

@@ -41,12 +41,15 @@ class ShooterLock:
     _unsure: bool = True
     _other_holds_since_s: float | None = None
 
-    def people_wanted(self, t_s: float) -> int:
-        """How many people to ask the network for at this instant: 1 or 2."""
+    def people_wanted(self, t_s: float, shooting: bool = False) -> int:
+        """How many people to ask the network for at this instant: 1 or 2. No look round during a shot.
+
+        The network's two modes place moving joints up to a frame apart, and a shot must be seen in one of them.
+        """
         if self.most_people < 2:
             return 1
         company = self._others_s is not None and t_s - self._others_s < _ALONE_S
-        look_round = self._looked_s is None or t_s - self._looked_s >= _LOOK_ROUND_S
+        look_round = self._looked_s is None or (not shooting and t_s - self._looked_s >= _LOOK_ROUND_S)
         return 2 if self._unsure or company or look_round else 1
 
     def choose(self, t_s: float, people: tuple[Pose, ...], asked: int, ball: Ball | None) -> Pose | None:

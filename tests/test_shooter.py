@@ -135,3 +135,10 @@ def test_a_body_without_any_sure_segment_is_nobody():
     assert stature_px(ghost) is None
     chosen, _, _ = watch(lambda t: [ghost], 0.5)
     assert chosen == [None] * 15
+
+
+def test_nobody_looks_round_during_a_shot() -> None:
+    """The two modes of the network place a moving wrist up to a frame apart (measured on rendered clips)."""
+    _, _, lock = watch(lambda t: [person(250)], 3.0)
+    assert lock.people_wanted(9.0) == 2
+    assert lock.people_wanted(9.0, shooting=True) == 1
