@@ -25,7 +25,6 @@ _SIZES = (0.82, 1.0, 1.2)
 _BINS = 24
 _IN = 0.7
 _PALMS = ("left_wrist", "left_index", "right_wrist", "right_index")
-_SHOWN_INSIDE, _SHOWN_AROUND = 0.5, -0.2
 FloatMap = NDArray[np.float32]
 CellMap = NDArray[np.uint16]
 
@@ -111,21 +110,17 @@ class ColourModel:
         """The hands parted: what was between them no longer counts."""
         self._shown = None
 
-    def show(self, cells: CellMap, disc: NDArray[np.bool_], around: NDArray[np.bool_], *, adopt: bool) -> bool:
-        """Take in what is between the hands. With `adopt` it becomes the ball if nothing else looks like it.
-
-        Returns whether it did: the disc then speaks clearly for the ball and what is around it clearly against.
-        """
+    def show(self, cells: CellMap, disc: NDArray[np.bool_]) -> FloatMap:
+        """Take in what is between the hands; returns the score of every pixel if that were the ball."""
         now = _smooth(np.bincount(cells[disc], minlength=self._ball.size).astype(np.float32))
         self._shown = now if self._shown is None else self._shown + 0.2 * (now - self._shown)
-        if not adopt:
-            return False
-        score = self._against_rest(self._shown)[cells]
-        if score[disc].mean() < _SHOWN_INSIDE or score[around].mean() > _SHOWN_AROUND:
-            return False
-        self._ball, self._learned, self._shown = self._shown, 1.0, None
-        self._update_table()
-        return True
+        return self._against_rest(self._shown)[cells]
+
+    def adopt_shown(self) -> None:
+        """What was between the hands is the ball."""
+        if self._shown is not None:
+            self._ball, self._learned, self._shown = self._shown, 1.0, None
+            self._update_table()
 
     def score(self, cells: CellMap) -> FloatMap:
         """Score of every cell index, same shape."""
@@ -363,12 +358,25 @@ class BallTracker:
         centre = (left + right) / 2
         distance = np.hypot(px - centre[0], py - centre[1])
         disc = distance < 0.7 * radius_px
-        around = (distance > 1.3 * radius_px) & (distance < 2.0 * radius_px)
-        if not disc.any() or not around.any():
+        if not disc.any():
             return
         if self._shown_since_s is None:
             self._shown_since_s = t_s
-        self.colour.show(cells, disc, around, adopt=t_s - self._shown_since_s >= self.settings.show_s)
+        score = self.colour.show(cells, disc)
+        if t_s - self._shown_since_s < self.settings.show_s:
+            return
+        # only a colour that sets the ball apart is of use: one disc between the hands, nothing like it elsewhere
+        discs = self._candidates(
+            score, np.array([px[0, 0], py[0, 0]]), np.array([px[0, 1] - px[0, 0], py[1, 0] - py[0, 0]])
+        )
+        here = [c for c in discs if float(np.linalg.norm(c.centre_px - centre)) < radius_px]
+        elsewhere = [c for c in discs if float(np.linalg.norm(c.centre_px - centre)) >= radius_px]
+        if (
+            here
+            and here[0].score > self.settings.found_anywhere
+            and not any(c.score > self.settings.found for c in elsewhere)
+        ):
+            self.colour.adopt_shown()
 
 
 def _reach_m(candidate: _Candidate, pose: Pose, px_per_m: float) -> float:
