@@ -268,7 +268,7 @@ def _lines(measurements: dict[str, Measurement]) -> tuple[str, ...]:
     for name, words, factor, unit in _SHOWN:
         measured = measurements.get(name)
         if measured is not None and measured.value is not None and measured.sigma is not None:
-            digits = 1 if unit == "s" else 0
+            digits = 2 if unit == "s" else 0
             value, sigma = measured.value * factor, measured.sigma * factor
             lines.append(f"{words} {value:.{digits}f} \N{PLUS-MINUS SIGN} {sigma:.{digits}f} {unit}")
     return tuple(lines)

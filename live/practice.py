@@ -226,7 +226,7 @@ class _Session:
         self._source, self._window, self._speaker = devices.source, devices.window, devices.speaker
         self._pause = Pause()
         self._bump = None if calibration is None else BumpWatch(self._camera_moved)
-        self._screen = _Screen(devices.window, self._pause, self._bump)
+        self._screen = _Screen(devices.window, self._pause, self._bump, self._is_muted)
         self._reps: list[Rep] = []
         self._summary: SessionSummary | None = None
         self._failure: BaseException | None = None
@@ -275,6 +275,9 @@ class _Session:
     def _frames(self) -> Iterator[Frame | SourceTrouble]:
         # a clip with a window is watched; without one it is worked through as fast as the machine can
         watched = self._window is not None and not self._source.info.live
+        if self._window is not None and watched:
+            while not (self._window.splash_over.wait(0.1) or self._stop.is_set()):
+                pass  # nobody should miss the first shot of a clip behind the cautions
         for item in (at_own_pace if watched else until_stopped)(self._source, self._stop, self._pause):
             with self._judging:
                 yield item
@@ -311,6 +314,9 @@ class _Session:
         if self._speaker is not None:
             self._speaker.play(feedback)
             self._sounds_until_s = time.monotonic() + (_TONE_S if feedback.cue is None else _CUE_S)
+
+    def _is_muted(self) -> bool:
+        return self._speaker is not None and self._speaker.muted
 
     def _on_key(self, action: str) -> None:
         if action == "pause":
@@ -349,8 +355,8 @@ class _Session:
 class _Screen:
     """What the loop shows its views to (ports.ViewSink): the window, which is told of a pause, and the bump watch."""
 
-    def __init__(self, window: Window | None, pause: Pause, bump: BumpWatch | None) -> None:
-        self._window, self._pause, self._bump = window, pause, bump
+    def __init__(self, window: Window | None, pause: Pause, bump: BumpWatch | None, muted: Callable[[], bool]) -> None:
+        self._window, self._pause, self._bump, self._muted = window, pause, bump, muted
         self._last: View | None = None
 
     def show(self, view: View) -> None:
@@ -360,6 +366,8 @@ class _Screen:
             self._bump.look(view)
         if self._window is None:
             return
+        if self._muted():
+            view = replace(view, title=f"{view.title} - sound off")
         paused = self._pause.on and not view.trouble
         self._window.show(replace(view, status="Paused. Space goes on") if paused else view)
 

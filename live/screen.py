@@ -606,6 +606,8 @@ class Window:
         self._pygame = pygame
         self._painter = Painter(style, photo=photo)
         self._splash_ends_s = time.monotonic() + splash_s if splash else 0.0
+        self.splash_over = threading.Event()
+        """Set while running, once the splash is gone: what is shown from then on is seen."""
         if splash:
             self._draw(None, over_last=False)  # something to read while the devices get ready
 
@@ -649,6 +651,8 @@ class Window:
             now = time.monotonic()
             if now < next_s:
                 continue
+            if now >= splash_ends_s:
+                self.splash_over.set()
             view = None if now < splash_ends_s else self._newest
             wanted = "splash" if view is None else view
             if wanted is drawn:

@@ -11,22 +11,21 @@ from rich.table import Table
 from .records import Measurement, Rep
 
 _COLUMNS = (
-    ("set above eyes, m", "set_point_above_eyes_m", 2),
-    ("elbow at set, deg", "elbow_at_set_deg", 0),
-    ("hold, s", "hold_s", 2),
-    ("set to release, s", "set_to_release_s", 2),
-    ("knee, deg", "knee_min_deg", 0),
-    ("follow-through, s", "follow_through_s", 2),
+    ("set above\neyes, m", "set_point_above_eyes_m", 2),
+    ("elbow at\nset, deg", "elbow_at_set_deg", 0),
+    ("deepest\nknee, deg", "knee_min_deg", 0),
+    ("follow-\nthrough, s", "follow_through_s", 2),
 )
+"""Few enough for 80 columns; the rest is in the database and in --json."""
 
 
 def print_reps(reps: Sequence[Rep], out: TextIO) -> None:
     """One row a rep: when, the first measurements with their errors, what was said."""
     table = Table(title="Reps", caption="value ± one standard deviation of its own error; - not seen in this view")
-    for heading in ("rep", "release, s"):
+    for heading in ("rep", "release\nat, s"):
         table.add_column(heading, justify="right")
     for heading, _, _ in _COLUMNS:
-        table.add_column(heading, justify="right")
+        table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("said")
     for rep in reps:
         cells = [_cell(rep.measurements.get(name), digits) for _, name, digits in _COLUMNS]
