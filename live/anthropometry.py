@@ -69,11 +69,12 @@ class Habit:
 
 
 SHOOTING: Final = {
-    "shoulder": Habit(0.000, 0.008, 0.009),
-    "elbow": Habit(-0.009, 0.000, 0.008),
-    "wrist": Habit(-0.002, 0.011, 0.008),
+    "shoulder": Habit(-0.006, 0.006, 0.012),
+    "elbow": Habit(-0.011, 0.000, 0.008),
+    "wrist": Habit(-0.004, 0.013, 0.008),
+    "heel": Habit(-0.006, 0.010, 0.010),
 }
-"""The arm that shoots is seen best: players set the camera up on that side."""
+"""The side that shoots is seen best: players set the camera up there."""
 LANDMARKS: Final = {
     "shoulder": Habit(0.014, 0.016, 0.013),
     "elbow": Habit(0.000, 0.000, 0.016),
@@ -81,7 +82,7 @@ LANDMARKS: Final = {
     "hip": Habit(0.011, -0.003, 0.006),
     "knee": Habit(0.003, 0.017, 0.006),
     "ankle": Habit(0.006, 0.014, 0.008),
-    "heel": Habit(0.000, 0.010, 0.010),
+    "heel": Habit(0.008, 0.010, 0.010),
     "foot_index": Habit(0.000, 0.005, 0.010),
     "eyes": Habit(0.000, 0.010, 0.009),
     "nose": Habit(0.000, 0.008, 0.009),

@@ -28,7 +28,7 @@ _TOO_SLOW = 0.95
 _FAR_OFF = 3.0
 _PUSH_M = 0.05
 """How well the hand's last push is known."""
-_RELEASE_FRAMES = 0.4
+_RELEASE_FRAMES = 0.6
 """Error of the release's instant, in frames."""
 
 
@@ -59,7 +59,9 @@ def derived(position: FloatArray, velocity: FloatArray, ring: FloatArray) -> tup
     return float(position[2]), float(np.linalg.norm(velocity)), float(np.degrees(np.arctan2(velocity[2], level))), entry
 
 
-def fit_flight(seen: Seen, calibration: Calibration, lifted: LiftedTrack, release_s: float) -> Flight | None:
+def fit_flight(
+    seen: Seen, calibration: Calibration, lifted: LiftedTrack, release_s: float, ball_radius_m: float
+) -> Flight | None:
     """Least squares over the first part of the flight; None when the ball was seen too few times."""
     k, rotation, shift = calibration.camera_matrix, calibration.R, calibration.t
     ring = calibration.ring_centre_m
@@ -86,7 +88,7 @@ def fit_flight(seen: Seen, calibration: Calibration, lifted: LiftedTrack, releas
         z = np.maximum(camera[:, 2], 0.3)
         off = (camera[:, :2] / z[:, None] * [k[0, 0], k[1, 1]] + k[:2, 2] - px) / (_PX_M * k[0, 0] / z)[:, None]
         off = np.sign(off) * np.sqrt(9.0 * np.log1p(off**2 / 9.0))
-        deep = ((k[0, 0] * 0.1194 / radius - z) / (2.5 * share * z))[sized]
+        deep = ((k[0, 0] * ball_radius_m / radius - z) / (2.5 * share * z))[sized]
         deep = np.sign(deep) * np.sqrt(4.0 * np.log1p(deep**2 / 4.0))
         up = velocity[2] ** 2 + 2 * GRAVITY_MPS2 * (position[2] - ring[2])
         down_s = (velocity[2] + np.sqrt(max(up, 0.0))) / GRAVITY_MPS2

@@ -75,6 +75,18 @@ class Seen:
         require_shape("ball_radius_px", self.ball_radius_px, (n,))
         require_shape("ball_radius_sigma", self.ball_radius_sigma, (n,))
 
+    def part(self, use: BoolArray) -> Seen:
+        """The samples for which `use` (T,) is True."""
+        return Seen(
+            self.t_s[use],
+            self.points_px[use],
+            self.trust[use],
+            self.ball_px[use],
+            self.ball_radius_px[use],
+            self.ball_radius_sigma[use],
+            self.stature_px,
+        )
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Body:
@@ -178,7 +190,7 @@ def lift(seen: Seen, calibration: Calibration, body: Body, hand: Side, release_s
     use: BoolArray = np.asarray(np.isfinite(seen.points_px).all((1, 2)))
     if use.sum() < _LEAST_SAMPLES:
         return NotLifted("the body was seen for too short a time")
-    problem = _Problem(_part(seen, use), calibration, body, hand, release_s)
+    problem = _Problem(seen.part(use), calibration, body, hand, release_s)
     try:
         points, _, cost, last = _solve(problem, problem.start())
     except NotPositiveError:
@@ -197,18 +209,6 @@ def lift(seen: Seen, calibration: Calibration, body: Body, hand: Side, release_s
 
 DRAWS = 48
 _LEAST_SAMPLES = 8
-
-
-def _part(seen: Seen, use: BoolArray) -> Seen:
-    return Seen(
-        seen.t_s[use],
-        seen.points_px[use],
-        seen.trust[use],
-        seen.ball_px[use],
-        seen.ball_radius_px[use],
-        seen.ball_radius_sigma[use],
-        seen.stature_px,
-    )
 
 
 # ------------------------------------------------------------------------------------------------------------- solving
@@ -241,7 +241,7 @@ def _solve(problem: _Problem, start: FloatArray) -> tuple[FloatArray, FloatArray
     return x, shared, cost, factor(normal)
 
 
-_STIFFENING = ((4.0, 4), (1.0, 8))
+_STIFFENING = ((4.0, 3), (1.0, 7))
 """(how many times softer limbs are, rounds at most)"""
 _SMALL, _DAMPING = 3e-3, 1e-4
 
@@ -263,7 +263,7 @@ class _Habit:
 
 _LANDMARK_M = 0.013
 """Error of a landmark from one frame to the next, at 1.82 m."""
-_HIDDEN, _RAISED = 2.5, 3.0
+_HIDDEN, _RAISED = 2.5, 6.0
 _BALL_M = 0.006
 _CORRELATED_S = 0.08
 """For so long the network errs in the same way: more frames in that time tell nothing new."""
@@ -377,6 +377,19 @@ class _Problem:
                 gone,
             ),
         ]
+        stands = self.planted["left_foot_index"] & self.planted["right_foot_index"] & ~gone
+        balance = (
+            *middle("shoulder", f, 0.5),
+            *middle("hip", f, 0.5),
+            *middle("heel", f, -0.5),
+            *middle("foot_index", f, -0.5),
+        )
+        # who stands keeps the weight over the feet: hips that go back are answered by shoulders that come forward
+        habits.append(_Habit(balance, -0.03 * s, 0.03 * s, 0.025 * s, stands))
+        # common practice: the shooting-side foot a little ahead
+        habits.append(
+            _Habit(((f"{mine}_heel", 1.0, f), (f"{guide}_heel", -1.0, f)), 0.05 * s, 0.06 * s, 0.05 * s, stands)
+        )
         for side, sign in (("left", -1.0), ("right", 1.0)):
             hip, knee, ankle = (f"{side}_{joint}" for joint in ("hip", "knee", "ankle"))
             habits += [

@@ -11,16 +11,19 @@ To add a measurement: one function of `Shot3D` and one row of MEASUREMENTS.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from ..calibration.record import Calibration
 from .angles import internal_deg
+from .ball_edge import Outline
 from .flight import Flight, fit_flight
-from .lifting import AT, LiftedTrack, Seen
-from .records import Basis, Events, FloatArray, Measurement
+from .lifting import AT, Body, LiftedTrack, NotLifted, Seen, lift, seen
+from .records import Basis, Events, FloatArray, Measurement, Observation
+from .reps import Reading
 from .smoothing import zero_lag
 from .track import SMOOTH_HZ
 
@@ -72,7 +75,7 @@ class Shot3D:
         return np.asarray(away / np.linalg.norm(away, axis=-1, keepdims=True))
 
 
-def shot3d(lifted: LiftedTrack, seen: Seen, calibration: Calibration, events: Events) -> Shot3D:
+def shot3d(lifted: LiftedTrack, window: Seen, calibration: Calibration, events: Events, body: Body) -> Shot3D:
     """Find the instants in a lifted shot; release, pick-up and landing stay those of the picture."""
     t = lifted.t_s
     versions = np.concatenate([lifted.points[None], lifted.draws])
@@ -108,8 +111,63 @@ def shot3d(lifted: LiftedTrack, seen: Seen, calibration: Calibration, events: Ev
         set_point=set_point,
         gather=gather,
         pickup=pickup,
-        flight=fit_flight(seen, calibration, lifted, events.release_s),
+        flight=fit_flight(window, calibration, lifted, events.release_s, body.ball_radius_m),
     )
+
+
+BEFORE_S, AFTER_S = 1.4, 0.6
+"""The window that is solved, round the release: gather and lift, apex and most landings."""
+_RUN_UP_S = 1.5
+"""So much longer is looked at, for what must settle: the undone smoothing, which arm is which."""
+
+
+def measure_rep(
+    observations: Sequence[Observation],
+    outlines: Sequence[Outline | None] | None,
+    reading: Reading,
+    calibration: Calibration,
+    body: Body,
+    smoothed_by_network: bool = True,
+) -> tuple[Shot3D, dict[str, Measurement]] | NotLifted:
+    """Lift the shot that was read in the picture and measure it.
+
+    `observations` are those round the release (earlier and later ones are not used), `outlines` the ball's measured
+    outlines in the same frames (ball_edge), None without any: then its depth is known less well.
+    `smoothed_by_network` is False for poses from the network's mode for two people.
+    """
+    release_s = reading.events.release_s
+    first, end = release_s - BEFORE_S - _RUN_UP_S, release_s + 1.0
+    use = [k for k, one in enumerate(observations) if first <= one.t_s <= end]
+    window = seen(
+        [observations[k] for k in use],
+        calibration,
+        None if outlines is None else [outlines[k] for k in use],
+        smoothed_by_network,
+    )
+    if window is None:
+        return NotLifted("no body was seen")
+    lifted = lift(window.part(_chosen(window.t_s, release_s)), calibration, body, reading.hand, release_s)
+    if isinstance(lifted, NotLifted):
+        return lifted
+    shot = shot3d(lifted, window, calibration, reading.events, body)
+    return shot, measure(shot)
+
+
+_FINE_HZ, _COARSE_HZ = 31.0, 16.0
+_FINE_S = (-0.75, 0.35)
+
+
+def _chosen(t_s: FloatArray, release_s: float) -> NDArray[np.bool_]:
+    """(T,): which samples to solve. Time goes with their number, and only the lift and the push need every frame."""
+    use = np.zeros(len(t_s), bool)
+    last_s = -np.inf
+    for k, t in enumerate(t_s):
+        if not -BEFORE_S <= t - release_s <= AFTER_S:
+            continue
+        rate = _FINE_HZ if _FINE_S[0] <= t - release_s <= _FINE_S[1] else _COARSE_HZ
+        if t - last_s >= 1.0 / rate - 1e-6 or abs(t - release_s) < 1e-6:
+            use[k], last_s = True, t
+    return use
 
 
 def measure(shot: Shot3D) -> dict[str, Measurement]:
@@ -159,17 +217,17 @@ def _sway(values: FloatArray, k: int, t: FloatArray, sigma_s: float) -> float:
     return abs(float((values[0, hi] - values[0, lo]) / (t[hi] - t[lo]))) * sigma_s
 
 
-def _without_bias(values: FloatArray, most: float) -> FloatArray:
-    """Values of something that noise can only make smaller (a straight joint) or larger (a longest way).
+def _without_bias(values: FloatArray) -> FloatArray:
+    """Values of a longest way, which noise makes longer.
 
     The solution carries the noise once and the random versions twice, so what it did to them is taken off once.
     """
-    return np.asarray(np.minimum(values - (values[1:].mean() - values[0]), most))
+    return np.asarray(np.maximum(values - (values[1:].mean() - values[0]), 0.0))
 
 
-def _at_set(shot: Shot3D, values: FloatArray, useful: float, what: str) -> Measurement:
-    own = _sway(values, shot.set_point, shot.t_s, min(shot.set_sigma_s, 0.08))
-    return _given(values[:, shot.set_point], useful, what, own)
+def _at_set(shot: Shot3D, values: FloatArray, useful: float, what: str, own: float = 0.0) -> Measurement:
+    sway = _sway(values, shot.set_point, shot.t_s, min(shot.set_sigma_s, 0.05))
+    return _given(values[:, shot.set_point], useful, what, float(np.hypot(own, sway)))
 
 
 def _flat_angle(vectors: FloatArray, toward: FloatArray) -> FloatArray:
@@ -187,7 +245,7 @@ def _square_to(left: FloatArray, right: FloatArray) -> FloatArray:
 
 _ELBOW = ("shoulder", "elbow", "wrist")
 _KNEE = ("hip", "knee", "ankle")
-_USEFUL_DEG, _USEFUL_LEAN_DEG, _USEFUL_TURN_DEG, _USEFUL_HEADING_DEG = 20.0, 6.0, 8.0, 12.0
+_USEFUL_DEG, _USEFUL_LEAN_DEG, _USEFUL_TURN_DEG, _USEFUL_HEADING_DEG = 20.0, 6.0, 9.0, 12.0
 _USEFUL_M, _USEFUL_OFFSET_M = 0.06, 0.055
 
 
@@ -210,7 +268,7 @@ def elbow_max_deg(shot: Shot3D) -> Measurement:
     if shot.t_s[-1] < shot.events.release_s + 0.2:
         return Measurement.missing("the shooting arm was not seen after the release")
     angle = shot.angle_deg(*_ELBOW)[:, shot.release : end + 1].max(axis=1)
-    return _given(_without_bias(angle, 180.0), _USEFUL_DEG, "the straight elbow", 5.0)
+    return _given(angle, _USEFUL_DEG, "the straight elbow", 5.0)
 
 
 def upper_arm_at_set_deg(shot: Shot3D) -> Measurement:
@@ -238,7 +296,7 @@ def _lean(shot: Shot3D) -> FloatArray:
 
 def trunk_lean_at_set_deg(shot: Shot3D) -> Measurement:
     """Mid-hip to mid-shoulder against the vertical at set, positive toward the hoop."""
-    return _at_set(shot, _lean(shot), _USEFUL_LEAN_DEG, "the lean of the trunk at the set point")
+    return _at_set(shot, _lean(shot), _USEFUL_LEAN_DEG, "the lean of the trunk at the set point", 2.5)
 
 
 def trunk_lean_at_release_deg(shot: Shot3D) -> Measurement:
@@ -327,7 +385,7 @@ def _shoulders(shot: Shot3D) -> FloatArray:
 
 def shoulders_heading_deg(shot: Shot3D) -> Measurement:
     """Where the shoulders face at the deepest knee bend, positive to the left of the hoop."""
-    return _given(_shoulders(shot)[:, shot.gather], _USEFUL_HEADING_DEG, "where the shoulders face")
+    return _given(_shoulders(shot)[:, shot.gather], _USEFUL_HEADING_DEG, "where the shoulders face", 3.0)
 
 
 def hips_heading_deg(shot: Shot3D) -> Measurement:
@@ -359,7 +417,7 @@ def stance_width_m(shot: Shot3D) -> Measurement:
 def foot_stagger_m(shot: Shot3D) -> Measurement:
     """Between the heels along the direction of the hoop, positive with the shooting-side foot in front."""
     sign = 1.0 if shot.lifted.hand == "right" else -1.0
-    return _given(sign * _heels(shot)[1], _USEFUL_M, "which foot is in front")
+    return _given(sign * _heels(shot)[1], _USEFUL_M, "which foot is in front", 0.015)
 
 
 def _drift(shot: Shot3D) -> tuple[FloatArray, FloatArray] | None:
@@ -394,7 +452,7 @@ def head_travel_m(shot: Shot3D) -> Measurement:
         return Measurement.missing("the dip was not seen")
     nose = (shot.point("nose") - shot.middle("hip"))[:, _at(shot.t_s, shot.events.dip_s) : shot.release + 1]
     farthest = np.array([np.linalg.norm(n[:, None] - n[None], axis=-1).max() for n in nose])
-    return _given(_without_bias(farthest, np.inf), _USEFUL_M, "the way of the head", 0.01)
+    return _given(_without_bias(farthest), _USEFUL_M, "the way of the head", 0.01)
 
 
 def _of_flight(name: str, what: str) -> Callable[[Shot3D], Measurement]:
