@@ -13,7 +13,7 @@ of every measurement, then comes out of the same equations.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -292,11 +292,21 @@ _AT_RELEASE = 2.0
 _UP = np.array([0.0, 0.0, 1.0])
 
 
+_Part = tuple[FloatArray, FloatArray, FloatArray, slice, float]
+"""Weighted residuals (T, r), their derivatives (T, r, n) and (T, r, c), which c shared unknowns, and their cost."""
+
+
+def _robust(square: FloatArray) -> tuple[FloatArray, float]:
+    """Factors for residuals whose squares these are, and their cost: Cauchy's, which grows with the logarithm."""
+    cost = 0.5 * _CAUCHY**2 * float(np.log1p(square / _CAUCHY**2).sum())
+    return np.asarray(1.0 / np.sqrt(1.0 + square / _CAUCHY**2)), cost
+
+
 class _Problem:
     """The residuals of a window and their derivatives.
 
-    Shared unknowns, in order: a factor of the body's size, the logarithms of its lengths, landmark offsets in the
-    picture (2 each), the camera (7, in standard deviations), the ball's size, the two hands' distance from it, one for
+    Shared unknowns, in order: a factor of the body's size, the logarithms of its lengths, both hands' distance from the
+    ball, landmark offsets in the picture (2 each), the camera (7, in standard deviations), the ball's size, one for
     each habit.
     """
 
@@ -418,13 +428,14 @@ class _Problem:
         """Everything that does not change while solving."""
         habits, s = self._habits(), self.size
         lengths = tuple(LENGTHS)
-        offsets, camera = 1 + len(lengths), 1 + len(lengths) + 2 * (len(POINTS) - 1)
-        self.at_offsets, self.at_camera = offsets, camera
-        self.at_radius, self.at_hold, self.at_habits = camera + 7, camera + 8, camera + 10
+        self.at_hold = 1 + len(lengths)
+        self.at_offsets = offsets = self.at_hold + 2
+        self.at_camera = camera = offsets + 2 * (len(POINTS) - 1)
+        self.at_radius, self.at_habits = camera + 7, camera + 8
         self.shared_count = self.at_habits + len(habits)
         mean, spread = np.zeros(self.shared_count), np.ones(self.shared_count)
         spread[0] = self.body.stature_sigma
-        spread[1:offsets] = [LENGTHS[name].spread for name in lengths]
+        spread[1 : self.at_hold] = [LENGTHS[name].spread for name in lengths]
         for name, i in AT.items():
             if name == "ball":
                 continue
@@ -434,7 +445,7 @@ class _Problem:
             mean[here] = self.R[:2] @ (habit.ahead * self.toward + habit.up * _UP) * self.body.stature_m
             spread[here] = habit.spread * self.body.stature_m
         spread[self.at_radius] = _RADIUS_BIAS
-        mean[self.at_hold : self.at_habits], spread[self.at_hold : self.at_habits] = _HOLD_M, _HOLD_SPREAD_M
+        mean[self.at_hold : offsets], spread[self.at_hold : offsets] = _HOLD_M, _HOLD_SPREAD_M
         spread[self.at_habits :] = [habit.spread for habit in habits]
         self.mean, self.precision = mean, 1.0 / spread**2
         values, vectors = np.linalg.eigh(self.calibration.covariance)
@@ -516,67 +527,65 @@ class _Problem:
     # ------------------------------------------------------------------------------------------------ normal equations
     def normal(self, x: FloatArray, shared: FloatArray) -> tuple[float, Normal]:
         """Cost and normal equations at points (T, 19, 3) and shared unknowns (G,)."""
-        residual, ja, jb, cost = self._curved(x, shared)
         flat = x.reshape(self.count, _N)
         straight = np.einsum("tri,ti->tr", self.lin_a, flat) + self.lin_b @ shared + self.lin_c
-        cost += 0.5 * float((straight**2).sum())
         off = shared - self.mean
-        cost += 0.5 * float((self.precision * off**2).sum())
         w = self.smooth_ways[..., None, None]
         bend = w[0] * x[:-2] + w[1] * x[1:-1] + w[2] * x[2:]
         pull = self.smooth_weight[..., None] * bend
-        cost += 0.5 * float((pull * bend).sum())
-        jt = ja.transpose(0, 2, 1)
-        diagonal = jt @ ja + self.lin_aa
+        cost = 0.5 * float((straight**2).sum() + (self.precision * off**2).sum() + (pull * bend).sum())
+        diagonal, border, among = self.lin_aa.copy(), self.lin_ab.copy(), self.lin_bb + np.diag(self.precision)
         at = np.arange(_N)
         diagonal[:, at, at] += self.smooth_diagonal + 1e-6
-        gradient = (jt @ residual[..., None])[..., 0] + np.einsum("tri,tr->ti", self.lin_a, straight)
+        gradient = np.einsum("tri,tr->ti", self.lin_a, straight)
         smooth = np.zeros_like(x)
         for i in range(3):
             smooth[i : i + len(pull)] += w[i] * pull
         gradient += smooth.reshape(self.count, _N)
-        flat_b = jb.reshape(-1, self.shared_count)
+        shared_gradient = np.einsum("trg,tr->g", self.lin_b, straight) + self.precision * off
+        for residual, ja, jb, columns, part_cost in self._curved(x, shared):
+            cost += part_cost
+            jt = ja.transpose(0, 2, 1)
+            diagonal += jt @ ja
+            gradient += (jt @ residual[..., None])[..., 0]
+            border[:, :, columns] += jt @ jb
+            flat_b = jb.reshape(residual.size, jb.shape[-1])
+            among[columns, columns] += flat_b.T @ flat_b
+            shared_gradient[columns] += flat_b.T @ residual.reshape(-1)
         return cost, Normal(
             diagonal=diagonal,
             next_one=self.smooth_one,
             next_two=self.smooth_two,
-            border=jt @ jb + self.lin_ab,
-            shared=flat_b.T @ flat_b + self.lin_bb + np.diag(self.precision),
+            border=border,
+            shared=among,
             gradient=gradient,
-            shared_gradient=flat_b.T @ residual.reshape(-1)
-            + np.einsum("trg,tr->g", self.lin_b, straight)
-            + self.precision * off,
+            shared_gradient=shared_gradient,
         )
 
-    def _curved(self, x: FloatArray, shared: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, float]:
-        """Weighted residuals (T, r) that are not linear, their derivatives (T, r, n) and (T, r, G), and their cost."""
+    def _curved(self, x: FloatArray, shared: FloatArray) -> Iterator[_Part]:
+        """What is not linear, part by part, each with the shared unknowns that it touches."""
+        t = self.count
         projected, pa, pb = self._reprojection(x, shared)
-        square = (projected**2).sum(-1)
-        cost = 0.5 * _CAUCHY**2 * float(np.log1p(square / _CAUCHY**2).sum())
-        robust = 1.0 / np.sqrt(1.0 + square / _CAUCHY**2)
-        projected = projected * robust[..., None]
+        robust, cost = _robust((projected**2).sum(-1))
+        columns = slice(self.at_offsets, self.at_camera + 7)
+        weight = robust[..., None]
+        yield (
+            (projected * weight).reshape(t, -1),
+            (pa * weight[..., None]).reshape(t, -1, _N),
+            (pb[..., columns] * weight[..., None]).reshape(t, -1, columns.stop - columns.start),
+            columns,
+            cost,
+        )
         lengths, la, lb = self._lengths(x, shared)
+        columns = slice(0, self.at_offsets)
+        yield lengths, la, lb[..., columns], columns, 0.5 * float((lengths**2).sum())
         bends, ba = self._one_sided(x)
-        cost += 0.5 * float((lengths**2).sum() + (bends**2).sum())
-        t, g = self.count, self.shared_count
+        yield bends, ba, np.zeros((*bends.shape, 0)), slice(0, 0), 0.5 * float((bends**2).sum())
         sized, sa, sb = self._ball_size(x, shared)
-        square = sized**2
-        cost += 0.5 * _CAUCHY**2 * float(np.log1p(square / _CAUCHY**2).sum())
-        trusted = 1.0 / np.sqrt(1.0 + square / _CAUCHY**2)
-        residual = np.concatenate([projected.reshape(t, -1), lengths, bends, sized * trusted], axis=1)
-        ja = np.concatenate(
-            [(pa * robust[..., None, None]).reshape(t, -1, _N), la, ba, sa * trusted[..., None]], axis=1
-        )
-        jb = np.concatenate(
-            [
-                (pb * robust[..., None, None]).reshape(t, -1, g),
-                lb,
-                np.zeros((*bends.shape, g)),
-                sb * trusted[..., None],
-            ],
-            axis=1,
-        )
-        return residual, ja, jb, cost
+        robust, cost = _robust(sized**2)
+        columns = slice(self.at_radius, self.at_radius + 1)
+        weight = robust[..., None]
+        yield sized * robust, sa * weight, sb[..., columns] * weight, columns, cost
 
     def _reprojection(self, x: FloatArray, shared: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """(T, 19, 2), (T, 19, 2, n), (T, 19, 2, G)."""
@@ -637,7 +646,7 @@ class _Problem:
         a, b, way, distance, weight = self._ways(x)
         wanted = self.bone_m * np.exp(shared[0] + shared[1 + self.bone_group])
         m = len(self.bone_m)
-        length = np.concatenate([wanted, shared[self.at_hold : self.at_habits]])
+        length = np.concatenate([wanted, shared[self.at_hold : self.at_offsets]])
         unit = way / distance[..., None] * weight[..., None]
         ja = np.zeros((self.count, len(a), len(POINTS), 3))
         rows = np.arange(len(a))
