@@ -263,7 +263,7 @@ class _Habit:
 
 _LANDMARK_M = 0.013
 """Error of a landmark from one frame to the next, at 1.82 m."""
-_HIDDEN, _RAISED = 2.5, 6.0
+_HIDDEN, _RAISED, _RAISED_GIVE = 2.5, 6.0, 3.0
 _BALL_M = 0.006
 _CORRELATED_S = 0.08
 """For so long the network errs in the same way: more frames in that time tell nothing new."""
@@ -474,6 +474,8 @@ class _Problem:
         self.bone_m = np.array([bone[2] for bone in ends])
         self.bone_give = np.array([bone[3] for bone in ends]) * self.body.stature_m * self.dull
         self.bone_group = np.array([bone[4] for bone in ends])
+        mine = (f"{self.hand}_elbow", f"{self.hand}_wrist")
+        self.arm_bones = np.array([i for i, (_, end, _) in enumerate(BONES) if end in mine])
         radius = self.seen.ball_radius_px
         sized = np.isfinite(radius)
         # metres of radius over pixels; undistorted pixels, on the camera's axis
@@ -664,6 +666,7 @@ class _Problem:
         give = np.concatenate([self.bone_give, np.array(_HOLD_GIVE_M) * self.dull]) * self.elastic
         weight = np.broadcast_to(1.0 / give, (self.count, len(give))).copy()
         weight[:, len(self.bone_m) :] *= self.held[:, None]
+        weight[np.ix_(self.seen.t_s > self.release_s - 0.02, self.arm_bones)] /= _RAISED_GIVE
         way = x[:, a] - x[:, b]
         return a, b, way, np.maximum(np.linalg.norm(way, axis=-1), 1e-6), weight
 

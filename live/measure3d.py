@@ -11,7 +11,7 @@ To add a measurement: one function of `Shot3D` and one row of MEASUREMENTS.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -113,6 +113,16 @@ def shot3d(lifted: LiftedTrack, window: Seen, calibration: Calibration, events: 
         pickup=pickup,
         flight=fit_flight(window, calibration, lifted, events.release_s, body.ball_radius_m),
     )
+
+
+def better(image: Mapping[str, Measurement], lifted: Mapping[str, Measurement]) -> dict[str, Measurement]:
+    """Of the picture's and the lifted shot's measurements the ones with the smaller error, in the order of `image`."""
+    out = dict(image)
+    for name, found in lifted.items():
+        mine, theirs = found.sigma, image[name].sigma if name in image else None
+        if theirs is None or (mine is not None and mine <= theirs):
+            out[name] = found
+    return out
 
 
 BEFORE_S, AFTER_S = 1.4, 0.6

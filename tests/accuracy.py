@@ -173,7 +173,7 @@ def rows(case: Case, model: Path, cache: Path) -> tuple[list[Row], list[float]]:
         if isinstance(lifted, NotLifted):
             print(f"{case.path.stem}: not lifted: {lifted.reason}")
             continue
-        values |= lifted[1]
+        values = measure3d.better(values, lifted[1])
         out += [
             Row(case.path.stem, case.view, name, true, values[name])
             for name, true in truth.items()
