@@ -26,7 +26,7 @@ def print_reps(reps: Sequence[Rep], out: TextIO) -> None:
         table.add_column(heading, justify="right")
     for heading, _, _ in _COLUMNS:
         table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("said")
+    table.add_column("said", overflow="fold")
     for rep in reps:
         cells = [_cell(rep.measurements.get(name), digits) for _, name, digits in _COLUMNS]
         said = "" if rep.cue is None else rep.cue.text
