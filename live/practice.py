@@ -149,9 +149,9 @@ def _open_devices(
         wish = settings.camera
         source = open_camera(wish.device, width=wish.width, height=wish.height, rate_hz=wish.rate_hz)
         closing.callback(source.close)
-        say(
-            f"{source.info.name}: {source.info.width} x {source.info.height}, {source.info.rate_hz:.0f} frames a second"
-        )
+        got = source.info
+        if got.rate_hz > 0:  # a camera that is not there yet says so itself
+            say(f"{got.name}: {got.width} x {got.height}, {got.rate_hz:.0f} frames a second")
     speaker = None if headless else _open_speaker(settings, say)
     if speaker is not None:
         closing.callback(speaker.close)
