@@ -24,6 +24,7 @@ from .flight import Flight, fit_flight
 from .lifting import AT, Body, LiftedTrack, NotLifted, Seen, lift, seen
 from .records import Basis, Events, FloatArray, Measurement, Observation
 from .reps import Reading
+from .skeleton import INDEX
 from .smoothing import zero_lag
 from .track import SMOOTH_HZ
 
@@ -53,6 +54,8 @@ class Shot3D:
     """Samples of release, set and deepest knee bend."""
     pickup: int
     flight: Flight | None
+    along_view: float
+    """0 when the player faces across the picture, 1 when toward the camera or away from it."""
 
     def point(self, joint: str) -> FloatArray:
         """(1 + S, T, 3) of a joint of the shooting side, or of `eyes`, `nose`, `ball`."""
@@ -111,19 +114,28 @@ def shot3d(lifted: LiftedTrack, window: Seen, calibration: Calibration, events: 
         set_point=set_point,
         gather=gather,
         pickup=pickup,
+        along_view=abs(float(calibration.R[2] @ lifted.toward)),
         flight=fit_flight(window, calibration, lifted, events.release_s, body.ball_radius_m),
     )
 
 
 def better(image: Mapping[str, Measurement], lifted: Mapping[str, Measurement]) -> dict[str, Measurement]:
-    """Of the picture's and the lifted shot's measurements the ones with the smaller error, in the order of `image`."""
+    """The lifted shot's measurement where it can give one, else the picture's; in the order of `image`.
+
+    A straight arm shows best in a picture from the side (in space, what trembles bends it): there the smaller error
+    decides.
+    """
     out = dict(image)
     for name, found in lifted.items():
-        mine, theirs = found.sigma, image[name].sigma if name in image else None
-        if theirs is None or (mine is not None and mine <= theirs):
+        other = image.get(name)
+        if other is None or other.sigma is None:
+            out[name] = found
+        elif found.sigma is not None and (name not in _STRAIGHT or found.sigma <= other.sigma):
             out[name] = found
     return out
 
+
+_STRAIGHT = ("elbow_max_deg",)
 
 BEFORE_S, AFTER_S = 1.4, 0.6
 """The window that is solved, round the release: gather and lift, apex and most landings."""
@@ -227,6 +239,16 @@ def _sway(values: FloatArray, k: int, t: FloatArray, sigma_s: float) -> float:
     return abs(float((values[0, hi] - values[0, lo]) / (t[hi] - t[lo]))) * sigma_s
 
 
+def _hidden(shot: Shot3D, k: int) -> Measurement | None:
+    """Missing where the network itself does not believe in the shooting arm round sample k."""
+    arm = [INDEX[f"{shot.lifted.hand}_{joint}"] for joint in ("elbow", "wrist")]
+    trust = np.median(shot.lifted.trust[max(0, k - 2) : k + 3][:, arm], axis=0).min()
+    return Measurement.missing("the shooting arm was hidden") if trust < _HIDDEN_TRUST else None
+
+
+_HIDDEN_TRUST = 0.1
+
+
 def _without_bias(values: FloatArray) -> FloatArray:
     """Values of a longest way, which noise makes longer.
 
@@ -262,14 +284,16 @@ _USEFUL_M, _USEFUL_OFFSET_M = 0.06, 0.055
 # ----------------------------------------------------------------------------------------------------- measurements
 def elbow_at_set_deg(shot: Shot3D) -> Measurement:
     """Shoulder-elbow-wrist of the shooting arm at set."""
-    return _given(shot.angle_deg(*_ELBOW)[:, shot.set_point], _USEFUL_DEG, "the shooting elbow at the set point")
+    angle = shot.angle_deg(*_ELBOW)[:, shot.set_point]
+    return _hidden(shot, shot.set_point) or _given(angle, _USEFUL_DEG, "the shooting elbow at the set point")
 
 
 def elbow_at_release_deg(shot: Shot3D) -> Measurement:
     """The elbow at release; it opens by 10 to 30 degrees a frame there."""
     angle = shot.angle_deg(*_ELBOW)
     own = _sway(angle, shot.release, shot.t_s, _FRAMES * shot.frame_s)
-    return _given(angle[:, shot.release], 25.0, "the shooting elbow at the release", own)
+    what = "the shooting elbow at the release"
+    return _hidden(shot, shot.release) or _given(angle[:, shot.release], 25.0, what, own)
 
 
 def elbow_max_deg(shot: Shot3D) -> Measurement:
@@ -283,7 +307,9 @@ def elbow_max_deg(shot: Shot3D) -> Measurement:
 
 def upper_arm_at_set_deg(shot: Shot3D) -> Measurement:
     """Hip-shoulder-elbow of the shooting side at set."""
-    return _at_set(shot, shot.angle_deg("hip", "shoulder", "elbow"), _USEFUL_DEG, "the upper arm at the set point")
+    return _hidden(shot, shot.set_point) or _at_set(
+        shot, shot.angle_deg("hip", "shoulder", "elbow"), _USEFUL_DEG, "the upper arm at the set point"
+    )
 
 
 def knee_min_deg(shot: Shot3D) -> Measurement:
@@ -330,6 +356,8 @@ def elbow_above_eyes_m(shot: Shot3D) -> Measurement:
 
 def hold_s(shot: Shot3D) -> Measurement:
     """Time round set during which the elbow stays within 5 degrees of its smallest angle; ends are interpolated."""
+    if (hidden := _hidden(shot, shot.set_point)) is not None:
+        return hidden
     elbow, t = shot.angle_deg(*_ELBOW), shot.t_s
 
     def crossing(angle: FloatArray, k: int, step: int) -> float:
@@ -348,7 +376,13 @@ def hold_s(shot: Shot3D) -> Measurement:
         every.append(crossing(angle, k, +1) - crossing(angle, k, -1))
     held = np.array(every)
     held[1:][~np.isfinite(held[1:])] = held[0]
-    return _given(held, 0.14, "the hold at the set point", float(np.hypot(0.03, _FRAMES * shot.frame_s)), "timing")
+    return _given(
+        held, 0.14, "the hold at the set point", float(np.hypot(0.03, _FRAMES * shot.frame_s)), "timing", _HOLD_SHARE
+    )
+
+
+_HOLD_SHARE = 0.7
+"""The random versions tremble more than the solution, and a tremble ends a hold: measured on rendered clips."""
 
 
 def set_to_release_s(shot: Shot3D) -> Measurement:
@@ -369,12 +403,16 @@ def _offset(shot: Shot3D, joint: str) -> FloatArray:
 
 def arm_offset_at_set_m(shot: Shot3D) -> Measurement:
     """Shooting elbow to the right of the vertical plane through shooting shoulder and ring."""
-    return _at_set(shot, _offset(shot, "elbow"), _USEFUL_OFFSET_M, "how far the elbow points out")
+    return _hidden(shot, shot.set_point) or _at_set(
+        shot, _offset(shot, "elbow"), _USEFUL_OFFSET_M, "how far the elbow points out"
+    )
 
 
 def wrist_offset_at_set_m(shot: Shot3D) -> Measurement:
     """Shooting wrist to the right of that plane."""
-    return _at_set(shot, _offset(shot, "wrist"), _USEFUL_OFFSET_M, "how far the wrist lies to the side")
+    return _hidden(shot, shot.set_point) or _at_set(
+        shot, _offset(shot, "wrist"), _USEFUL_OFFSET_M, "how far the wrist lies to the side"
+    )
 
 
 def shoulder_turn_deg(shot: Shot3D) -> Measurement:
@@ -382,9 +420,15 @@ def shoulder_turn_deg(shot: Shot3D) -> Measurement:
     end = _at(shot.t_s, shot.events.release_s + 0.2)
     if shot.t_s[-1] < shot.events.release_s + 0.15:
         return Measurement.missing("the shoulders were not seen after the release")
+    if shot.along_view < _TURN_VIEW:
+        return Measurement.missing("the turn of the shoulders is not observable from the side")
     heading = _shoulders(shot)
     turn = (heading[:, end] - heading[:, shot.gather] + 180.0) % 360.0 - 180.0
     return _given(turn, _USEFUL_TURN_DEG, "the turn of the shoulders", 4.5)
+
+
+_TURN_VIEW = 0.4
+"""Nearer to the side than this one shoulder hides the other, and raised arms look like a turn."""
 
 
 def _shoulders(shot: Shot3D) -> FloatArray:

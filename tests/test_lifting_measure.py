@@ -9,22 +9,26 @@ import numpy as np
 import pytest
 from accuracy import NOT_SCORED, error, reference_cases, rows
 from scipy.spatial.transform import Rotation
-from test_lifting import ELBOW, RELEASE_S, SIDE, angle, player, seen_by, times
+from test_lifting import ELBOW, FRONT, KNEE, RELEASE_S, SIDE, VIEWS, angle, player, seen_by, times
 
 from rimward.calibration.geometry import project
+from rimward.calibration.record import Calibration
 from rimward.live import flight, measure3d
+from rimward.live.assumed_view import assumed_calibration
 from rimward.live.ball_edge import outline
-from rimward.live.lifting import AT, Body, LiftedTrack
+from rimward.live.lifting import AT, Body, LiftedTrack, lift
 from rimward.live.measure3d import Shot3D, shot3d
-from rimward.live.records import Ball, Events
+from rimward.live.records import Ball, Events, Measurement
+from rimward.live.reps import Reading
 from rimward.live.sharpen import sharpened
-from rimward.live.skeleton import COUNT
+from rimward.live.skeleton import COUNT, INDEX
+from rimward.live.track import Track
 
 Array = np.ndarray
 EVENTS = Events(pickup_s=0.5, dip_s=0.6, knee_min_s=None, set_s=1.1, release_s=RELEASE_S, apex_s=None, landing_s=None)
 
 
-def known(t: Array, joints: Array, spread_m: float = 1e-4, hand: str = "right") -> Shot3D:
+def known(t: Array, joints: Array, spread_m: float = 1e-4, hand: str = "right", camera: Calibration = SIDE) -> Shot3D:
     """A shot whose joints are known, up to `spread_m`."""
     random = np.random.default_rng(0)
     held = t < RELEASE_S - 1e-6
@@ -39,7 +43,11 @@ def known(t: Array, joints: Array, spread_m: float = 1e-4, hand: str = "right") 
         np.ones((len(t), COUNT)),
         0.0,
     )
-    return shot3d(track, seen_by(SIDE, t, joints), SIDE, EVENTS, Body(1.85))
+    return shot3d(track, seen_by(camera, t, joints), camera, EVENTS, Body(1.85))
+
+
+def known_reason(shot: Shot3D, name: str) -> str | None:
+    return measure3d.MEASUREMENTS[name](shot).reason
 
 
 def value(shot: Shot3D, name: str) -> float:
@@ -98,7 +106,21 @@ def test_a_turn_of_the_shoulders_in_the_air_is_measured():
     angles = np.interp(T, [1.2, 1.6], [0.0, 20.0])
     for k, turn in enumerate(Rotation.from_euler("z", angles[:, None], degrees=True)):
         joints[k] = turn.apply(joints[k] - pivot[k]) + pivot[k]
-    assert value(known(T, joints), "shoulder_turn_deg") == pytest.approx(20.0, abs=1.0)
+    assert value(known(T, joints, camera=FRONT), "shoulder_turn_deg") == pytest.approx(20.0, abs=1.0)
+    assert (
+        known_reason(known(T, joints), "shoulder_turn_deg")
+        == "the turn of the shoulders is not observable from the side"
+    )
+
+
+def test_an_arm_that_the_network_does_not_believe_in_is_not_measured():
+    shot = known(T, player(T))
+    trust = shot.lifted.trust.copy()
+    trust[:, INDEX["right_wrist"]] = 0.02
+    hidden = replace(shot, lifted=replace(shot.lifted, trust=trust))
+    for name in ("elbow_at_set_deg", "elbow_at_release_deg", "arm_offset_at_set_m", "hold_s"):
+        assert known_reason(hidden, name) == "the shooting arm was hidden"
+    assert value(hidden, "knee_min_deg") == value(shot, "knee_min_deg")
 
 
 def test_drift_is_toward_the_hoop_and_to_the_right():
@@ -297,3 +319,49 @@ def test_reference_clips_are_measured_within_the_stated_errors(truth_folder, pos
     assert np.mean([abs(error(row)) < 2 * row.measured.sigma for row in given]) >= 0.85
     for name, most in (("knee_min_deg", 4.0), ("hold_s", 0.06)):
         assert np.median([abs(error(row)) for row in given if row.name == name]) < most
+
+
+# ------------------------------------------------------------------------------------------------- without calibration
+@pytest.mark.parametrize("view", ["side", "diag", "front"])
+def test_a_camera_assumed_from_the_look_still_gives_knee_and_elbow(view):
+    """The same player before an unknown camera: found from the picture's track alone, within the stated error."""
+    camera = VIEWS[view]
+    t = times()
+    joints = player(t)
+    seen = seen_by(camera, t, joints)
+    ears = project(camera, joints[:, AT["eyes"]] - [0.0, 0.09, 0.0])
+    seen.points_px[:, INDEX["left_ear"]] = seen.points_px[:, INDEX["right_ear"]] = ears
+    px_per_m = seen.stature_px / 1.85
+    track = Track(t, seen.points_px / px_per_m * [1, -1], seen.ball_px / px_per_m * [1, -1], seen.trust)
+    events = replace(EVENTS, set_s=1.2)
+    reading = Reading(track, track.smoothed(), "right", 1.0, events, None, None, True)
+    found = assumed_calibration(reading, px_per_m, camera.image_size, 1.85)
+    lifted_shot = lift(seen, found, Body(1.85), "right", RELEASE_S)
+    assert isinstance(lifted_shot, LiftedTrack)
+    shot = shot3d(lifted_shot, seen, found, events, Body(1.85))
+    before = t < RELEASE_S - 0.05
+    for name, joint_names in (("elbow_at_set_deg", ELBOW), ("knee_min_deg", KNEE)):
+        measured = measure3d.MEASUREMENTS[name](shot)
+        true = angle(joints, *joint_names)[before & (t > 0.8)].min()
+        assert measured.value is not None, measured.reason
+        assert measured.sigma is not None
+        assert abs(measured.value - true) < 2.5 * measured.sigma
+
+
+def test_the_lifted_value_is_taken_where_there_is_one():
+    image, lifted_one, none = (
+        Measurement(80.0, 4.0, "image"),
+        Measurement(70.0, 9.0, "lifted"),
+        Measurement.missing("hid"),
+    )
+    found = measure3d.better(
+        {"a": image, "b": none, "c": image}, {"a": lifted_one, "b": lifted_one, "c": none, "d": none}
+    )
+    assert found == {"a": lifted_one, "b": lifted_one, "c": image, "d": none}
+
+
+def test_a_straight_arm_is_taken_from_where_its_error_is_smaller():
+    image, lifted_one = Measurement(168.0, 8.0, "image"), Measurement(160.0, 9.0, "lifted")
+    assert measure3d.better({"elbow_max_deg": image}, {"elbow_max_deg": lifted_one})["elbow_max_deg"] == image
+    finer = Measurement(165.0, 7.0, "lifted")
+    assert measure3d.better({"elbow_max_deg": image}, {"elbow_max_deg": finer})["elbow_max_deg"] == finer
