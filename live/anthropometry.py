@@ -70,8 +70,8 @@ class Habit:
 
 SHOOTING: Final = {
     "shoulder": Habit(-0.006, 0.006, 0.012),
-    "elbow": Habit(-0.011, 0.000, 0.008),
-    "wrist": Habit(-0.004, 0.013, 0.008),
+    "elbow": Habit(-0.011, 0.000, 0.011),
+    "wrist": Habit(-0.004, 0.013, 0.011),
     "heel": Habit(-0.006, 0.010, 0.010),
 }
 """The side that shoots is seen best: players set the camera up there."""

@@ -243,7 +243,7 @@ def _solve(problem: _Problem, start: FloatArray) -> tuple[FloatArray, FloatArray
 
 _STIFFENING = ((4.0, 3), (1.0, 7))
 """(how many times softer limbs are, rounds at most)"""
-_SMALL, _DAMPING = 3e-3, 1e-4
+_SMALL, _DAMPING = 6e-3, 1e-4
 
 
 # ------------------------------------------------------------------------------------------------------------- problem
