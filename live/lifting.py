@@ -26,7 +26,7 @@ from .ball_edge import Outline
 from .blocks import Factor, Normal, NotPositiveError, factor
 from .body import stature_px
 from .records import FloatArray, Observation, require_shape
-from .sharpen import sharpened
+from .sharpen import in_time, sharpened
 from .skeleton import COUNT, INDEX, Side, other
 from .track import Track, unswap_arms
 
@@ -177,7 +177,7 @@ def seen(
     t_s = np.array([one.t_s for one in observations])
     if smoothed_by_network:
         points = sharpened(t_s, points, height)
-    points = unswap_arms(t_s, points / height) * height
+    points = in_time(t_s, unswap_arms(t_s, points / height) * height)
     return Seen(t_s, undistorted(calibration, points), trust, undistorted(calibration, ball), radius, sigma, height)
 
 

@@ -384,7 +384,7 @@ def hold_s(shot: Shot3D) -> Measurement:
     held = np.array(every)
     held[1:][~np.isfinite(held[1:])] = held[0]
     return _given(
-        held, 0.14, "the hold at the set point", float(np.hypot(0.03, _FRAMES * shot.frame_s)), "timing", _HOLD_SHARE
+        held, 0.14, "the hold at the set point", float(np.hypot(0.04, _FRAMES * shot.frame_s)), "timing", _HOLD_SHARE
     )
 
 

@@ -20,7 +20,7 @@ from rimward.live.lifting import AT, Body, LiftedTrack, lift
 from rimward.live.measure3d import Shot3D, shot3d
 from rimward.live.records import Ball, Events, Measurement
 from rimward.live.reps import Reading
-from rimward.live.sharpen import sharpened
+from rimward.live.sharpen import LAG_FRAMES, in_time, sharpened
 from rimward.live.skeleton import COUNT, INDEX
 from rimward.live.track import Track
 
@@ -134,7 +134,7 @@ def test_drift_is_toward_the_hoop_and_to_the_right():
 def test_sigma_follows_the_error_of_the_joints():
     joints = player(T)
     fine, coarse = known(T, joints, 0.002), known(T, joints, 0.008)
-    for name in ("elbow_at_set_deg", "knee_min_deg", "arm_offset_at_set_m"):
+    for name in ("upper_arm_at_set_deg", "knee_min_deg", "arm_offset_at_set_m"):
         a, b = (measure3d.MEASUREMENTS[name](one).sigma for one in (fine, coarse))
         assert a is not None
         assert b is not None
@@ -287,6 +287,21 @@ def test_a_square_of_another_size_is_still_mostly_undone():
     raw = np.stack([400 + 120 * np.sin(2.5 * t), 300 + 60 * np.cos(5 * t)], -1)[:, None]
     out = smoothed_by_the_runtime(t, raw, 1.2 * 430)
     assert np.median(np.abs(sharpened(t, out, 430 * 1.25) - raw)[15:]) < 0.4 * np.median(np.abs(out - raw)[15:])
+
+
+def test_landmarks_that_come_late_are_put_in_time():
+    t = np.arange(0, 1, 1 / 30)
+    points = np.zeros((len(t), COUNT, 2))
+    late_s = LAG_FRAMES["elbow"] / 30
+    points[:, INDEX["right_elbow"], 1] = 300 * (t - late_s)
+    points[:, INDEX["right_wrist"], 1] = 300 * t
+    points[12, INDEX["right_elbow"]] = np.nan
+    found = in_time(t, points)
+    np.testing.assert_allclose(
+        np.delete(found[:-1, INDEX["right_elbow"], 1], 12), np.delete(300 * t[:-1], 12), atol=1e-9
+    )
+    np.testing.assert_array_equal(found[:, INDEX["right_wrist"]], points[:, INDEX["right_wrist"]])
+    assert np.isnan(found[12, INDEX["right_elbow"]]).all()
 
 
 def test_gaps_stay_gaps():
