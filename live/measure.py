@@ -340,6 +340,24 @@ def _needs_calibration(what: str) -> Callable[[Shot], Measurement]:
     return missing
 
 
+ONLY_IN_SPACE = (
+    "arm_offset_at_set_m",
+    "wrist_offset_at_set_m",
+    "release_height_m",
+    "release_speed_mps",
+    "release_angle_deg",
+    "entry_angle_deg",
+    "shoulder_turn_deg",
+    "feet_heading_deg",
+    "hips_heading_deg",
+    "shoulders_heading_deg",
+    "stance_width_m",
+    "foot_stagger_m",
+    "drift_forward_m",
+    "drift_side_m",
+)
+"""What no view gives without the camera's place; measure3d gives it with one."""
+
 MEASUREMENTS: dict[str, Callable[[Shot], Measurement]] = {
     "elbow_at_set_deg": elbow_at_set_deg,
     "elbow_at_release_deg": elbow_at_release_deg,

@@ -15,10 +15,12 @@ from rimward.calibration.geometry import floor_from_image
 from rimward.calibration.record import Calibration
 from rimward.calibration.storage import fitted
 
-from . import checks, cues, measure, phases, reps, status
+from . import checks, cues, measure, measure3d, phases, reps, status
 from .ball import BallTracker
+from .ball_edge import Outline, outline
 from .body import DEFAULT_STATURE_M, ScaleTracker, in_picture, point, stature_px
 from .court_view import CourtView
+from .lifting import Body, NotLifted
 from .ports import PoseEstimator
 from .records import Cue, Feedback, FloatArray, Frame, Mark, Measurement, Observation, Phase, Pose, Rep, View
 from .settings import Settings
@@ -28,6 +30,7 @@ from .smoothing import OneEuro
 from .track import from_observations
 
 _FEET = ("left_heel", "right_heel", "left_foot_index", "right_foot_index")
+_STATURE_SIGMA, _STATURE_GUESS_SIGMA = 0.01, 0.08
 _BEFORE_S = 4.0
 """A rep is read from this long before its release: pick-up, a dribble's last bounce, standing."""
 _GAP_S = 1.0
@@ -38,6 +41,17 @@ _SHOWN = (
     ("knee_min_deg", "deepest knee", 1, "deg"),
     ("follow_through_s", "follow-through", 1, "s"),
 )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Moment:
+    """What is kept of one frame until its rep is read."""
+
+    seen: Observation
+    px_per_m: float | None
+    outline: Outline | None
+    """The ball's, to a fraction of a pixel; only with a calibration."""
+    people_asked: int
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,13 +103,13 @@ class Pipeline:
         self._screen_filter = OneEuro()
         self._screen_unit_px: float | None = None
         self._phase = phases.PhaseState()
-        self._buffer: deque[tuple[Observation, float | None]] = deque()
+        self._buffer: deque[_Moment] = deque()
         self._body_s: float | None = None
         self._ball_s: float | None = None
 
     def step(self, frame: Frame) -> Step:
         """Take in the next frame. One that is not later than the last is only shown."""
-        last_s = self._buffer[-1][0].t_s if self._buffer else None
+        last_s = self._buffer[-1].seen.t_s if self._buffer else None
         if last_s is not None and frame.t_s <= last_s:
             return Step(self._view(frame, None, frame.t_s))
         ended = None
@@ -105,9 +119,10 @@ class Pipeline:
         if frame.size != self._size:
             self._fit_calibration(frame.size)
         self._size = frame.size
-        observation, px_per_m = self._observe(frame)
-        self._remember(observation, px_per_m)
-        self._phase = phases.advance(self._phase, phases.signals(observation, px_per_m), self._settings.phases)
+        moment = self._observe(frame)
+        self._remember(moment)
+        observation = moment.seen
+        self._phase = phases.advance(self._phase, phases.signals(observation, moment.px_per_m), self._settings.phases)
         rep, feedback, rejected = self._close_rep(frame.t_s)
         view = self._view(frame, observation, frame.t_s)
         if rep is None and ended is not None and ended.rep is not None:
@@ -119,7 +134,7 @@ class Pipeline:
         if not self._buffer:
             return None
         self._phase = phases.finish(self._phase)
-        now_s = self._buffer[-1][0].t_s
+        now_s = self._buffer[-1].seen.t_s
         rep, feedback, rejected = self._close_rep(now_s)
         cue = None if self._cue is None else self._cue.text
         view = View(t_s=now_s, image=None, count=self.count, cue=cue, mark=self._mark)
@@ -163,17 +178,19 @@ class Pipeline:
         spot: FloatArray = floor_from_image(self._calibration, feet)[:2]
         return spot
 
-    def _observe(self, frame: Frame) -> tuple[Observation, float | None]:
+    def _observe(self, frame: Frame) -> _Moment:
         shooting = self._phase.phase not in (Phase.WAITING, Phase.LANDED)
         wanted = self._lock.people_wanted(frame.t_s, shooting)
         people = self._estimator.estimate(frame, wanted)
-        last_ball = self._buffer[-1][0].ball if self._buffer else None
+        last_ball = self._buffer[-1].seen.ball if self._buffer else None
         pose = self._lock.choose(frame.t_s, people, wanted, last_ball)
         if self._lock.switched:
             self._change_person()
         px_per_m = self._scale.update(frame.t_s, pose)
         ball = self._ball.update(frame.image, frame.t_s, pose, px_per_m)
-        return Observation(frame.index, frame.t_s, pose, ball), px_per_m
+        # the outline costs as much as the search; a shot is read from where the ball was in play
+        measured = outline(frame.image, ball) if ball is not None and shooting and self._court.trusted else None
+        return _Moment(Observation(frame.index, frame.t_s, pose, ball), px_per_m, measured, wanted)
 
     def _change_person(self) -> None:
         """Another body: its size and movement are its own; what the ball looks like stays known."""
@@ -182,10 +199,11 @@ class Pipeline:
         self._phase = phases.PhaseState()
         self._buffer.clear()
 
-    def _remember(self, observation: Observation, px_per_m: float | None) -> None:
+    def _remember(self, moment: _Moment) -> None:
         keep_s = _BEFORE_S + self._settings.phases.follow_through_cap_s + 1.0
-        self._buffer.append((observation, px_per_m))
-        while self._buffer[0][0].t_s < observation.t_s - keep_s:
+        observation = moment.seen
+        self._buffer.append(moment)
+        while self._buffer[0].seen.t_s < observation.t_s - keep_s:
             self._buffer.popleft()
         if observation.pose is not None:
             self._body_s = observation.t_s
@@ -197,16 +215,15 @@ class Pipeline:
         release_s = self._phase.closed_release_s
         if release_s is None:
             return None, None, None
-        window = [(seen, scale) for seen, scale in self._buffer if seen.t_s >= release_s - _BEFORE_S]
-        px_per_m = float(np.median([scale for _, scale in window if scale is not None]))
-        track = from_observations([seen for seen, _ in window], px_per_m, self._size)
+        window = [moment for moment in self._buffer if moment.seen.t_s >= release_s - _BEFORE_S]
+        px_per_m = float(np.median([moment.px_per_m for moment in window if moment.px_per_m is not None]))
+        track = from_observations([moment.seen for moment in window], px_per_m, self._size)
         reading = reps.read(track, release_s, self._hand, self._settings.phases, self._hand_votes)
         if isinstance(reading, reps.NotAShot):
             return None, None, reading.reason
         self._hand_votes += reading.right_handed
         self._lock.locked = True
-        shot = measure.shot(reading, self._stature_m, self._settings.player.stature_m is not None)
-        measurements = measure.measure(shot)
+        measurements = self._measure(window, reading)
         findings = checks.judge(measurements, self._bands, self._settings.cues.clear_sigmas)
         feedback = cues.respond(now_s, findings, self._said, self._words)
         self._index += 1
@@ -226,6 +243,30 @@ class Pipeline:
             cue=feedback.cue,
         )
         return rep, feedback, None
+
+    def _measure(self, window: list[_Moment], reading: reps.Reading) -> dict[str, Measurement]:
+        """Values of a shot: from the picture, and what the picture cannot give from space where the hoop is known."""
+        known = self._settings.player.stature_m is not None
+        measurements = measure.measure(measure.shot(reading, self._stature_m, known))
+        calibration = self._calibration
+        if calibration is None or not calibration.knows_hoop or not self._court.trusted:
+            return measurements
+        body = Body(
+            self._stature_m, _STATURE_SIGMA if known else _STATURE_GUESS_SIGMA, self._settings.ball.diameter_m / 2
+        )
+        lifted = measure3d.measure_rep(
+            [moment.seen for moment in window],
+            [moment.outline for moment in window],
+            reading,
+            calibration,
+            body,
+            smoothed_by_network=float(np.mean([moment.people_asked for moment in window])) < 1.5,
+        )
+        if isinstance(lifted, NotLifted):
+            return measurements
+        _, in_space = lifted
+        # where both give a value the picture's has been nearer to known truth so far (python -m tests.accuracy)
+        return measurements | {name: in_space[name] for name in measure.ONLY_IN_SPACE if name in in_space}
 
     def _view(self, frame: Frame, observation: Observation | None, now_s: float) -> View:
         pose = observation.pose if observation is not None else None

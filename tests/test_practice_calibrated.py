@@ -1,0 +1,74 @@
+"""A shot with the camera's place known, through the real network: what no picture alone can give."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from rimward.calibration.record import Calibration
+from rimward.live import measure
+from rimward.live.clip import open_clip
+from rimward.live.mediapipe_pose import MediapipePose
+from rimward.live.pipeline import Pipeline
+from rimward.live.records import Frame, Measurement
+from rimward.live.settings import load_settings
+
+CLIP = Path(__file__).parent / "clips" / "good_free_throw.mp4"
+
+
+def true_camera() -> Calibration:
+    """The camera that the clip was rendered with, known exactly."""
+    camera = json.loads(CLIP.with_suffix(".json").read_text("utf-8"))["camera"]
+    turn, _, back = np.linalg.svd(np.array(camera["R"], float))  # the sidecar is rounded
+    return Calibration(
+        image_size=(camera["width"], camera["height"]),
+        camera_matrix=np.array(camera["K"], float),
+        distortion=np.zeros(5),
+        R=turn @ back,
+        t=np.array(camera["t"], float),
+        rms_px=0.0,
+        covariance=np.zeros((7, 7)),
+        sigma_position_m=0.0,
+        sigma_direction_deg=0.0,
+        method="marks",
+        lens="known",
+    )
+
+
+def values(pose_bundle: Path, words, calibration: Calibration | None, moved: bool = False) -> dict[str, Measurement]:
+    """The measurements of the clip's one rep."""
+    player = {"player": {"hand": "right", "stature_m": 1.88}}
+    network, clip = MediapipePose(pose_bundle), open_clip(CLIP)
+    pipeline = Pipeline(network, load_settings(None, player), words, calibration=calibration)
+    reps = []
+    for frame in clip:
+        assert isinstance(frame, Frame)
+        if moved and frame.index == 5:
+            pipeline.camera_moved(frame.t_s)
+        reps.append(pipeline.step(frame).rep)
+    last = pipeline.finish()
+    reps.append(None if last is None else last.rep)
+    clip.close()
+    network.close()
+    (rep,) = [rep for rep in reps if rep is not None]
+    return dict(rep.measurements)
+
+
+@pytest.mark.network
+def test_what_needs_the_hoop_comes_with_a_calibration_and_only_while_it_holds(pose_bundle: Path, words) -> None:
+    truth = json.loads(CLIP.with_suffix(".json").read_text("utf-8"))["reps"][0]["measurements"]
+    with_camera = values(pose_bundle, words, true_camera())
+    given = [name for name in measure.ONLY_IN_SPACE if with_camera[name].value is not None]
+    assert {"arm_offset_at_set_m", "feet_heading_deg", "drift_forward_m"} <= set(given)
+    for name in ("arm_offset_at_set_m", "wrist_offset_at_set_m", "drift_forward_m", "foot_stagger_m"):
+        measured = with_camera[name]
+        assert measured.value is not None
+        assert measured.sigma is not None
+        assert measured.basis == "lifted"
+        assert abs(measured.value - truth[name]) < 3 * measured.sigma
+    for without in (values(pose_bundle, words, None), values(pose_bundle, words, true_camera(), moved=True)):
+        assert all(without[name].value is None for name in measure.ONLY_IN_SPACE)
+        assert all("rimward calibrate" in (without[name].reason or "") for name in measure.ONLY_IN_SPACE)
