@@ -25,13 +25,14 @@ from .words import describe
 ImageArray = NDArray[np.uint8]
 Say = Callable[[str], None]
 
-_WAYS = {
+WAYS = {
     "points": "--points FILE",
     "target": "--target IMAGE...",
     "standing": "--standing IMAGE",
     "lens": "--lens IMAGE...",
     "print_target": "--print-target FILE",
 }
+"""Option that starts each way without a window, and how it is typed."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -77,7 +78,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def by_command(args: argparse.Namespace) -> bool:
     """True when the options ask for one of the ways without a window."""
-    return any(getattr(args, name) is not None for name in (*_WAYS, "image"))
+    return any(getattr(args, name) is not None for name in (*WAYS, "image"))
 
 
 def run(args: argparse.Namespace, say: Say = lambda line: print(line, file=sys.stderr)) -> int:
@@ -85,10 +86,10 @@ def run(args: argparse.Namespace, say: Say = lambda line: print(line, file=sys.s
 
     Raises CalibrationError, one line, when an input is bad or the result must not be trusted; nothing is written then.
     """
-    asked = [name for name in _WAYS if getattr(args, name) is not None]
+    asked = [name for name in WAYS if getattr(args, name) is not None]
     if len(asked) != 1:
-        found = " and ".join(_WAYS[name] for name in asked) or "none"
-        raise CalibrationError(f"give one of {', '.join(_WAYS.values())}, found {found}")
+        found = " and ".join(WAYS[name] for name in asked) or "none"
+        raise CalibrationError(f"give one of {', '.join(WAYS.values())}, found {found}")
     if args.print_target is not None:
         # the drawing library is slow to import and only printing needs it
         from .print_target import target_pdf

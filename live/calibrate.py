@@ -9,7 +9,7 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
 
-from rimward.calibration.command import read_image
+from rimward.calibration.command import WAYS, read_image
 from rimward.calibration.lens import Lens, lens_from_hfov, rescaled_lens
 from rimward.calibration.storage import load_lens, save_calibration
 from rimward.calibration.wizard import SIDES, Wizard
@@ -27,12 +27,10 @@ from .settings import Settings, data_folder
 FILE_NAME = "calibration.toml"
 """In the data folder, where no --out is given."""
 
-_WITHOUT_WINDOW = ("points", "target", "standing", "lens", "print_target")
-
 
 def wants_window(args: argparse.Namespace) -> bool:
     """True when the options of `rimward calibrate` name no way that works without a window, and there is a screen."""
-    return all(getattr(args, name) is None for name in _WITHOUT_WINDOW) and screen_available()
+    return all(getattr(args, name) is None for name in WAYS) and screen_available()
 
 
 def calibrate_in_window(

@@ -36,6 +36,11 @@ class CourtView:
         """Whether values may use the calibration now."""
         return self._calibration is not None and self._moved_s is None
 
+    @property
+    def shows_lines(self) -> bool:
+        """Whether the court is drawn now."""
+        return self._calibration is not None and (self._wanted or self._moved_s is not None)
+
     def toggle(self) -> None:
         """Draw the court, or stop drawing it."""
         self._wanted = not self._wanted
@@ -56,7 +61,7 @@ class CourtView:
         """
         if self._calibration is None:
             return view
-        if self._wanted or self._moved_s is not None:
+        if self.shows_lines:
             view = replace(view, guides=self._lines(self._calibration, spot_m))
         if self._moved_s is not None and not view.trouble:
             view = replace(view, status=MOVED_WORDS, trouble=view.t_s - self._moved_s < _TROUBLE_S)

@@ -332,31 +332,15 @@ def jump_height_m(shot: Shot) -> Measurement:
     return Measurement(height, float(np.hypot(0.03, shot.scale_sigma * height)), "image")
 
 
-def _needs_calibration(what: str) -> Callable[[Shot], Measurement]:
-    def missing(shot: Shot) -> Measurement:
-        return Measurement.missing(f"{what} needs the camera's place: run rimward calibrate")
+@dataclass(frozen=True, slots=True)
+class _NeedsCalibration:
+    """A measurement that no picture gives alone."""
 
-    missing.__doc__ = f"{what} (null in the picture alone)."
-    return missing
+    what: str
 
+    def __call__(self, shot: Shot) -> Measurement:
+        return Measurement.missing(f"{self.what} needs the camera's place: run rimward calibrate")
 
-ONLY_IN_SPACE = (
-    "arm_offset_at_set_m",
-    "wrist_offset_at_set_m",
-    "release_height_m",
-    "release_speed_mps",
-    "release_angle_deg",
-    "entry_angle_deg",
-    "shoulder_turn_deg",
-    "feet_heading_deg",
-    "hips_heading_deg",
-    "shoulders_heading_deg",
-    "stance_width_m",
-    "foot_stagger_m",
-    "drift_forward_m",
-    "drift_side_m",
-)
-"""What no view gives without the camera's place; measure3d gives it with one."""
 
 MEASUREMENTS: dict[str, Callable[[Shot], Measurement]] = {
     "elbow_at_set_deg": elbow_at_set_deg,
@@ -372,22 +356,24 @@ MEASUREMENTS: dict[str, Callable[[Shot], Measurement]] = {
     "hold_s": hold_s,
     "set_to_release_s": set_to_release_s,
     "release_before_apex_s": release_before_apex_s,
-    "arm_offset_at_set_m": _needs_calibration("the elbow's distance from the plane to the hoop"),
-    "wrist_offset_at_set_m": _needs_calibration("the wrist's distance from the plane to the hoop"),
-    "release_height_m": _needs_calibration("height above the floor"),
-    "release_speed_mps": _needs_calibration("the ball's speed"),
-    "release_angle_deg": _needs_calibration("the release angle"),
-    "entry_angle_deg": _needs_calibration("the entry angle"),
+    "arm_offset_at_set_m": _NeedsCalibration("the elbow's distance from the plane to the hoop"),
+    "wrist_offset_at_set_m": _NeedsCalibration("the wrist's distance from the plane to the hoop"),
+    "release_height_m": _NeedsCalibration("height above the floor"),
+    "release_speed_mps": _NeedsCalibration("the ball's speed"),
+    "release_angle_deg": _NeedsCalibration("the release angle"),
+    "entry_angle_deg": _NeedsCalibration("the entry angle"),
     "follow_through_s": follow_through_s,
-    "shoulder_turn_deg": _needs_calibration("turn about the vertical"),
-    "feet_heading_deg": _needs_calibration("the direction of the feet"),
-    "hips_heading_deg": _needs_calibration("the direction of the hips"),
-    "shoulders_heading_deg": _needs_calibration("the direction of the shoulders"),
-    "stance_width_m": _needs_calibration("the stance"),
-    "foot_stagger_m": _needs_calibration("the stance"),
-    "drift_forward_m": _needs_calibration("drift"),
-    "drift_side_m": _needs_calibration("drift"),
+    "shoulder_turn_deg": _NeedsCalibration("turn about the vertical"),
+    "feet_heading_deg": _NeedsCalibration("the direction of the feet"),
+    "hips_heading_deg": _NeedsCalibration("the direction of the hips"),
+    "shoulders_heading_deg": _NeedsCalibration("the direction of the shoulders"),
+    "stance_width_m": _NeedsCalibration("the stance"),
+    "foot_stagger_m": _NeedsCalibration("the stance"),
+    "drift_forward_m": _NeedsCalibration("drift"),
+    "drift_side_m": _NeedsCalibration("drift"),
     "head_travel_m": head_travel_m,
     "dip_m": dip_m,
     "jump_height_m": jump_height_m,
 }
+ONLY_IN_SPACE = tuple(name for name, function in MEASUREMENTS.items() if isinstance(function, _NeedsCalibration))
+"""What no view gives without the camera's place; measure3d gives it with one."""

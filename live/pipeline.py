@@ -288,7 +288,7 @@ class Pipeline:
             title=self._title,
             lines=self._lines,
         )
-        return self._court.dressed(view, self._spot_m(pose))
+        return self._court.dressed(view, self._spot_m(pose) if self._court.shows_lines else None)
 
     def _for_the_screen(self, t_s: float, pose: Pose | None) -> Pose | None:
         """The pose with less tremble; measurements never see it."""

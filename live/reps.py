@@ -200,16 +200,15 @@ def _release(track: Track, in_hand: BoolArray, hand: Side, last: int) -> int:
 
 def _pickup(held: BoolArray, seen: BoolArray, t_s: FloatArray, release: int, settings: Phases) -> int | None:
     """Start of the last unbroken time in the hands; short losses are bridged, long ones mean not known."""
-    first, k = release - 1, release - 1
-    while k > 0:
-        k -= 1
+    first = release - 1
+    for k in range(release - 2, -1, -1):
         if held[k]:
             first = k
         elif seen[k] and t_s[first] - t_s[k] > settings.bridge_s:
             return first
         elif t_s[first] - t_s[k] > settings.hidden_s:
             return None
-    return first if held[0] or first > 0 else None
+    return first
 
 
 def _no_throw(smooth: Track, hand: Side, start: int, release: int, settings: Phases) -> NotAShot | None:

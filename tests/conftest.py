@@ -2,18 +2,15 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
-import platformdirs
 import pytest
 from hypothesis import settings as hypothesis_settings
+from program import prepared_model
 
 from rimward.live.assets import config_text
 from rimward.live.clip import hush_opencv
 from rimward.live.cues import Words, read_words
-from rimward.live.errors import PoseModelError
-from rimward.live.pose_model import check, model_path
 from rimward.live.settings import Settings, load_settings
 
 # FFmpeg takes its log level once in a process, at its first use, and many tests look at standard error. That the
@@ -40,13 +37,7 @@ def words() -> Words:
 @pytest.fixture(scope="session")
 def pose_bundle() -> Path:
     """The prepared pose model; tests that need it carry the marker `network`."""
-    given = os.environ.get("RIMWARD_DATA_DIR")
-    path = model_path(Path(given) if given else platformdirs.user_data_path("rimward", appauthor=False))
-    try:
-        check(path)
-    except PoseModelError as error:
-        pytest.skip(str(error))
-    return path
+    return prepared_model()
 
 
 @pytest.fixture(scope="session")

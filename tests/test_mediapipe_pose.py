@@ -14,13 +14,12 @@ from types import SimpleNamespace
 
 import cv2
 import numpy as np
-import platformdirs
 import pytest
+from program import prepared_model
 
 from rimward.live.clip import open_clip
 from rimward.live.errors import PoseModelError
 from rimward.live.mediapipe_pose import MediapipePose, pose_of
-from rimward.live.pose_model import check, model_path
 from rimward.live.records import Frame
 from rimward.live.skeleton import COUNT, INDEX
 
@@ -29,13 +28,7 @@ needs_model = pytest.mark.network
 
 @pytest.fixture(scope="session")
 def model() -> Path:
-    given = os.environ.get("RIMWARD_DATA_DIR")
-    path = model_path(Path(given) if given else platformdirs.user_data_path("rimward", appauthor=False))
-    try:
-        check(path)
-    except PoseModelError as error:
-        pytest.skip(str(error))
-    return path
+    return prepared_model()
 
 
 @pytest.fixture
