@@ -7,20 +7,15 @@ import contextlib
 import signal
 import sys
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from importlib import import_module
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import NoReturn
 
 from .cautions import CAUTIONS
 from .errors import RimwardError
-
-_EXAMPLES = {
-    "practice": "rimward practice --player Sam --hand right --stature-m 1.78",
-    "demo": "rimward demo --headless --json",
-    "setup": "rimward setup",
-    "calibrate": "rimward calibrate --image court.png --points marks.json --out court.toml",
-}
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -29,7 +24,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     args = _parser(given).parse_args(given)
     with _noted_interrupts() as interrupts:
         try:
-            status: int = args.run(args)
+            status: int = args.run(args, _say)
             return status
         except KeyboardInterrupt:
             return _interrupted()
@@ -87,8 +82,32 @@ class _Parser(argparse.ArgumentParser):
         self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
 
 
-def _parser(argv: Sequence[str] = ("calibrate",)) -> argparse.ArgumentParser:
-    """The parser for this command line; by default with the options of every command."""
+@dataclass(frozen=True, slots=True)
+class Command:
+    """One word after `rimward`. A module that serves one has `add_arguments(parser)` and `run(args, say) -> int`."""
+
+    name: str
+    words: str
+    example: str
+    add_arguments: Callable[[argparse.ArgumentParser], None]
+    run: Callable[[argparse.Namespace, Callable[[str], None]], int]
+
+
+def _served_by(module: str, name: str, words: str, example: str) -> Command:
+    """A command whose module is imported only when it is asked for: the others should not wait for its libraries."""
+
+    def add_arguments(parser: argparse.ArgumentParser) -> None:
+        import_module(module, __package__).add_arguments(parser)
+
+    def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
+        status: int = import_module(module, __package__).run(args, say)
+        return status
+
+    return Command(name, words, example, add_arguments, run)
+
+
+def _parser(argv: Sequence[str] | None = None) -> argparse.ArgumentParser:
+    """The parser for this command line; without one, with the options of every command."""
     parser = _Parser(
         prog="rimward",
         description="Watches a player's shots through a webcam, measures each rep and gives one useful cue.",
@@ -96,100 +115,116 @@ def _parser(argv: Sequence[str] = ("calibrate",)) -> argparse.ArgumentParser:
     )
     parser.add_argument("--version", action="version", version=f"rimward {version('rimward')}")
     commands = parser.add_subparsers(required=True, metavar="COMMAND")
-    _add(commands, "practice", "the main job: camera or clip in, one cue per shot out, every rep saved", _practice)
-    _add(commands, "demo", "the bundled clip through the whole program, without a camera", _demo)
-    calibrate = _add(commands, "calibrate", "where the hoop is: in the window, or by the options below", _calibrate)
-    if "calibrate" in argv[:1]:  # its options come with OpenCV, which the other commands should not wait for here
-        from rimward.calibration.command import add_arguments
+    for command in COMMANDS:
+        own: argparse.ArgumentParser = commands.add_parser(
+            command.name,
+            help=command.words,
+            description=command.words[0].upper() + command.words[1:] + ".",
+            epilog=f"Example: {command.example}. {' '.join(CAUTIONS)}",
+        )
+        own.set_defaults(run=command.run)
+        own.add_argument("--settings", type=Path, metavar="FILE", help="your own settings (TOML)")
+        if argv is None or command.name in argv[:1]:
+            command.add_arguments(own)
+    return parser
 
-        add_arguments(calibrate)
-    setup = _add(commands, "setup", "prepare the pose model, once; afterwards no network is needed", _setup)
-    setup.add_argument(
+
+def _practice_arguments(parser: argparse.ArgumentParser) -> None:
+    _session_arguments(parser)
+    source = parser.add_mutually_exclusive_group()
+    source.add_argument("--clip", type=Path, metavar="FILE", help="a recording instead of the camera")
+    source.add_argument("--device", type=int, metavar="N", help="which camera, 0 is the first")
+    parser.add_argument("--player", metavar="NAME", help="under which name the session is kept")
+    parser.add_argument("--hand", choices=("left", "right"), help="shooting hand; told from the shots otherwise")
+    parser.add_argument("--stature-m", type=float, metavar="X", help="height without shoes; scales lengths")
+    parser.add_argument("--calibration", type=Path, metavar="FILE", help="where the hoop is (rimward calibrate)")
+
+
+def _session_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--headless", action="store_true", help="no window and no sound, same results")
+    parser.add_argument("--json", action="store_true", help="one JSON object a line on standard output")
+    parser.add_argument("--mute", action="store_true", help="no tones and no speech")
+    parser.add_argument("--full-screen", action="store_true", help="the window fills the screen")
+    parser.add_argument("--pose-model", metavar="FILE", help="a pose model bundle (.task) of your own")
+
+
+def _calibrate_arguments(parser: argparse.ArgumentParser) -> None:
+    from rimward.calibration.command import add_arguments
+
+    add_arguments(parser)
+
+
+def _setup_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
         "--from", dest="wheel", type=Path, metavar="FILE", help="a mediapipe 0.10.21 wheel at hand, or its folder"
     )
-    return parser
 
 
-def _add(commands: Any, name: str, words: str, run: Any) -> argparse.ArgumentParser:
-    parser: argparse.ArgumentParser = commands.add_parser(
-        name,
-        help=words,
-        description=words[0].upper() + words[1:] + ".",
-        epilog=f"Example: {_EXAMPLES[name]}. {' '.join(CAUTIONS)}",
-    )
-    parser.set_defaults(run=run)
-    parser.add_argument("--settings", type=Path, metavar="FILE", help="your own settings (TOML)")
-    if name in ("practice", "demo"):
-        parser.add_argument("--headless", action="store_true", help="no window and no sound, same results")
-        parser.add_argument("--json", action="store_true", help="one JSON object a line on standard output")
-        parser.add_argument("--mute", action="store_true", help="no tones and no speech")
-        parser.add_argument("--full-screen", action="store_true", help="the window fills the screen")
-        parser.add_argument("--pose-model", metavar="FILE", help="a pose model bundle (.task) of your own")
-    if name == "practice":
-        source = parser.add_mutually_exclusive_group()
-        source.add_argument("--clip", type=Path, metavar="FILE", help="a recording instead of the camera")
-        source.add_argument("--device", type=int, metavar="N", help="which camera, 0 is the first")
-        parser.add_argument("--player", metavar="NAME", help="under which name the session is kept")
-        parser.add_argument("--hand", choices=("left", "right"), help="shooting hand; told from the shots otherwise")
-        parser.add_argument("--stature-m", type=float, metavar="X", help="height without shoes; scales lengths")
-        parser.add_argument("--calibration", type=Path, metavar="FILE", help="where the hoop is (rimward calibrate)")
-    return parser
-
-
-def _settings(args: argparse.Namespace, **more: dict[str, object]) -> Any:
-    """Settings files with the options of the command line over them."""
-    from .settings import load_settings, settings_file
-
-    given: dict[str, dict[str, object]] = {
-        "player": {
-            "name": getattr(args, "player", None),
-            "hand": getattr(args, "hand", None),
-            "stature_m": getattr(args, "stature_m", None),
-        },
-        "camera": {"device": getattr(args, "device", None)},
-        "pose": {"model": getattr(args, "pose_model", None)},
-        "sound": {"mute": getattr(args, "mute", False) or None},
-        "screen": {"full_screen": getattr(args, "full_screen", False) or None},
-    }
-    for section, values in more.items():
-        given.setdefault(section, {}).update(values)
-    options = {
-        section: kept
-        for section, values in given.items()
-        if (kept := {key: value for key, value in values.items() if value is not None})
-    }
-    return load_settings(settings_file(args.settings), options)
-
-
-def _practice(args: argparse.Namespace) -> int:
+def _practice(args: argparse.Namespace, say: Callable[[str], None]) -> int:
+    from .options import settings_of
     from .practice import Options, practise
 
     options = Options(args.clip, args.headless, args.json, calibration=args.calibration)
-    return practise(_settings(args), options, _say)
+    return practise(settings_of(args), options, say)
 
 
-def _demo(args: argparse.Namespace) -> int:
+def _demo(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     from .assets import demo_clip, demo_player
+    from .options import settings_of
     from .practice import Options, practise
 
     with demo_clip() as clip:
-        settings = _settings(args, player=demo_player())
-        return practise(settings, Options(clip, args.headless, args.json, "Demo: an invented player"), _say)
+        settings = settings_of(args, player=demo_player())
+        return practise(settings, Options(clip, args.headless, args.json, "Demo: an invented player"), say)
 
 
-def _calibrate(args: argparse.Namespace) -> int:
+def _calibrate(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     from rimward.calibration.command import run
 
     from .calibrate import calibrate_in_window, wants_window
+    from .options import settings_of
 
     if wants_window(args):
-        return calibrate_in_window(args, _settings(args), _say)
-    return run(args, _say)
+        return calibrate_in_window(args, settings_of(args), say)
+    return run(args, say)
 
 
-def _setup(args: argparse.Namespace) -> int:
+def _setup(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     from . import pose_model
+    from .options import settings_of
     from .settings import data_folder
 
-    pose_model.prepare(data_folder(_settings(args)), wheel=args.wheel, progress=_say)
+    pose_model.prepare(data_folder(settings_of(args)), wheel=args.wheel, progress=say)
     return 0
+
+
+COMMANDS: tuple[Command, ...] = (
+    Command(
+        "practice",
+        "the main job: camera or clip in, one cue per shot out, every rep saved",
+        "rimward practice --player Sam --hand right --stature-m 1.78",
+        _practice_arguments,
+        _practice,
+    ),
+    Command(
+        "demo",
+        "the bundled clip through the whole program, without a camera",
+        "rimward demo --headless --json",
+        _session_arguments,
+        _demo,
+    ),
+    Command(
+        "calibrate",
+        "where the hoop is: in the window, or by the options below",
+        "rimward calibrate --image court.png --points marks.json --out court.toml",
+        _calibrate_arguments,
+        _calibrate,
+    ),
+    Command(
+        "setup",
+        "prepare the pose model, once; afterwards no network is needed",
+        "rimward setup",
+        _setup_arguments,
+        _setup,
+    ),
+)

@@ -1,0 +1,33 @@
+"""Settings as one command line means them: the files, and the given options over them."""
+
+from __future__ import annotations
+
+import argparse
+
+from .settings import Settings, load_settings, settings_file
+
+
+def settings_of(args: argparse.Namespace, **more: dict[str, object]) -> Settings:
+    """The settings files with the options of the command line, and `more` by section, over them.
+
+    Raises SettingsError, one line that names file or option, key, value found and what is allowed.
+    """
+    given: dict[str, dict[str, object]] = {
+        "player": {
+            "name": getattr(args, "player", None),
+            "hand": getattr(args, "hand", None),
+            "stature_m": getattr(args, "stature_m", None),
+        },
+        "camera": {"device": getattr(args, "device", None)},
+        "pose": {"model": getattr(args, "pose_model", None)},
+        "sound": {"mute": getattr(args, "mute", False) or None},
+        "screen": {"full_screen": getattr(args, "full_screen", False) or None},
+    }
+    for section, values in more.items():
+        given.setdefault(section, {}).update(values)
+    options = {
+        section: kept
+        for section, values in given.items()
+        if (kept := {key: value for key, value in values.items() if value is not None})
+    }
+    return load_settings(settings_file(args.settings), options)
