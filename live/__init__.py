@@ -2,8 +2,8 @@
 
 The main loop, in short (live/loop.py)::
 
-    for frame in source:
-        step = pipeline.step(frame)
+    for sighting in sightings(source, pose_network, pipeline.people_to_ask):
+        step = pipeline.step(sighting)
         screen.show(step.view)
         if step.rep is not None:
             store.save(step.rep)

@@ -1,4 +1,4 @@
-"""The only loop of the program: frames in, one step each, results out. Thin on purpose; the judge is in pipeline.py."""
+"""The only loop of the program: what was seen in, one step each, results out. Thin on purpose: pipeline.py judges."""
 
 from __future__ import annotations
 
@@ -10,22 +10,22 @@ import numpy as np
 
 from .pipeline import Pipeline, Step
 from .ports import ViewSink
-from .records import Frame, SessionSummary, SourceTrouble, View
+from .records import SessionSummary, Sighting, SourceTrouble, View
 
 _KEPT_LATENCIES = 100_000
 """An hour at 30 frames a second; a day-long session must not grow."""
 
 
 def run(
-    frames: Iterator[Frame | SourceTrouble],
+    seen: Iterator[Sighting | SourceTrouble],
     pipeline: Pipeline,
     screen: ViewSink | None,
     on_rep: Callable[[Step], None],
     on_trouble: Callable[[str], None],
     meter: Meter,
 ) -> None:
-    """Work through the frames until they end; `meter` counts along."""
-    for item in frames:
+    """Work through what was seen until it ends; `meter` counts along."""
+    for item in seen:
         if isinstance(item, SourceTrouble):
             on_trouble(item.message)
             if screen is not None:
@@ -52,30 +52,34 @@ class Meter:
         self._ages_s: deque[float] = deque(maxlen=_KEPT_LATENCIES)
         self._frames = 0
         self._span_s: tuple[float, float] | None = None
-        self._began_s = self._busy_s = 0.0
+        self._began_s = self._judged_s = self._looked_s = 0.0
 
     def begin(self) -> None:
         """Work on a frame begins."""
         self._began_s = time.perf_counter()
 
-    def end(self, frame: Frame) -> None:
+    def end(self, sighting: Sighting) -> None:
         """Work on this frame is done."""
-        spent_s = time.perf_counter() - self._began_s
-        self._busy_s += spent_s
+        spent_s, t_s = time.perf_counter() - self._began_s, sighting.frame.t_s
+        self._judged_s += spent_s
+        self._looked_s += sighting.looked_s
         # a live frame ages from its grab; a clip's frame waits for nobody, so it is as old as the work on it
-        self._ages_s.append(spent_s if self._source_now_s is None else self._source_now_s() - frame.t_s)
+        age_s = sighting.looked_s + spent_s if self._source_now_s is None else self._source_now_s() - t_s
+        self._ages_s.append(age_s)
         self._frames += 1
-        first_s = frame.t_s if self._span_s is None else self._span_s[0]
-        self._span_s = (first_s, frame.t_s)
+        first_s = t_s if self._span_s is None else self._span_s[0]
+        self._span_s = (first_s, t_s)
 
     def summary(self, dropped: int = 0) -> SessionSummary:
         """What the session came to so far; `dropped` is the source's count."""
+        # looking and judging overlap: the slower of the two sets the pace
+        busy_s = max(self._judged_s, self._looked_s)
         p50, p95 = (1000 * float(np.quantile(self._ages_s, q)) for q in (0.5, 0.95)) if self._ages_s else (None, None)
         return SessionSummary(
             frames=self._frames,
             dropped=dropped,
             duration_s=0.0 if self._span_s is None else self._span_s[1] - self._span_s[0],
-            processing_fps=self._frames / self._busy_s if self._busy_s else None,
+            processing_fps=self._frames / busy_s if busy_s else None,
             latency_p50_ms=p50,
             latency_p95_ms=p95,
         )

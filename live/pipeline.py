@@ -1,7 +1,7 @@
 """One step of the main job: a frame in, what is seen, shown, measured and said out. Read this first.
 
-The pipeline holds what must be remembered between frames and composes the pure parts; the pose network comes in through
-a port, everything else is arithmetic on what it returns.
+The pipeline holds what must be remembered between frames and composes the pure parts; the pose network has looked at
+each frame before (sightings.py), everything here is arithmetic on what it saw.
 """
 
 from __future__ import annotations
@@ -21,8 +21,7 @@ from .ball_edge import Outline, outline
 from .body import DEFAULT_STATURE_M, ScaleTracker, in_picture, point, stature_px
 from .court_view import CourtView
 from .lifting import Body, NotLifted
-from .ports import PoseEstimator
-from .records import Cue, Feedback, FloatArray, Frame, Mark, Measurement, Observation, Phase, Pose, Rep, View
+from .records import Cue, Feedback, FloatArray, Frame, Mark, Measurement, Observation, Phase, Pose, Rep, Sighting, View
 from .settings import Settings
 from .shooter import ShooterLock
 from .skeleton import Side
@@ -71,14 +70,13 @@ class Pipeline:
 
     def __init__(
         self,
-        estimator: PoseEstimator,
         settings: Settings,
         words: cues.Words,
         title: str = "",
         calibration: Calibration | None = None,
     ) -> None:
         """`calibration` says where the hoop is; it is fitted to the frames' size, or refused, at the first one."""
-        self._estimator, self._settings, self._words, self._title = estimator, settings, words, title
+        self._settings, self._words, self._title = settings, words, title
         self._given_calibration = calibration
         self._calibration: Calibration | None = None
         self._court = CourtView(None)
@@ -107,8 +105,14 @@ class Pipeline:
         self._body_s: float | None = None
         self._ball_s: float | None = None
 
-    def step(self, frame: Frame) -> Step:
+    def people_to_ask(self) -> int:
+        """How many people the network is to look for in the frame to come: 1 or 2. Ask once for each frame."""
+        now_s = self._buffer[-1].seen.t_s if self._buffer else 0.0
+        return self._lock.people_wanted(now_s, self._shooting)
+
+    def step(self, sighting: Sighting) -> Step:
         """Take in the next frame. One that is not later than the last is only shown."""
+        frame = sighting.frame
         last_s = self._buffer[-1].seen.t_s if self._buffer else None
         if last_s is not None and frame.t_s <= last_s:
             return Step(self._view(frame, None, frame.t_s))
@@ -119,7 +123,7 @@ class Pipeline:
         if frame.size != self._size:
             self._fit_calibration(frame.size)
         self._size = frame.size
-        moment = self._observe(frame)
+        moment = self._observe(sighting)
         self._remember(moment)
         observation = moment.seen
         self._phase = phases.advance(self._phase, phases.signals(observation, moment.px_per_m), self._settings.phases)
@@ -178,19 +182,21 @@ class Pipeline:
         spot: FloatArray = floor_from_image(self._calibration, feet)[:2]
         return spot
 
-    def _observe(self, frame: Frame) -> _Moment:
-        shooting = self._phase.phase not in (Phase.WAITING, Phase.LANDED)
-        wanted = self._lock.people_wanted(frame.t_s, shooting)
-        people = self._estimator.estimate(frame, wanted)
+    @property
+    def _shooting(self) -> bool:
+        return self._phase.phase not in (Phase.WAITING, Phase.LANDED)
+
+    def _observe(self, sighting: Sighting) -> _Moment:
+        frame, asked, shooting = sighting.frame, sighting.people_asked, self._shooting
         last_ball = self._buffer[-1].seen.ball if self._buffer else None
-        pose = self._lock.choose(frame.t_s, people, wanted, last_ball)
+        pose = self._lock.choose(frame.t_s, sighting.people, asked, last_ball)
         if self._lock.switched:
             self._change_person()
         px_per_m = self._scale.update(frame.t_s, pose)
         ball = self._ball.update(frame.image, frame.t_s, pose, px_per_m)
         # the outline costs as much as the search; a shot is read from where the ball was in play
         measured = outline(frame.image, ball) if ball is not None and shooting and self._court.trusted else None
-        return _Moment(Observation(frame.index, frame.t_s, pose, ball), px_per_m, measured, wanted)
+        return _Moment(Observation(frame.index, frame.t_s, pose, ball), px_per_m, measured, asked)
 
     def _change_person(self) -> None:
         """Another body: its size and movement are its own; what the ball looks like stays known."""

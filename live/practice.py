@@ -31,9 +31,10 @@ from .pace import Pause, at_own_pace, until_stopped
 from .pipeline import Pipeline, Step
 from .ports import FrameSource
 from .recorder import Recorder
-from .records import Feedback, Frame, Rep, SessionSummary, SourceTrouble, View
+from .records import Feedback, Rep, SessionSummary, Sighting, SourceTrouble, View
 from .screen import Window, screen_available
 from .settings import Settings, data_folder
+from .sightings import LIVE_AHEAD, sightings
 from .speaker import Speaker, open_speaker
 from .store import SessionWriter, open_store
 from .tables import print_reps
@@ -223,7 +224,8 @@ class _Session:
         say: Callable[[str], None],
     ) -> None:
         self._options, self._writer, self._stop, self._say = options, writer, stop, say
-        self._source, self._window, self._speaker = devices.source, devices.window, devices.speaker
+        self._source, self._estimator = devices.source, devices.estimator
+        self._window, self._speaker = devices.window, devices.speaker
         self._pause = Pause()
         self._bump = None if calibration is None else BumpWatch(self._camera_moved)
         self._screen = _Screen(devices.window, self._pause, self._bump, self._is_muted)
@@ -234,7 +236,7 @@ class _Session:
         self._out = _Output(say)
         words = read_words(config_text(f"words_{settings.screen.language}.toml"), "words")
         title = options.title or settings.player.name
-        self._pipeline = Pipeline(devices.estimator, settings, words, title, calibration)
+        self._pipeline = Pipeline(settings, words, title, calibration)
         self._judging = threading.Lock()
         """Held while the pipeline works on a frame."""
         self._recorder = Recorder(writer, self._announce, say)
@@ -272,13 +274,15 @@ class _Session:
             if self._speaker is not None and not self._speaker.muted:
                 time.sleep(max(0.0, self._sounds_until_s - time.monotonic()))
 
-    def _frames(self) -> Iterator[Frame | SourceTrouble]:
+    def _sightings(self) -> Iterator[Sighting | SourceTrouble]:
         # a clip with a window is watched; without one it is worked through as fast as the machine can
         watched = self._window is not None and not self._source.info.live
         if self._window is not None and watched:
             while not (self._window.splash_over.wait(0.1) or self._stop.is_set()):
                 pass  # nobody should miss the first shot of a clip behind the cautions
-        for item in (at_own_pace if watched else until_stopped)(self._source, self._stop, self._pause):
+        frames = (at_own_pace if watched else until_stopped)(self._source, self._stop, self._pause)
+        ahead = LIVE_AHEAD if self._source.info.live else 1
+        for item in sightings(frames, self._estimator, self._pipeline.people_to_ask, ahead):
             with self._judging:
                 yield item
 
@@ -286,7 +290,7 @@ class _Session:
         meter = loop.Meter(getattr(self._source, "now_s", None))
         try:
             try:
-                loop.run(self._frames(), self._pipeline, self._screen, self._on_rep, self._say, meter)
+                loop.run(self._sightings(), self._pipeline, self._screen, self._on_rep, self._say, meter)
             finally:
                 self._summary = meter.summary()
             if self._window is not None and not self._stop.is_set():

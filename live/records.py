@@ -103,6 +103,18 @@ class Pose:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Sighting:
+    """A frame and who was seen in it."""
+
+    frame: Frame
+    people: tuple[Pose, ...]
+    people_asked: int
+    """How many the network was asked for, 1 or 2."""
+    looked_s: float = 0.0
+    """How long the network took."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Ball:
     """The ball in one picture."""
 

@@ -42,7 +42,7 @@ class ShooterLock:
     _other_holds_since_s: float | None = None
 
     def people_wanted(self, t_s: float, shooting: bool = False) -> int:
-        """How many people to ask the network for at this instant: 1 or 2. No look round during a shot.
+        """How many people to ask the network for in the frame after this instant: 1 or 2. No look round during a shot.
 
         The network's two modes place moving joints up to a frame apart, and a shot must be seen in one of them.
         """
@@ -50,6 +50,8 @@ class ShooterLock:
             return 1
         company = self._others_s is not None and t_s - self._others_s < _ALONE_S
         look_round = self._looked_s is None or (not shooting and t_s - self._looked_s >= _LOOK_ROUND_S)
+        if look_round:
+            self._looked_s = t_s  # at the asking: the answer comes a frame later, and one look is enough
         return 2 if self._unsure or company or look_round else 1
 
     def choose(self, t_s: float, people: tuple[Pose, ...], asked: int, ball: Ball | None) -> Pose | None:

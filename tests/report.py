@@ -28,6 +28,7 @@ from rimward.live.pipeline import Pipeline, Step
 from rimward.live.pose_model import check, model_path
 from rimward.live.records import Rep, SessionSummary
 from rimward.live.settings import load_settings
+from rimward.live.sightings import sightings
 
 ROOT = Path(__file__).resolve().parents[1]
 TRUTH = ROOT.parent / "shared" / "truth"
@@ -144,7 +145,9 @@ def run(case: Case, model: Path) -> Outcome:
     meter = loop.Meter()
     try:
         estimator.warm_up(2)
-        loop.run(iter(clip), Pipeline(estimator, settings, words), watch, steps.append, lambda _: None, meter)
+        pipeline = Pipeline(settings, words)
+        seen = sightings(clip, estimator, pipeline.people_to_ask)
+        loop.run(seen, pipeline, watch, steps.append, lambda _: None, meter)
     finally:
         clip.close()
         estimator.close()

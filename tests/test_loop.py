@@ -8,7 +8,8 @@ from builders import Form, ScriptedPose, film, filmed, play, reps_of, shot, stan
 
 from rimward.live import loop
 from rimward.live.pipeline import Pipeline
-from rimward.live.records import Frame, SourceTrouble
+from rimward.live.records import Frame, Sighting, SourceTrouble
+from rimward.live.sightings import sightings
 
 
 class Screen:
@@ -30,7 +31,9 @@ def two_shots():
 def run(items, estimator, shipped, words, screen=None, meter=None):
     reps, said = [], []
     meter = meter or loop.Meter()
-    loop.run(iter(items), Pipeline(estimator, shipped, words), screen, reps.append, said.append, meter)
+    pipeline = Pipeline(shipped, words)
+    seen = sightings(items, estimator, pipeline.people_to_ask)
+    loop.run(seen, pipeline, screen, reps.append, said.append, meter)
     return reps, said, meter
 
 
@@ -80,7 +83,7 @@ def test_a_live_frame_ages_from_its_grab():
     meter = loop.Meter(source_now_s=lambda: now_s)
     for k in range(20):
         meter.begin()
-        meter.end(Frame(k, 9.96 - k / 1000, np.zeros((2, 2, 3), np.uint8)))
+        meter.end(Sighting(Frame(k, 9.96 - k / 1000, np.zeros((2, 2, 3), np.uint8)), (), 1))
     assert meter.summary().latency_p50_ms == pytest.approx(49.5, abs=0.01)
     assert meter.summary().latency_p95_ms == pytest.approx(58.05, abs=0.01)
 

@@ -34,6 +34,7 @@ from rimward.live.body import middle
 from rimward.live.pipeline import Pipeline, Step
 from rimward.live.records import Frame, Mark, Phase, Tone
 from rimward.live.settings import load_settings
+from rimward.live.sightings import sightings
 
 SIDE = View()
 GOOD = Form(knee_deg=115.0, elbow_at_set_deg=85.0, set_above_eyes_m=0.12, follow_through_s=1.0, elbow_at_end_deg=172.0)
@@ -68,8 +69,8 @@ def known(shipped):
 
 
 def work(frames, estimator, settings, words) -> Session:
-    pipeline = Pipeline(estimator, settings, words, "Somebody")
-    steps = [pipeline.step(frame) for frame in frames]
+    pipeline = Pipeline(settings, words, "Somebody")
+    steps = [pipeline.step(sighting) for sighting in sightings(frames, estimator, pipeline.people_to_ask)]
     last = pipeline.finish()
     return Session(steps + ([last] if last is not None else []), pipeline)
 
@@ -225,10 +226,10 @@ def test_a_clip_that_ends_in_the_follow_through_is_counted_at_its_end(known, wor
 
 def test_finish_may_be_called_at_any_time(known, words):
     frames, estimator = filmed(film(play(reps_of([GOOD]), GOOD)))
-    pipeline = Pipeline(estimator, known, words)
+    pipeline = Pipeline(known, words)
     assert pipeline.finish() is None
-    for frame in frames:
-        pipeline.step(frame)
+    for sighting in sightings(frames, estimator, pipeline.people_to_ask):
+        pipeline.step(sighting)
     assert pipeline.finish() is None
     assert pipeline.count == 1
 
@@ -379,13 +380,14 @@ def test_other_frame_rates_count_the_same(known, words, fps):
 # -------------------------------------------------------------------------------------------------------------- discard
 def test_discard_takes_the_last_rep_out_of_the_count(known, words):
     frames, estimator = filmed(film(play(reps_of([GOOD, LOW]), GOOD)))
-    pipeline = Pipeline(estimator, known, words)
+    pipeline = Pipeline(known, words)
+    seen = sightings(frames, estimator, pipeline.people_to_ask)
     assert pipeline.discard_last() is None
-    steps = [pipeline.step(frame) for frame in frames[:-1]]
+    steps = [pipeline.step(next(seen)) for _ in frames[:-1]]
     assert pipeline.count == 2
     assert steps[-1].view.cue is not None
     assert pipeline.discard_last() == 2
-    after = pipeline.step(frames[-1]).view
+    after = pipeline.step(next(seen)).view
     assert (after.count, after.cue, after.mark, after.lines) == (1, None, None, ())
     assert pipeline.discard_last() == 1
     assert pipeline.discard_last() is None
@@ -394,9 +396,9 @@ def test_discard_takes_the_last_rep_out_of_the_count(known, words):
 
 def test_after_a_discard_the_next_rep_has_a_new_number(known, words):
     frames, estimator = filmed(film(play(reps_of([GOOD, GOOD]), GOOD)))
-    pipeline, indices = Pipeline(estimator, known, words), []
-    for frame in frames:
-        step = pipeline.step(frame)
+    pipeline, indices = Pipeline(known, words), []
+    for sighting in sightings(frames, estimator, pipeline.people_to_ask):
+        step = pipeline.step(sighting)
         if step.rep is not None:
             indices.append(step.rep.index)
             if len(indices) == 1:

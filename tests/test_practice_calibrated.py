@@ -13,8 +13,9 @@ from rimward.live import measure
 from rimward.live.clip import open_clip
 from rimward.live.mediapipe_pose import MediapipePose
 from rimward.live.pipeline import Pipeline
-from rimward.live.records import Frame, Measurement
+from rimward.live.records import Measurement, Sighting
 from rimward.live.settings import load_settings
+from rimward.live.sightings import sightings
 
 CLIP = Path(__file__).parent / "clips" / "good_free_throw.mp4"
 
@@ -42,13 +43,13 @@ def values(pose_bundle: Path, words, calibration: Calibration | None, moved: boo
     """The measurements of the clip's one rep."""
     player = {"player": {"hand": "right", "stature_m": 1.88}}
     network, clip = MediapipePose(pose_bundle), open_clip(CLIP)
-    pipeline = Pipeline(network, load_settings(None, player), words, calibration=calibration)
+    pipeline = Pipeline(load_settings(None, player), words, calibration=calibration)
     reps = []
-    for frame in clip:
-        assert isinstance(frame, Frame)
-        if moved and frame.index == 5:
-            pipeline.camera_moved(frame.t_s)
-        reps.append(pipeline.step(frame).rep)
+    for sighting in sightings(clip, network, pipeline.people_to_ask):
+        assert isinstance(sighting, Sighting)
+        if moved and sighting.frame.index == 5:
+            pipeline.camera_moved(sighting.frame.t_s)
+        reps.append(pipeline.step(sighting).rep)
     last = pipeline.finish()
     reps.append(None if last is None else last.rep)
     clip.close()
