@@ -1,0 +1,70 @@
+"""What each measurement is called, in which unit it is shown, and how it is defined. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from types import MappingProxyType
+
+SECONDS, CENTIMETRES, METRES, DEGREES, SPEED = "s", "cm", "m", "°", "m/s"
+
+
+@dataclass(frozen=True, slots=True)
+class Term:
+    """A measurement in words."""
+
+    label: str
+    unit: str
+    """In which it is shown to people."""
+    definition: str
+
+    @property
+    def factor(self) -> float:
+        """From the unit in the measurement's name to the one that is shown."""
+        return 100.0 if self.unit == CENTIMETRES else 1.0
+
+
+TERMS: Mapping[str, Term] = MappingProxyType(
+    {
+        "elbow_at_set_deg": Term("Elbow at the set point", DEGREES, "Shoulder-elbow-wrist, straight is 180"),
+        "elbow_at_release_deg": Term("Elbow at the release", DEGREES, "Shoulder-elbow-wrist, straight is 180"),
+        "elbow_max_deg": Term("Straightest elbow", DEGREES, "Largest shoulder-elbow-wrist within 0.3 s after release"),
+        "upper_arm_at_set_deg": Term("Upper arm at the set point", DEGREES, "Hip-shoulder-elbow"),
+        "knee_min_deg": Term("Deepest knee bend", DEGREES, "Smallest hip-knee-ankle from pick-up to release"),
+        "hip_min_deg": Term("Deepest hip bend", DEGREES, "Smallest shoulder-hip-knee from pick-up to release"),
+        "trunk_lean_at_set_deg": Term("Lean at the set point", DEGREES, "Trunk off the vertical, positive to the hoop"),
+        "trunk_lean_at_release_deg": Term(
+            "Lean at the release", DEGREES, "Trunk off the vertical, positive to the hoop"
+        ),
+        "set_point_above_eyes_m": Term("Set point above the eyes", CENTIMETRES, "Ball's centre at set"),
+        "elbow_above_eyes_m": Term("Elbow above the eyes at set", CENTIMETRES, "Shooting elbow at set"),
+        "hold_s": Term("Hold at the set point", SECONDS, "Elbow within 5 degrees of its smallest angle"),
+        "set_to_release_s": Term("Set to release", SECONDS, "From the smallest elbow angle until the ball leaves"),
+        "release_before_apex_s": Term("Release before the top", SECONDS, "Highest mid-hip minus release"),
+        "arm_offset_at_set_m": Term(
+            "Elbow out at set", CENTIMETRES, "From the plane through shooting shoulder and ring, positive to the right"
+        ),
+        "wrist_offset_at_set_m": Term(
+            "Wrist out at set", CENTIMETRES, "From the plane through shooting shoulder and ring, positive to the right"
+        ),
+        "release_height_m": Term("Release height", METRES, "Ball's centre above the floor"),
+        "release_speed_mps": Term("Release speed", SPEED, "Of the ball"),
+        "release_angle_deg": Term("Release angle", DEGREES, "Of the ball's path against the floor"),
+        "entry_angle_deg": Term("Entry angle", DEGREES, "Of the ball's path against the ring's plane"),
+        "follow_through_s": Term("Follow-through", SECONDS, "From release until the wrist falls below the eyes"),
+        "shoulder_turn_deg": Term(
+            "Turn of the shoulders", DEGREES, "From the deepest knee bend to 0.2 s after release, positive to the left"
+        ),
+        "feet_heading_deg": Term("Feet to the hoop", DEGREES, "At the deepest knee bend, positive to the left"),
+        "hips_heading_deg": Term("Hips to the hoop", DEGREES, "At the deepest knee bend, positive to the left"),
+        "shoulders_heading_deg": Term("Shoulders to the hoop", DEGREES, "At the deepest knee bend, positive left"),
+        "stance_width_m": Term("Stance width", CENTIMETRES, "Between the heels, across the direction of the hoop"),
+        "foot_stagger_m": Term("Foot stagger", CENTIMETRES, "Along the hoop's direction, shooting side in front"),
+        "drift_forward_m": Term("Drift forward", CENTIMETRES, "Mid-hip, knee bend to landing, toward the hoop"),
+        "drift_side_m": Term("Drift to the side", CENTIMETRES, "Mid-hip, knee bend to landing, positive to the right"),
+        "head_travel_m": Term("Head travel", CENTIMETRES, "Farthest two places of the nose from dip to release"),
+        "dip_m": Term("Dip", CENTIMETRES, "How far the ball falls between pick-up and dip"),
+        "jump_height_m": Term("Jump height", CENTIMETRES, "Highest mid-hip above standing; 6 to 8 cm are the toes"),
+    }
+)
+"""By the name that the measurement has in --json, exports and settings."""

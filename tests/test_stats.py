@@ -1,0 +1,345 @@
+"""Statistics of many reps, held against SciPy and printed examples."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import binomtest, bootstrap, norm
+
+from rimward.live.stats import (
+    LEAST_REPS,
+    Interval,
+    Session,
+    change,
+    fatigue,
+    resampled_quantiles,
+    scatter_change,
+    share,
+    share_change,
+    summarise,
+    together,
+)
+
+TINY = 1e-6
+
+
+def session(values, sigma=TINY) -> Session:
+    values = np.asarray(values, float)
+    return Session(values, np.where(np.isfinite(values), sigma, np.nan))
+
+
+def sample(n: int, middle: float = 0.0, spread: float = 1.0, seed: int = 0) -> np.ndarray:
+    return np.random.default_rng(seed).normal(middle, spread, n)
+
+
+# ------------------------------------------------------------------------------------------------------- bootstrap
+@pytest.mark.parametrize("n", [5, 6, 24, 101])
+@pytest.mark.parametrize("quantile", [0.25, 0.5, 0.75])
+def test_direct_draws_are_those_of_resampling(n, quantile):
+    """Outside reference: scipy.stats.bootstrap, which does resample."""
+    values = sample(n, seed=n)
+    drawn = resampled_quantiles(values, (quantile,), np.random.default_rng(1))[0]
+    theirs = bootstrap(
+        (values,),
+        lambda x, axis: np.quantile(x, quantile, axis=axis),
+        n_resamples=20_000,
+        method="percentile",
+        rng=np.random.default_rng(2),
+    ).bootstrap_distribution
+    # two samples of 20,000 from the same distribution: quantiles of it within a twentieth of its spread
+    grid = np.linspace(0.02, 0.98, 25)
+    assert np.abs(np.quantile(drawn, grid) - np.quantile(theirs, grid)).mean() < 0.05 * np.std(theirs)
+    assert np.mean(drawn) == pytest.approx(np.mean(theirs), abs=0.03 * np.std(theirs))
+    assert np.std(drawn) == pytest.approx(np.std(theirs), rel=0.05)
+
+
+@pytest.mark.parametrize("quantile", [0.25, 0.5])
+def test_direct_draws_have_the_moments_of_every_possible_resample(quantile):
+    """All 6^6 resamples of six values."""
+    values = sample(6, seed=6)
+    every = np.quantile(values[list(itertools.product(range(6), repeat=6))], quantile, axis=1)
+    drawn = resampled_quantiles(values, (quantile,), np.random.default_rng(0), 400_000)[0]
+    assert np.mean(drawn) == pytest.approx(np.mean(every), abs=0.005)
+    assert np.std(drawn) == pytest.approx(np.std(every), rel=0.01)
+
+
+def test_two_quantiles_of_one_resample_belong_together():
+    """The width of the middle half, against scipy.stats.bootstrap."""
+    values = sample(23, seed=3)
+    low, high = resampled_quantiles(values, (0.25, 0.75), np.random.default_rng(1))
+    theirs = bootstrap(
+        (values,),
+        lambda x, axis: np.subtract(*np.quantile(x, (0.75, 0.25), axis=axis)),
+        n_resamples=20_000,
+        method="percentile",
+        rng=np.random.default_rng(2),
+    ).bootstrap_distribution
+    assert (high >= low).all()
+    assert np.std(high - low) == pytest.approx(np.std(theirs), rel=0.03)
+    assert np.mean(high - low) == pytest.approx(np.mean(theirs), rel=0.02)
+
+
+def test_a_change_of_medians_has_the_interval_of_the_two_sample_bootstrap():
+    """Outside reference: scipy.stats.bootstrap of the difference, percentile method."""
+    new, old = sample(40, 3.0, 2.0, seed=4), sample(60, 0.0, 2.0, seed=5)
+    found = change([session(new)], [session(old)], 0.95)
+    theirs = bootstrap(
+        (new, old),
+        lambda a, b, axis: np.median(a, axis=axis) - np.median(b, axis=axis),
+        n_resamples=20_000,
+        method="percentile",
+        rng=np.random.default_rng(6),
+    ).confidence_interval
+    assert found.value == pytest.approx(np.median(new) - np.median(old))
+    assert (found.low, found.high) == pytest.approx((theirs.low, theirs.high), abs=0.08)
+
+
+def test_scatter_change_has_the_interval_of_the_two_sample_bootstrap():
+    new, old = sample(50, 0.0, 1.0, seed=7), sample(50, 9.0, 2.0, seed=8)
+    found = scatter_change([session(new)], [session(old)], 0.95)
+    theirs = bootstrap(
+        (new, old),
+        lambda a, b, axis: (
+            np.subtract(*np.quantile(a, (0.75, 0.25), axis=axis))
+            / np.subtract(*np.quantile(b, (0.75, 0.25), axis=axis))
+        ),
+        n_resamples=20_000,
+        method="percentile",
+        rng=np.random.default_rng(9),
+    ).confidence_interval
+    assert (found.low, found.high) == pytest.approx((theirs.low, theirs.high), rel=0.08)
+    assert found.high < 1, "the new reps are twice as steady"
+
+
+# ---------------------------------------------------------------------------------------------- errors that are shared
+def test_the_error_of_a_measurement_does_not_shrink_with_the_number_of_reps():
+    many = summarise([session(sample(4_000), sigma=7.0)])
+    assert many.sigma == pytest.approx(7.0, abs=0.01)
+
+
+def test_the_chance_of_which_reps_were_shot_adds_to_it():
+    """The standard error of a normal sample's median is 1.2533 sd/sqrt(n) (asymptotic, textbooks of statistics)."""
+    got = summarise([session(sample(400, spread=10.0, seed=1))])
+    assert got.sigma == pytest.approx(1.2533 * 10 / 20, rel=0.25)
+
+
+def test_the_errors_of_several_sessions_average_out():
+    four = summarise([session(sample(1_000, seed=k), sigma=8.0) for k in range(4)])
+    assert four.sigma == pytest.approx(8.0 / 2, abs=0.05)
+
+
+@pytest.mark.parametrize(("shift", "claimed"), [(10.0, False), (40.0, True)])
+def test_a_change_is_claimed_only_beyond_the_measurements_error(shift, claimed):
+    """With 7 degrees on either side, 1.96 sqrt(7^2 + 7^2) = 19.4 degrees are chance."""
+    now, before = sample(200, 90 + shift, 3.0, seed=1), sample(200, 90, 3.0, seed=2)
+    got = change([session(now, 7.0)], [session(before, 7.0)], 0.95)
+    assert got.excludes(0.0) is claimed
+    assert got.high - got.value == pytest.approx(norm.ppf(0.975) * 7 * np.sqrt(2), rel=0.05)
+
+
+def test_sessions_that_differ_among_themselves_make_a_change_harder_to_claim():
+    def days(*medians):
+        return [session(sample(100, m, 1.0, seed=k), 0.5) for k, m in enumerate(medians)]
+
+    steady = change(days(12, 12.2), days(8, 8.1, 7.9), 0.95)
+    restless = change(days(8, 16), days(2, 14, 8), 0.95)
+    assert steady.excludes(0.0)
+    assert not restless.excludes(0.0)
+    assert restless.high - restless.low > 3 * (steady.high - steady.low)
+
+
+def test_no_claim_where_nothing_changed():
+    """Of 200 players without any change, 5 of 100 may be told of one; binomial chance allows up to 18."""
+    rng = np.random.default_rng(10)
+    claims = 0
+    for _ in range(200):
+        days = [session(rng.normal(90, 4, 12) + rng.normal(0, 5), 5.0) for _ in range(4)]
+        claims += change(days[3:], days[:3], 0.95).excludes(0.0)
+    assert claims <= 18
+
+
+def test_a_real_change_is_found():
+    rng = np.random.default_rng(11)
+    claims = 0
+    for _ in range(50):
+        before = [session(rng.normal(90, 4, 12) + rng.normal(0, 1), 1.0) for _ in range(3)]
+        now = [session(rng.normal(98, 4, 12) + rng.normal(0, 1), 1.0)]
+        claims += change(now, before, 0.95).excludes(0.0)
+    assert claims > 40
+
+
+# ------------------------------------------------------------------------------------------------------------ fatigue
+def tiring(n: int = 45, drop: float = 6.0, sigma: float = 7.0, seed: int = 0) -> Session:
+    return session(sample(n, 0.0, 2.0, seed) + np.linspace(0, -drop, n), sigma)
+
+
+def test_fatigue_shows_below_the_measurements_error_because_that_is_shared():
+    got = fatigue([tiring()], 0.95)
+    assert got.value == pytest.approx(-4.0, abs=1.5), "two thirds of the way from the first to the last rep"
+    assert got.excludes(0.0)
+
+
+def test_another_view_in_the_last_third_is_no_fatigue():
+    one = tiring()
+    sigmas = one.sigmas.copy()
+    sigmas[30:] = 15.0
+    assert not fatigue([Session(one.values, sigmas)], 0.95).excludes(0.0)
+
+
+def test_several_sessions_count_by_their_reps():
+    got = fatigue([tiring(45, 6.0, seed=1), tiring(90, 0.0, seed=2)], 0.95)
+    one, two = fatigue([tiring(45, 6.0, seed=1)], 0.95), fatigue([tiring(90, 0.0, seed=2)], 0.95)
+    assert got.value == pytest.approx((15 * one.value + 30 * two.value) / 45)
+
+
+def test_too_short_a_session_says_nothing_of_fatigue():
+    assert fatigue([session(sample(3 * LEAST_REPS - 1))], 0.95) is None
+    assert fatigue([session([])], 0.95) is None
+    assert fatigue([], 0.95) is None
+
+
+def test_thirds_are_of_the_reps_shot_not_of_those_seen():
+    values = np.concatenate([np.full(5, np.nan), np.zeros(10), np.full(15, 1.0), np.full(15, 9.0)])
+    assert fatigue([session(values)], 0.95).value == 9.0
+
+
+# ------------------------------------------------------------------------------------------------------ few and none
+def test_nothing_seen_has_no_summary():
+    assert summarise([]) is None
+    assert summarise([session([np.nan, np.nan])]) is None
+
+
+def test_one_rep_is_its_own_median_with_its_own_error():
+    got = summarise([session([np.nan, 81.0], 7.0)])
+    assert (got.reps, got.median, got.sigma, got.low, got.high, got.scatter) == (1, 81.0, 7.0, 81.0, 81.0, None)
+
+
+@pytest.mark.parametrize("short", ["now", "before"])
+def test_too_few_reps_on_either_side_claim_no_change(short):
+    groups = {"now": [session(sample(30))], "before": [session(sample(30))]}
+    groups[short] = [session(sample(LEAST_REPS - 1))]
+    assert change(groups["now"], groups["before"], 0.95) is None
+    assert scatter_change(groups["now"], groups["before"], 0.95) is None
+
+
+def test_equal_reps_have_no_scatter_to_compare():
+    assert scatter_change([session(np.ones(20))], [session(sample(20))], 0.95) is None
+
+
+def test_scatter_is_the_standard_deviation_of_normal_reps_about_each_sessions_own_median():
+    days = [session(sample(2_000, middle, 3.0, seed=k)) for k, middle in enumerate((0, 40, 90))]
+    assert summarise(days).scatter == pytest.approx(3.0, rel=0.05)
+
+
+def test_arrays_of_different_length_are_refused():
+    with pytest.raises(ValueError, match="sigmas must have shape"):
+        Session(np.zeros(3), np.zeros(2))
+
+
+# -------------------------------------------------------------------------------------------------------------- shares
+@pytest.mark.parametrize(("hits", "of"), [(0, 10), (1, 1), (7, 10), (81, 263), (500, 500)])
+def test_a_share_has_wilsons_interval(hits, of):
+    """Outside reference: scipy.stats.binomtest; 81 of 263 (0.2553, 0.3662) is also printed in Newcombe 1998."""
+    got, theirs = share(hits, of), binomtest(hits, of).proportion_ci(0.95, "wilson")
+    assert (got.low, got.high) == pytest.approx((theirs.low, theirs.high), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("now", "before", "interval"),
+    [
+        ((56, 70), (48, 80), (0.0524, 0.3339)),
+        ((9, 10), (3, 10), (0.1705, 0.8090)),
+        ((5, 56), (0, 29), (-0.0381, 0.1926)),
+        ((10, 10), (0, 10), (0.6075, 1.0000)),
+    ],
+)
+def test_a_change_of_shares_has_newcombes_interval(now, before, interval):
+    """Newcombe 1998, Stat. Med. 17:873-890, table II, method 10 (from memory)."""
+    got = share_change(now, before)
+    assert (got.low, got.high) == pytest.approx(interval, abs=6e-5)
+
+
+@pytest.mark.parametrize(("hits", "of"), [(0, 0), (3, 2), (-1, 4)])
+def test_no_share_of_nothing(hits, of):
+    with pytest.raises(ValueError, match="a share needs"):
+        share(hits, of)
+
+
+def test_many_intervals_together_hold_what_one_would():
+    assert together(0.95, 1) == pytest.approx(0.95)
+    assert together(0.95, 31) == pytest.approx(1 - 0.05 / 31)
+    assert together(0.95, 0) == pytest.approx(0.95)
+
+
+# ---------------------------------------------------------------------------------------------------------- properties
+FEW = settings(max_examples=40)
+reps = st.lists(st.floats(-200, 200), min_size=LEAST_REPS, max_size=40)
+sigma = st.floats(0.01, 20)
+
+
+@FEW
+@given(reps, reps, sigma, st.floats(-50, 50))
+def test_a_common_shift_changes_no_change(now, before, own, shift):
+    plain = change([session(now, own)], [session(before, own)], 0.95)
+    moved = change([session(np.array(now) + shift, own)], [session(np.array(before) + shift, own)], 0.95)
+    assert [moved.value, moved.low, moved.high] == pytest.approx([plain.value, plain.low, plain.high], abs=1e-6)
+
+
+@FEW
+@given(reps, reps, sigma, st.floats(0.1, 10))
+def test_the_unit_does_not_matter(now, before, own, factor):
+    plain = change([session(now, own)], [session(before, own)], 0.95)
+    other = change(
+        [session(np.array(now) * factor, own * factor)], [session(np.array(before) * factor, own * factor)], 0.95
+    )
+    assert [other.value, other.low, other.high] == pytest.approx(
+        [factor * plain.value, factor * plain.low, factor * plain.high], abs=1e-6, rel=1e-6
+    )
+
+
+@FEW
+@given(reps, reps, sigma)
+def test_a_higher_level_is_a_wider_interval_and_the_estimate_lies_in_it(now, before, own):
+    narrow = change([session(now, own)], [session(before, own)], 0.8)
+    wide = change([session(now, own)], [session(before, own)], 0.99)
+    assert wide.low <= narrow.low <= narrow.value <= narrow.high <= wide.high
+
+
+@FEW
+@given(reps, sigma)
+def test_the_order_of_reps_matters_only_for_fatigue(values, own):
+    forward, backward = summarise([session(values, own)]), summarise([session(values[::-1], own)])
+    assert forward == backward
+
+
+@FEW
+@given(reps, st.integers(1, 30))
+def test_reps_that_were_not_seen_change_no_summary(values, hidden):
+    assert summarise([session(values)]) == summarise([session([*values, *[np.nan] * hidden])])
+
+
+@FEW
+@given(reps)
+def test_quantiles_of_resamples_are_between_the_least_and_the_largest(values):
+    drawn = resampled_quantiles(np.array(values), (0.0, 0.25, 0.5, 1.0), np.random.default_rng(0), 200)
+    assert (np.diff(drawn, axis=0) >= -1e-9).all()
+    assert drawn.min() >= min(values)
+    assert drawn.max() <= max(values)
+
+
+@FEW
+@given(st.integers(0, 60), st.integers(1, 60), st.integers(0, 60), st.integers(1, 60))
+def test_shares_and_their_change_stay_possible(a, more_a, b, more_b):
+    now, before = (a, a + more_a), (b, b + more_b)
+    there, back = share_change(now, before), share_change(before, now)
+    assert -1 <= there.low <= there.value <= there.high <= 1
+    assert (back.low, back.high) == pytest.approx((-there.high, -there.low))
+
+
+def test_an_interval_excludes_what_lies_outside():
+    assert Interval(2.0, 1.0, 3.0).excludes(0.9)
+    assert not Interval(2.0, 1.0, 3.0).excludes(1.0)
