@@ -29,6 +29,7 @@ ACTS = (
     "dribble",
     "raise_arms",
     "stretch",
+    "arms_out",
     "chest_pass",
     "pump_fake",
     "spin",
@@ -517,6 +518,55 @@ class _Planner:
         plan.hip_x.bump(up - 0.3, (up + down) / 2, down + 0.3, 0.03)
         self._later(t, down + 1.05, run)
         return down + 1.05
+
+    def do_arms_out(self, t: float, hold_s: float = 2.5, turn_deg: float = 0.0) -> float:
+        """Stand tall with empty hands, arms straight out to the sides; `turn_deg` to the left meanwhile, then back."""
+        if self.has_ball:
+            raise ValueError("arms_out: the player has the ball; let the clip start without it, or put a shot before")
+        plan = self.plan
+        base = plan.stance(0.30, 0.05, 0.0)
+        t = self._to_stance(t, base)
+        middle, over, whole = np.append(plan.spot, 0.0), plan.over(base), np.radians(turn_deg)
+        swing_s, steps = 0.30, int(np.ceil(abs(turn_deg) / 45))
+
+        def step_round(t0: float, back: bool) -> float:
+            for k in range(2 * steps):
+                share = (k // 2 + 1) / steps
+                angle = whole * (1 - share if back else share)
+                side = ("RL" if (turn_deg < 0) != back else "LR")[k % 2]
+                pose = FootPose(middle + rot_z(angle)[0] @ (base[side].pivot - middle), base[side].yaw + angle)
+                plan.step(side, t0 + k * swing_s, t0 + (k + 1) * swing_s - 0.02, pose, 0.04)
+            return t0 + 2 * steps * swing_s
+
+        up = step_round(t, back=False) + 0.9
+        down = up + hold_s
+        end = max(step_round(down + 0.3, back=True), down + 1.0)
+        yaw = gaussian_filter1d((plan.yaw["L"].value[:, 0] + plan.yaw["R"].value[:, 0]) / 2, 0.12 * RATE_HZ)
+        if steps:
+            for track in (plan.pelvis_yaw, plan.thorax_yaw, plan.head_yaw):
+                track.value[:, 0] += yaw
+            turned = rot_z(yaw)
+            for track, axis in ((plan.hip_x, 0), (plan.hip_y, 1)):
+                track.value[:, 0] += (turned @ (np.append(over, 0.0) - middle) + middle)[:, axis] - over[axis]
+        reach = plan.poser.upper_arm_m + plan.poser.forearm_m
+
+        def run(arms: Arms) -> None:
+            for s, k in (("R", 1.0), ("L", -1.0)):
+                arms.offset_via(s, up - 0.9, up, np.array([0.99 * k, 0.0, 0.02]) * reach)
+                arms.swivel[s].move(up - 0.9, up, 0.3)
+                arms.finger[s].move(up - 0.9, up, np.array([k, 0.0, 0.0]))
+                arms.palm[s].move(up - 0.9, up, np.array([0.0, 0.0, -1.0]))
+                arms.curl[s].move(up - 0.9, up, 0.1)
+                arms.rest(s, down, down + 1.0)
+                if steps:
+                    for track in (arms.offset_track[s], arms.finger[s], arms.palm[s]):
+                        track.value = np.einsum("tij,tj->ti", turned, track.value)
+
+        for s in "LR":
+            plan.lift[s].move(up - 0.9, up, np.radians(4))
+            plan.lift[s].move(down, down + 0.8, 0.0)
+        self._later(t, end, run)
+        return end
 
     def do_chest_pass(self, t: float, speed_mps: float = 6.5) -> float:
         """Pass the ball away toward the hoop."""
