@@ -10,9 +10,9 @@ import numpy as np
 
 from .pipeline import Pipeline, Step
 from .ports import ViewSink
-from .records import SessionSummary, Sighting, SourceTrouble, View
+from .records import FloatArray, SessionSummary, Sighting, SourceTrouble, View
 
-_KEPT_LATENCIES = 100_000
+_KEPT = 100_000
 """An hour at 30 frames a second; a day-long session must not grow."""
 
 
@@ -49,7 +49,9 @@ class Meter:
     def __init__(self, source_now_s: Callable[[], float] | None = None) -> None:
         """`source_now_s` is the clock that a live source stamps its frames with, None for a clip."""
         self._source_now_s = source_now_s
-        self._ages_s: deque[float] = deque(maxlen=_KEPT_LATENCIES)
+        self._ages_s: deque[float] = deque(maxlen=_KEPT)
+        self._stages_s: deque[tuple[float, float]] = deque(maxlen=_KEPT)
+        self._worked_s: tuple[float, float] | None = None
         self._frames = 0
         self._span_s: tuple[float, float] | None = None
         self._began_s = self._judged_s = self._looked_s = 0.0
@@ -60,7 +62,10 @@ class Meter:
 
     def end(self, sighting: Sighting) -> None:
         """Work on this frame is done."""
-        spent_s, t_s = time.perf_counter() - self._began_s, sighting.frame.t_s
+        now_s, t_s = time.perf_counter(), sighting.frame.t_s
+        spent_s = now_s - self._began_s
+        self._worked_s = (self._began_s if self._worked_s is None else self._worked_s[0], now_s)
+        self._stages_s.append((sighting.looked_s, spent_s))
         self._judged_s += spent_s
         self._looked_s += sighting.looked_s
         # a live frame ages from its grab; a clip's frame waits for nobody, so it is as old as the work on it
@@ -69,6 +74,23 @@ class Meter:
         self._frames += 1
         first_s = t_s if self._span_s is None else self._span_s[0]
         self._span_s = (first_s, t_s)
+
+    @property
+    def stages_s(self) -> FloatArray:
+        """(N, 2): of each frame the seconds that the network took, and those of everything that came after it."""
+        return np.array(self._stages_s, float).reshape(-1, 2)
+
+    @property
+    def ages_s(self) -> FloatArray:
+        """(N,): how old each frame was at the end of its work."""
+        return np.array(self._ages_s, float)
+
+    @property
+    def rate_hz(self) -> float | None:
+        """Frames a second from the beginning of the first one's work to the end of the last one's."""
+        if self._worked_s is None:
+            return None
+        return self._frames / (self._worked_s[1] - self._worked_s[0])
 
     def summary(self, dropped: int = 0) -> SessionSummary:
         """What the session came to so far; `dropped` is the source's count."""

@@ -9,7 +9,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -30,7 +30,7 @@ from .mediapipe_pose import MediapipePose
 from .pace import Pause, at_own_pace, until_stopped
 from .pipeline import Pipeline, Step
 from .ports import FrameSource
-from .recorder import Recorder
+from .recorder import Latency, Recorder
 from .records import Feedback, Rep, SessionSummary, Sighting, SourceTrouble, View
 from .screen import Window, screen_available
 from .settings import Settings, data_folder
@@ -61,6 +61,8 @@ class Options:
     title: str = ""
     calibration: Path | None = None
     """Where the hoop is, as `rimward calibrate` wrote it."""
+    at_own_pace: bool = True
+    """A clip with a window runs as fast as it was recorded; False: as fast as the machine can."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,12 +75,28 @@ class _Devices:
     speaker: Speaker | None
 
 
+@dataclass(slots=True)
+class Probe:
+    """What a benchmark wants to know of a practice: filled while it runs."""
+
+    meter: loop.Meter | None = None
+    drawn_s: list[tuple[float, float]] = field(default_factory=list)
+    """Of each drawn frame of a live source the age when it was on the screen, and how long the drawing took."""
+    reps_s: tuple[Latency, ...] = ()
+    """From the end of each rep's judging."""
+
+
 def practise(
-    settings: Settings, options: Options, say: Callable[[str], None], source: FrameSource | None = None
+    settings: Settings,
+    options: Options,
+    say: Callable[[str], None],
+    source: FrameSource | None = None,
+    probe: Probe | None = None,
 ) -> int:
     """Run one session; returns the exit status. `say` takes one line for people.
 
-    `source` is for a camera or clip that is open already; else options and settings say what to open. Raises
+    `source` is for a camera or clip that is open already; else options and settings say what to open. `probe` is filled
+    on the way. Raises
     RimwardError for what keeps the session from starting. A Ctrl-C, or a request to terminate, comes out as
     KeyboardInterrupt after everything is saved.
     """
@@ -107,7 +125,7 @@ def practise(
             settings_digest=settings.digest(),
             app_version=version("rimward"),
         )
-        session = _Session(settings, options, devices, writer, calibration, stop, say)
+        session = _Session(settings, options, devices, writer, calibration, stop, say, probe or Probe())
         try:
             session.run()
         finally:
@@ -222,7 +240,9 @@ class _Session:
         calibration: Calibration | None,
         stop: threading.Event,
         say: Callable[[str], None],
+        probe: Probe,
     ) -> None:
+        self._probe = probe
         self._options, self._writer, self._stop, self._say = options, writer, stop, say
         self._source, self._estimator = devices.source, devices.estimator
         self._window, self._speaker = devices.window, devices.speaker
@@ -247,7 +267,7 @@ class _Session:
         worker.start()
         try:
             if self._window is not None:
-                self._window.run(self._stop, self._on_key)
+                self._window.run(self._stop, self._on_key, self._on_drawn)
             while not self._stop.wait(0.2):  # in short waits: on Windows a Ctrl-C comes through only between them
                 pass
         finally:
@@ -262,6 +282,7 @@ class _Session:
         if self._bump is not None:
             self._bump.close()
         self._recorder.close()
+        self._probe.reps_s = self._recorder.latencies
         summary = self._summary
         if summary is not None:
             summary = replace(summary, dropped=self._source.dropped)
@@ -276,7 +297,7 @@ class _Session:
 
     def _sightings(self) -> Iterator[Sighting | SourceTrouble]:
         # a clip with a window is watched; without one it is worked through as fast as the machine can
-        watched = self._window is not None and not self._source.info.live
+        watched = self._window is not None and not self._source.info.live and self._options.at_own_pace
         if self._window is not None and watched:
             while not (self._window.splash_over.wait(0.1) or self._stop.is_set()):
                 pass  # nobody should miss the first shot of a clip behind the cautions
@@ -287,7 +308,7 @@ class _Session:
                 yield item
 
     def _work(self) -> None:
-        meter = loop.Meter(getattr(self._source, "now_s", None))
+        meter = self._probe.meter = loop.Meter(getattr(self._source, "now_s", None))
         try:
             try:
                 loop.run(self._sightings(), self._pipeline, self._screen, self._on_rep, self._say, meter)
@@ -318,6 +339,11 @@ class _Session:
         if self._speaker is not None:
             self._speaker.play(feedback)
             self._sounds_until_s = time.monotonic() + (_TONE_S if feedback.cue is None else _CUE_S)
+
+    def _on_drawn(self, view: View, began_s: float) -> None:
+        now_s = getattr(self._source, "now_s", None)
+        if now_s is not None and view.image is not None:
+            self._probe.drawn_s.append((now_s() - view.t_s, time.perf_counter() - began_s))
 
     def _is_muted(self) -> bool:
         return self._speaker is not None and self._speaker.muted

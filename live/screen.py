@@ -551,6 +551,14 @@ class Display:
         if not self._full_screen:
             self._windowed_size = (width, height)
 
+    def show_picture(self, image: ImageArray) -> None:
+        """A BGR picture scaled to the window, and nothing else."""
+        module, surface = self._pygame, self.surface
+        picture = module.image.frombuffer(image.tobytes(), image.shape[1::-1], "BGR")
+        module.transform.scale(picture.convert(surface), surface.get_size(), surface)
+        module.display.flip()
+        module.event.pump()
+
     def toggle_full_screen(self) -> None:
         """Fill the screen, or go back to the window."""
         self._full_screen = not self._full_screen
@@ -615,10 +623,16 @@ class Window:
         """Hand over the newest view; older ones that were not drawn are forgotten."""
         self._newest = view
 
-    def run(self, stop: threading.Event, on_key: Callable[[str], None]) -> None:
+    def run(
+        self,
+        stop: threading.Event,
+        on_key: Callable[[str], None],
+        on_drawn: Callable[[View, float], None] = lambda view, began_s: None,
+    ) -> None:
         """Draw and read keys until `stop` is set; the person's wish to end sets it as well.
 
-        `on_key` gets the names of actions: those given as `actions`, and "quit".
+        `on_key` gets the names of actions: those given as `actions`, and "quit". `on_drawn` gets each view that is on
+        the screen now, and when its drawing began (time.perf_counter).
         """
         pygame = self._pygame
         drawn: View | str | None = None
@@ -657,7 +671,10 @@ class Window:
             wanted = "splash" if view is None else view
             if wanted is drawn:
                 continue
+            began_s = time.perf_counter()
             self._draw(view, over_last=isinstance(drawn, View) and not self._keys_shown)
+            if view is not None:
+                on_drawn(view, began_s)
             drawn = wanted
             next_s = now + 1 / _FPS
 
