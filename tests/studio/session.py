@@ -30,6 +30,7 @@ ACTS = (
     "raise_arms",
     "stretch",
     "arms_out",
+    "signal",
     "chest_pass",
     "pump_fake",
     "spin",
@@ -567,6 +568,39 @@ class _Planner:
             plan.lift[s].move(down, down + 0.8, 0.0)
         self._later(t, end, run)
         return end
+
+    def do_signal(self, t: float, right: str = "wide", left: str = "wide", hold_s: float = 2.0) -> float:
+        """Hold each empty hand up, wide (half up), out to the side, or down."""
+        if self.has_ball:
+            raise ValueError("signal: the player has the ball; let the clip start without it, or put a shot before")
+        plan = self.plan
+        t = self._to_stance(t, plan.stance(0.30, 0.05, 0.0))
+        up, down = t + 0.9, t + 0.9 + hold_s
+        reach = plan.poser.upper_arm_m + plan.poser.forearm_m
+        ways = {"up": (0.04, 0.98), "wide": (0.55, 0.80), "out": (0.98, 0.04)}
+        wanted = {"R": right, "L": left}
+        if unknown := set(wanted.values()) - {*ways, "down"}:
+            raise ValueError(f"signal: arms must be {', '.join(ways)} or down, not {', '.join(sorted(unknown))}")
+
+        def run(arms: Arms) -> None:
+            for s, k in (("R", 1.0), ("L", -1.0)):
+                if wanted[s] == "down":
+                    continue
+                side, high = ways[wanted[s]]
+                direction = unit(np.array([side * k, 0.03, high]))
+                arms.offset_via(s, t, up, 0.98 * reach * direction)
+                arms.swivel[s].move(t, up, 0.4)
+                arms.finger[s].move(t, up, direction)
+                arms.palm[s].move(t + 0.05, up, unit(np.array([0.0, 1.0, 0.0]) - direction[1] * direction))
+                arms.curl[s].move(t, up, 0.1)
+                arms.rest(s, down, down + 0.9)
+
+        for s in "LR":
+            if wanted[s] in ("up", "wide"):
+                plan.lift[s].move(t + 0.2, up, np.radians(14))
+                plan.lift[s].move(down, down + 0.8, 0.0)
+        self._later(t, down + 0.95, run)
+        return down + 0.95
 
     def do_chest_pass(self, t: float, speed_mps: float = 6.5) -> float:
         """Pass the ball away toward the hoop."""
