@@ -1,13 +1,14 @@
-"""The tables of the session database, and how an older database becomes a current one.
+"""The tables of the session database, on each laptop (SQLite) and on a shared server (PostgreSQL).
 
-Players, sessions and reps carry UUIDs, so that databases of several laptops can be united without doubles. What hangs
-on a rep refers to its local number instead, and words that come back (names, reasons) stand once in `terms`: a season
-of ten thousand reps would otherwise be mostly repeated text.
+Players, sessions, reps, notes and targets carry UUIDs, so that the databases of several laptops can be united without
+doubles. What hangs on a rep refers to its local number instead, and words that come back (names, reasons) stand once in
+`terms`: a season of ten thousand reps would otherwise be mostly repeated text.
+
+What can change later carries `changed_utc`; where two databases differ, the later change holds (exchange.py). What was
+taken away for good leaves its UUID, and nothing else, in `forgotten`: another laptop must not bring it back.
 """
 
 from __future__ import annotations
-
-from collections.abc import Callable
 
 from sqlalchemy import (
     Boolean,
@@ -20,16 +21,16 @@ from sqlalchemy import (
     Table,
     Text,
     UniqueConstraint,
+    false,
     inspect,
+    text,
 )
 
 from .errors import StoreError
 
-VERSION = 1
-"""Kept in the file's `user_version`. Raise it with every change of the tables and add the step to MIGRATIONS."""
-
-MIGRATIONS: dict[int, Callable[[Connection], None]] = {}
-"""MIGRATIONS[n] turns a database of version n into one of version n + 1; all steps run in one transaction."""
+VERSION = 2
+"""Raise it with every change of the tables and add the step to migrations.py. Version 1 had no facts about players, no
+notes, no targets and nothing for the exchange."""
 
 METADATA = MetaData()
 
@@ -46,6 +47,16 @@ players = Table(
     Column("id", Text, primary_key=True),
     Column("name", Text, nullable=False),
     Column("created_utc", Text, nullable=False),
+    Column("hand", Text),
+    Column("stature_m", Float),
+    Column("birth_year", Integer),
+    Column("minor", Boolean),  # null: told from the birth year, where that is known
+    Column("pictures", Boolean, nullable=False, server_default=false()),
+    Column("notes", Text, nullable=False, server_default=text("''")),
+    # the UUID of the player that this one turned out to be: two laptops may meet the same person independently. No
+    # foreign key, because on an exchange either of the two may arrive first
+    Column("same_as", Text),
+    Column("changed_utc", Text),
 )
 
 sessions = Table(
@@ -65,6 +76,12 @@ sessions = Table(
     Column("processing_fps", Float),
     Column("latency_p50_ms", Float),
     Column("latency_p95_ms", Float),
+    Column("stature_m", Float),  # as it was used, which is not always the player's of today
+    Column("drill", Text),
+    Column("calibration", Text),
+    Column("view", Text),
+    Column("film", Text, index=True),  # digest of the recording and of how it was read; null for a camera
+    Column("changed_utc", Text),
 )
 
 reps = Table(
@@ -86,6 +103,7 @@ reps = Table(
     Column("release_phase", Text),
     Column("result", Text),
     Column("discarded", Boolean, nullable=False, default=False),
+    Column("changed_utc", Text),  # null until the result or `discarded` changed after the rep was saved
     UniqueConstraint("session_id", "rep_index"),
 )
 
@@ -123,22 +141,70 @@ cues = Table(
 )
 
 
+notes = Table(
+    "notes",
+    METADATA,
+    Column("id", Text, primary_key=True),
+    Column("session_id", Text, ForeignKey("sessions.id"), nullable=False, index=True),
+    Column("rep_index", Integer),  # null: about the whole session
+    Column("kind", Text, nullable=False),
+    Column("text", Text, nullable=False),
+    Column("t_s", Float),  # an instant of the session's own clock
+    Column("author", Text, nullable=False),
+    Column("created_utc", Text, nullable=False),
+    Column("changed_utc", Text),
+    Column("removed", Boolean, nullable=False, server_default=false()),
+)
+
+targets = Table(
+    "targets",
+    METADATA,
+    Column("id", Text, primary_key=True),
+    Column("player_id", Text, ForeignKey("players.id"), nullable=False, index=True),
+    Column("measurement", Text, nullable=False),
+    Column("low", Float),
+    Column("high", Float),
+    Column("name", Text, nullable=False),
+    Column("locked", Boolean, nullable=False, server_default=false()),
+    Column("author", Text, nullable=False),
+    Column("created_utc", Text, nullable=False),
+    Column("changed_utc", Text),
+    Column("removed", Boolean, nullable=False, server_default=false()),
+)
+
+forgotten = Table(
+    "forgotten",
+    METADATA,
+    Column("id", Text, primary_key=True),  # a player's or a session's
+    Column("forgotten_utc", Text, nullable=False),
+)
+
+_SERVER_VERSION = "alembic_version"
+"""SQLite files have a place for a version in their header; on a server it stands where alembic keeps it."""
+_OLDEST_TABLES = {"terms", "players", "sessions", "reps", "measurements", "findings", "cues"}
+"""What every version has had."""
+
+
 class NotOurDatabase(Exception):
-    """A readable SQLite file whose tables are not those of Rimward."""
+    """A readable database whose tables are not those of Rimward."""
 
 
 def is_current(connection: Connection) -> bool:
     """Whether the database can be used as it is."""
-    version = connection.exec_driver_sql("PRAGMA user_version").scalar_one()
-    return bool(version == VERSION) and METADATA.tables.keys() <= set(inspect(connection).get_table_names())
+    return _version(connection) == VERSION and METADATA.tables.keys() <= set(inspect(connection).get_table_names())
+
+
+def is_older(connection: Connection) -> bool:
+    """Whether opening the database will migrate it."""
+    return 0 < _version(connection) < VERSION and set(inspect(connection).get_table_names()) >= _OLDEST_TABLES
 
 
 def bring_up_to_date(connection: Connection) -> None:
-    """Create the tables in a new file, or migrate an older one; inside the caller's write transaction.
+    """Create the tables in a new database, or migrate an older one; inside the caller's write transaction.
 
     Raises StoreError for a database of a newer program, NotOurDatabase for somebody else's.
     """
-    version = int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
+    version = _version(connection)
     if version > VERSION:
         raise StoreError(
             f"the database has version {version}, this program reads up to {VERSION}; update rimward to open it"
@@ -148,8 +214,35 @@ def bring_up_to_date(connection: Connection) -> None:
         if present:
             raise NotOurDatabase
         METADATA.create_all(connection)
-    for step in range(version or VERSION, VERSION):
-        MIGRATIONS[step](connection)
-    connection.exec_driver_sql(f"PRAGMA user_version = {VERSION}")
+    elif version < VERSION:
+        if not present >= _OLDEST_TABLES:
+            raise NotOurDatabase
+        from .migrations import migrate  # alembic takes its time to load, and most starts need none of it
+
+        migrate(connection, version, VERSION)
+    _note_version(connection)
     if not is_current(connection):
         raise NotOurDatabase
+
+
+def _version(connection: Connection) -> int:
+    """0 for a database without tables of ours."""
+    if connection.dialect.name == "sqlite":
+        return int(connection.exec_driver_sql("PRAGMA user_version").scalar_one())
+    if not inspect(connection).has_table(_SERVER_VERSION):
+        return 0
+    found = str(connection.exec_driver_sql(f"SELECT version_num FROM {_SERVER_VERSION}").scalar_one())
+    if not found.isdecimal():
+        raise NotOurDatabase
+    return int(found)
+
+
+def _note_version(connection: Connection) -> None:
+    if connection.dialect.name == "sqlite":
+        connection.exec_driver_sql(f"PRAGMA user_version = {VERSION}")
+        return
+    connection.exec_driver_sql(
+        f"CREATE TABLE IF NOT EXISTS {_SERVER_VERSION} (version_num VARCHAR(32) NOT NULL PRIMARY KEY)"
+    )
+    connection.exec_driver_sql(f"DELETE FROM {_SERVER_VERSION}")
+    connection.exec_driver_sql(f"INSERT INTO {_SERVER_VERSION} VALUES ('{VERSION}')")

@@ -43,6 +43,15 @@ class SessionStart:
     settings_digest: str
     app_version: str
     started_utc: datetime
+    stature_m: float | None = None
+    """As the settings or the player's own facts said."""
+    drill: str | None = None
+    calibration: str | None = None
+    """Which one was used, by its digest or name; None for none."""
+    view: str | None = None
+    """From where the camera looks, in a word; None where nobody said."""
+    film: str | None = None
+    """Digest of a reviewed recording and of how it was read; None for a camera."""
 
     def __post_init__(self) -> None:
         UUID(self.id)

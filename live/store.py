@@ -8,42 +8,47 @@ locked, full, read-only or damaged, the session goes on in a side file (side_fil
 from __future__ import annotations
 
 import os
+import shutil
 import sqlite3
 import sys
 import tempfile
 import threading
-from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from uuid import UUID, uuid4, uuid5
 
-from sqlalchemy import URL, Connection, Engine, Row, Select, create_engine, event, func, insert, select, update
+from sqlalchemy import URL, Connection, Engine, Table, create_engine, event, insert, select, update
 from sqlalchemy.dialects.sqlite import insert as insert_or_skip
 from sqlalchemy.exc import SQLAlchemyError
 
-from . import side_file
+from . import history, removal, rep_files, roster, side_file
 from .errors import StoreError
-from .records import Cue, Events, Finding, Measurement, Rep, Result, SessionSummary
+from .history import History, Note, NoteKind, SavedSession, Target
+from .records import Events, Rep, Result, SessionSummary
+from .roster import Player
 from .schema import (
+    VERSION,
     NotOurDatabase,
     bring_up_to_date,
     cues,
     findings,
     is_current,
+    is_older,
     measurements,
-    players,
+    notes,
     reps,
     sessions,
+    targets,
     terms,
 )
 from .side_file import Change, Hand, SessionStart
 
 FILE = "rimward.db"
 PENDING = "pending"
+BACKUPS = "backups"
 LOCK_TIMEOUT_S = 1.0
 """How long a rep waits for another program's transaction; ours take milliseconds, so longer means that it hangs."""
 
@@ -59,17 +64,6 @@ _REASONS = {
     sqlite3.SQLITE_CORRUPT: "is damaged",
     sqlite3.SQLITE_NOTADB: "is damaged",
 }
-
-
-@dataclass(frozen=True, slots=True)
-class SavedSession:
-    """A session as it stands in the database."""
-
-    start: SessionStart
-    reps: int
-    """Without the discarded ones."""
-    summary: SessionSummary | None
-    """None when the program was killed before the end, or is still running."""
 
 
 def open_store(folder: Path, notice: Notice | None = None) -> Store:
@@ -102,33 +96,82 @@ class Store:
         self._notice = notice
         self._pending = [path.parent / PENDING, *_folder_in_temp()]
 
+    @property
+    def folder(self) -> Path:
+        """The data folder: database, side files, backups, media (rep_files.py)."""
+        return self.path.parent
+
+    # ---- sessions and reps
+
     def start_session(
-        self, *, player: str, hand: Hand, source: str, settings_digest: str, app_version: str
+        self,
+        *,
+        player: str,
+        hand: Hand,
+        source: str,
+        settings_digest: str,
+        app_version: str,
+        stature_m: float | None = None,
+        drill: str | None = None,
+        calibration: str | None = None,
+        view: str | None = None,
+        film: str | None = None,
+        started_utc: datetime | None = None,
     ) -> SessionWriter:
-        """Begin a session now. Always succeeds: what cannot go to the database goes to a side file."""
+        """Begin a session now, or at `started_utc` for a recording; an unknown player is a new one. Always succeeds:
+        what cannot go to the database goes to a side file.
+        """
+        try:
+            name = roster.clean_name(player)
+        except StoreError:  # practice must be possible whatever the name; it can be changed afterwards
+            name = "player"
         start = SessionStart(
             id=str(uuid4()),
-            player=_printable(player),
+            player=name,
             hand=hand,
             source=_printable(source),
             settings_digest=settings_digest,
             app_version=app_version,
-            started_utc=datetime.now(UTC),
+            started_utc=started_utc or datetime.now(UTC),
+            stature_m=stature_m,
+            drill=drill,
+            calibration=calibration,
+            view=view,
+            film=film,
         )
         return SessionWriter(start, self.path, self.engine, self._trouble, self._pending, self._notice)
 
-    def sessions(self) -> list[SavedSession]:
-        """All sessions, oldest first. Raises StoreError when the database cannot be read."""
+    def sessions(self, player: str | None = None, since: datetime | None = None) -> list[SavedSession]:
+        """Sessions, oldest first: all, or those of one player (name or beginning of the UUID), or those that began at
+        `since` or later. Raises StoreError when the database cannot be read, or there is no such player.
+        """
+        player_id = None if player is None else self.player(player).id
         with self._reading() as connection:
-            return [_session_of(row) for row in connection.execute(_all_sessions())]
+            return history.read_sessions(connection, player_id, since)
 
-    def session(self, session_id: str) -> SavedSession:
-        """One session. Raises StoreError when there is none of this id."""
+    def session(self, asked: str) -> SavedSession:
+        """One session, by its UUID, the beginning of it (four letters or more), or "last". Raises StoreError when
+        there is none, or more than one.
+        """
         with self._reading() as connection:
-            row = connection.execute(_all_sessions().where(sessions.c.id == session_id)).one_or_none()
-            if row is None:
-                raise StoreError(f"{self.path} has no session {session_id}")
-            return _session_of(row)
+            query = select(sessions.c.id).where(sessions.c.id == asked.lower())
+            if asked == "last":
+                query = select(sessions.c.id).order_by(sessions.c.started_utc.desc()).limit(1)
+            elif len(asked) < 36:
+                query = select(sessions.c.id).where(sessions.c.id.startswith(asked.lower(), autoescape=True)).limit(3)
+            found = list(connection.scalars(query)) if len(asked) >= 4 else []
+            if len(found) == 1:
+                return history.read_sessions(connection, ids=found)[0]
+        what = roster.show_name(asked)
+        if found:
+            raise StoreError(f"more than one session begins with {what}; give more letters")
+        raise StoreError(f"{self.path} has no session {what}; rimward sessions lists them")
+
+    def sessions_of_film(self, film: str) -> list[SavedSession]:
+        """The sessions that came from this recording (SessionStart.film), oldest first."""
+        with self._reading() as connection:
+            found = list(connection.scalars(select(sessions.c.id).where(sessions.c.film == film)))
+            return history.read_sessions(connection, ids=found)
 
     def reps(self, session_id: str, *, discarded: bool = False) -> list[Rep]:
         """The reps of a session in order, equal to what was saved, with later results; on request the discarded ones
@@ -136,7 +179,163 @@ class Store:
         """
         self.session(session_id)
         with self._reading() as connection:
-            return _read_reps(connection, session_id, discarded)
+            return history.read_reps(connection, session_id, discarded)
+
+    def history(
+        self,
+        player: str | None = None,
+        since: datetime | None = None,
+        until: datetime | None = None,
+        ids: Sequence[str] | None = None,
+    ) -> History:
+        """The reps of many sessions as NumPy columns: of one player, of a span of time, or of these sessions."""
+        player_id = None if player is None else self.player(player).id
+        with self._reading() as connection:
+            chosen = history.read_sessions(connection, player_id, since, until, ids)
+            return history.read_history(connection, chosen)
+
+    def remove_session(self, session_id: str) -> None:
+        """Take one session out for good, with its reps, notes and files. Raises StoreError."""
+        with self._changing() as connection:
+            removal.remove_session(connection, session_id)
+        self._remove_media([session_id])
+
+    # ---- players
+
+    def players(self) -> list[Player]:
+        """Everybody, by name. Raises StoreError when the database cannot be read."""
+        with self._reading() as connection:
+            return roster.read_players(connection)
+
+    def player(self, asked: str) -> Player:
+        """A player by name, or by the first letters of the UUID. Raises StoreError that names who is similar."""
+        return roster.find(self.players(), asked)
+
+    def add_player(self, name: str, **facts: object) -> Player:
+        """A new player; facts as in roster.FACTS. Raises StoreError for a taken name or a fact that cannot be."""
+        name = roster.clean_name(name)
+        with self._changing() as connection:
+            if roster.namesake(connection, name) is not None:
+                raise StoreError(f"there is a player {name} already; choose a name that tells the two apart")
+            player_id = roster.add(connection, name, roster.now_utc(), facts)
+        return self.player(player_id)
+
+    def edit_player(self, player_id: str, **facts: object) -> Player:
+        """Change facts (roster.FACTS; None: not known) or the `name`. Raises StoreError."""
+        with self._changing() as connection:
+            roster.edit(connection, player_id, facts)
+        return self.player(player_id)
+
+    def unite_players(self, player_id: str, other_id: str) -> Player:
+        """Two records of one person become one, the first. Raises StoreError."""
+        if player_id == other_id:
+            raise StoreError("a player cannot be united with himself or herself; name two")
+        with self._changing() as connection:
+            roster.unite(connection, player_id, other_id)
+        return self.player(player_id)
+
+    def forget_player(self, player_id: str) -> list[str]:
+        """Take a player out for good: database, files, and what deleting leaves in the file's unused pages. Gives the
+        UUIDs that a server must forget as well, the player's and the sessions'. Raises StoreError.
+        """
+        with self._changing(secure=True) as connection:
+            ids = removal.ids_of(connection, player_id)
+            gone = removal.sessions_of(connection, ids)
+            removal.remove_players(connection, ids)
+        self._remove_media(gone)
+        self._compact()
+        return [*ids, *gone]
+
+    # ---- notes and targets
+
+    def notes(self, session_id: str, rep_index: int | None = None) -> list[Note]:
+        """The notes on a session and its reps, oldest first; with `rep_index` only those on that rep."""
+        with self._reading() as connection:
+            found = history.read_notes(connection, [session_id])
+        return [note for note in found if rep_index is None or note.rep_index == rep_index]
+
+    def add_note(
+        self,
+        session_id: str,
+        text: str = "",
+        *,
+        rep_index: int | None = None,
+        kind: NoteKind = "note",
+        t_s: float | None = None,
+        author: str = "",
+    ) -> Note:
+        """Keep a remark or a mark on a session or one of its reps. Raises StoreError when that does not exist."""
+        note = {
+            "id": str(uuid4()),
+            "session_id": session_id,
+            "rep_index": rep_index,
+            "kind": kind,
+            "text": _printable(text).replace("\x00", ""),
+            "t_s": _number(t_s),
+            "author": _printable(author).replace("\x00", ""),
+            "created_utc": roster.now_utc(),
+        }
+        with self._changing() as connection:
+            which = reps.c.session_id == session_id
+            known = select(sessions.c.id).where(sessions.c.id == session_id)
+            if rep_index is not None:
+                known = select(reps.c.number).where(which, reps.c.rep_index == rep_index)
+            if connection.scalar(known) is None:
+                what = f"session {session_id}" if rep_index is None else f"rep {rep_index} in session {session_id}"
+                raise StoreError(f"{self.path} has no {what} to write a note on")
+            connection.execute(insert(notes).values(note))
+        created = datetime.fromisoformat(str(note["created_utc"]))
+        return Note(**(note | {"created_utc": created}))  # type: ignore[arg-type]
+
+    def edit_note(self, note_id: str, text: str) -> None:
+        """Write other words. Raises StoreError when there is no such note."""
+        self._change_row(notes, note_id, text=_printable(text).replace("\x00", ""))
+
+    def remove_note(self, note_id: str) -> None:
+        """Take a note back. Raises StoreError when there is no such note."""
+        self._change_row(notes, note_id, removed=True, text="")
+
+    def targets(self, player_id: str) -> list[Target]:
+        """Where the coach wants this player's measurements."""
+        with self._reading() as connection:
+            return history.read_targets(connection, player_id)
+
+    def set_target(
+        self,
+        player_id: str,
+        measurement: str,
+        low: float | None,
+        high: float | None,
+        *,
+        name: str = "",
+        locked: bool = False,
+        author: str = "",
+    ) -> Target:
+        """Set where a measurement should lie, in place of an earlier target for it. Raises StoreError, ValueError."""
+        created = roster.now_utc()
+        target = Target(
+            id=str(uuid4()),
+            player_id=player_id,
+            measurement=measurement,
+            low=_number(low),
+            high=_number(high),
+            name=_printable(name),
+            locked=locked,
+            author=_printable(author),
+            created_utc=datetime.fromisoformat(created),
+        )
+        with self._changing() as connection:
+            old = (targets.c.player_id == player_id) & (targets.c.measurement == measurement) & ~targets.c.removed
+            connection.execute(update(targets).where(old).values(removed=True, changed_utc=created))
+            values = {column: getattr(target, column) for column in Target.__slots__} | {"created_utc": created}
+            connection.execute(insert(targets).values(values))
+        return target
+
+    def remove_target(self, target_id: str) -> None:
+        """Take a target back. Raises StoreError when there is no such target."""
+        self._change_row(targets, target_id, removed=True)
+
+    # ---- the file itself
 
     def merge_pending(self) -> int:
         """Merge side files into the database; how many reps were new. Merging a line twice changes nothing.
@@ -188,6 +387,49 @@ class Store:
                 yield connection
         except _DATABASE_ERRORS as error:
             raise StoreError(f"{self.path} {_why(error)}") from None
+
+    @contextmanager
+    def _changing(self, *, secure: bool = False) -> Iterator[Connection]:
+        """One transaction; `secure` overwrites what is deleted."""
+        if self.engine is None:
+            raise StoreError(f"{self._trouble}; nothing was changed")
+        try:
+            with _writing(self.engine, secure=secure) as connection:
+                yield connection
+        except _DATABASE_ERRORS as error:
+            raise StoreError(f"{self.path} {_why(error)}; nothing was changed") from None
+
+    def _change_row(self, table: Table, row_id: str, **values: object) -> None:
+        which = (table.c.id == row_id) & ~table.c.removed
+        with self._changing() as connection:
+            values["changed_utc"] = roster.now_utc()
+            if connection.execute(update(table).where(which).values(values)).rowcount == 0:
+                raise StoreError(f"{self.path} has no {table.name.removesuffix('s')} {row_id}")
+
+    def _remove_media(self, session_ids: Iterable[str]) -> None:
+        left = []
+        for session_id in session_ids:
+            folder = rep_files.session_folder(self.folder, session_id)
+            try:
+                if folder.exists():
+                    shutil.rmtree(folder)
+            except OSError:
+                left.append(str(folder))
+        if left:
+            raise StoreError(f"taken out of the database, but these files stay and must be deleted: {', '.join(left)}")
+
+    def _compact(self) -> None:
+        """Write the file anew, so that neither it nor its log holds anything of what was deleted."""
+        assert self.engine is not None
+        try:
+            with closing(self.engine.raw_connection()) as raw:
+                raw.execute("VACUUM")
+                raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+        except _DATABASE_ERRORS as error:
+            self._notice(
+                f"{self.path} {_why(error)}: what was taken out is gone, but the file is not written anew; "
+                "end other programs of rimward and run the same command again"
+            )
 
 
 class SessionWriter:
@@ -280,7 +522,7 @@ class SessionWriter:
 def _open_engine(path: Path, notice: Notice) -> Engine:
     engine = _engine(path)
     try:
-        _check(engine)
+        _check(engine, path, notice)
     except StoreError as error:
         engine.dispose()
         raise StoreError(f"{path}: {error}") from None
@@ -292,10 +534,20 @@ def _open_engine(path: Path, notice: Notice) -> Engine:
         ):
             raise
         kept = _move_aside(path)
-        notice(f"{path} is damaged or no database of rimward; it is kept as {kept.name} and a new one is begun")
+        notice(
+            f"{path} is damaged or no database of rimward; it is kept as {kept.name} and a new one is begun; "
+            f"{_way_back(path.parent)}"
+        )
         engine = _engine(path)
-        _check(engine)
+        _check(engine, path, notice)
     return engine
+
+
+def _way_back(folder: Path) -> str:
+    backups = sorted((folder / BACKUPS).glob("*.zip"), key=lambda path: path.stat().st_mtime)
+    if backups:
+        return f"rimward restore {backups[-1]} brings back the last backup"
+    return "rimward merge takes over what can still be read of it"
 
 
 def _engine(path: Path) -> Engine:
@@ -310,28 +562,47 @@ def _engine(path: Path) -> Engine:
 
     @event.listens_for(engine, "begin")
     def _begun(connection: Connection) -> None:
-        writes = connection.get_execution_options().get("writes", False)
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if writes else "BEGIN")
+        options = connection.get_execution_options()
+        if options.get("secure", False):
+            connection.exec_driver_sql("PRAGMA secure_delete = ON")
+        connection.exec_driver_sql("BEGIN IMMEDIATE" if options.get("writes", False) else "BEGIN")
 
     return engine
 
 
 @contextmanager
-def _writing(engine: Engine) -> Iterator[Connection]:
+def _writing(engine: Engine, *, secure: bool = False) -> Iterator[Connection]:
     """One transaction that holds the write lock from its start, so that what it reads stays true until it commits."""
-    with engine.execution_options(writes=True).begin() as connection:
+    with engine.execution_options(writes=True, secure=secure).begin() as connection:
         yield connection
 
 
-def _check(engine: Engine) -> None:
+def _check(engine: Engine, path: Path, notice: Notice) -> None:
     """Find damage, then create or migrate the tables where need be; a current database is only read."""
     with engine.connect() as connection:
         if connection.exec_driver_sql("PRAGMA quick_check(1)").scalar() != "ok":
             raise NotOurDatabase
-        current = is_current(connection)
-    if not current:
-        with _writing(engine) as connection:
-            bring_up_to_date(connection)
+        current, older = is_current(connection), is_older(connection)
+    if current:
+        return
+    kept = path.with_name(f"{path.stem}.before-version-{VERSION}{path.suffix}")
+    if older and not kept.exists():
+        copy_database(path, kept)
+        notice(f"{path} is brought up to date; as it was it is kept as {kept.name}")
+    with _writing(engine) as connection:
+        bring_up_to_date(connection)
+
+
+def copy_database(path: Path, copy: Path) -> None:
+    """A copy that is whole although other programs may write meanwhile. Raises OSError, sqlite3.Error."""
+    part = copy.with_name(f"{copy.name}.part")
+    part.unlink(missing_ok=True)
+    try:
+        with closing(sqlite3.connect(path, timeout=LOCK_TIMEOUT_S)) as old, closing(sqlite3.connect(part)) as new:
+            old.backup(new)
+        part.replace(copy)
+    finally:
+        part.unlink(missing_ok=True)
 
 
 def _move_aside(path: Path) -> Path:
@@ -348,6 +619,8 @@ def _move_aside(path: Path) -> Path:
 
 def _apply(connection: Connection, change: Change) -> bool:
     """False when the rep is there already, or the rep that is to change is not."""
+    if removal.is_forgotten(connection, change.start.id):
+        return True  # taken out on purpose while it ran, or before its side file came
     _ensure_session(connection, change.start)
     if change.rep is not None:
         return _insert_rep(connection, change.start, change.rep)
@@ -356,7 +629,8 @@ def _apply(connection: Connection, change: Change) -> bool:
     if change.discarded is not None:
         return _update_rep(connection, change.start, change.discarded, discarded=True)
     if change.summary is not None:
-        values = {name: getattr(change.summary, name) for name in SessionSummary.__slots__}
+        values: dict[str, Any] = {name: getattr(change.summary, name) for name in SessionSummary.__slots__}
+        values["changed_utc"] = roster.now_utc()
         connection.execute(update(sessions).where(sessions.c.id == change.start.id).values(values))
     return True
 
@@ -364,12 +638,12 @@ def _apply(connection: Connection, change: Change) -> bool:
 def _ensure_session(connection: Connection, start: SessionStart) -> None:
     if connection.scalar(select(sessions.c.id).where(sessions.c.id == start.id)) is not None:
         return
-    namesakes = select(players.c.id).where(players.c.name == start.player).order_by(players.c.created_utc).limit(1)
-    player = connection.scalar(namesakes)
     started_utc = start.started_utc.astimezone(UTC).isoformat()
+    player = roster.namesake(connection, start.player)
     if player is None:
-        player = str(uuid4())
-        connection.execute(insert(players).values(id=player, name=start.player, created_utc=started_utc))
+        # what was said of somebody new is remembered, so that it need not be said again
+        hand = None if start.hand == "auto" else start.hand
+        player = roster.add(connection, start.player, started_utc, {"hand": hand, "stature_m": start.stature_m})
     connection.execute(
         insert(sessions).values(
             id=start.id,
@@ -379,12 +653,18 @@ def _ensure_session(connection: Connection, start: SessionStart) -> None:
             settings_digest=start.settings_digest,
             app_version=start.app_version,
             started_utc=started_utc,
+            stature_m=_number(start.stature_m),
+            drill=start.drill,
+            calibration=start.calibration,
+            view=start.view,
+            film=start.film,
         )
     )
 
 
 def _update_rep(connection: Connection, start: SessionStart, index: int, **values: object) -> bool:
     which = (reps.c.session_id == start.id) & (reps.c.rep_index == index)
+    values["changed_utc"] = roster.now_utc()
     return connection.execute(update(reps).where(which).values(values)).rowcount > 0
 
 
@@ -461,55 +741,6 @@ def _term_ids(connection: Connection, texts: set[str]) -> dict[str | None, int]:
     connection.execute(insert_or_skip(terms).on_conflict_do_nothing(), [{"text": text} for text in sorted(texts)])
     found = connection.execute(select(terms.c.text, terms.c.id).where(terms.c.text.in_(texts)))
     return {row.text: row.id for row in found}
-
-
-def _all_sessions() -> Select[Any]:
-    kept = select(func.count()).where(reps.c.session_id == sessions.c.id, ~reps.c.discarded).scalar_subquery()
-    query = select(sessions, players.c.name.label("player"), kept.label("kept")).join(players)
-    return query.order_by(sessions.c.started_utc)
-
-
-def _session_of(row: Row[Any]) -> SavedSession:
-    started = datetime.fromisoformat(row.started_utc)
-    start = SessionStart(row.id, row.player, row.hand, row.source, row.settings_digest, row.app_version, started)
-    ended = row.frames is not None
-    summary = SessionSummary(**{name: getattr(row, name) for name in SessionSummary.__slots__}) if ended else None
-    return SavedSession(start, row.kept, summary)
-
-
-def _read_reps(connection: Connection, session_id: str, discarded: bool) -> list[Rep]:
-    chosen = reps.c.session_id == session_id
-    if not discarded:
-        chosen &= ~reps.c.discarded
-    text: dict[int | None, str] = {row.id: row.text for row in connection.execute(select(terms))}
-    measured: dict[int, dict[str, Measurement]] = defaultdict(dict)
-    query = select(measurements).join(reps).where(chosen).order_by(measurements.c.rep, measurements.c.position)
-    for row in connection.execute(query):
-        basis: Any = text.get(row.basis)
-        measured[row.rep][text[row.name]] = Measurement(row.value, row.sigma, basis, text.get(row.reason))
-    found: dict[int, list[Finding]] = defaultdict(list)
-    query = select(findings).join(reps).where(chosen).order_by(findings.c.rep, findings.c.position)
-    for row in connection.execute(query):
-        verdict: Any = text[row.verdict]
-        found[row.rep].append(Finding(text[row.check], verdict, text[row.measurement], row.excess_sigmas))
-    said = {
-        row.rep: Cue(text[row.text], text[row.check])
-        for row in connection.execute(select(cues).join(reps).where(chosen))
-    }
-    return [
-        Rep(
-            index=row.rep_index,
-            hand=row.hand,
-            events=Events(**{instant: getattr(row, instant) for instant in Events.__slots__}),
-            motion=row.motion,
-            release_phase=row.release_phase,
-            measurements=measured[row.number],
-            findings=tuple(found[row.number]),
-            cue=said.get(row.number),
-            result=row.result,
-        )
-        for row in connection.execute(select(reps).where(chosen).order_by(reps.c.rep_index))
-    ]
 
 
 def _number(value: float | None) -> float | None:

@@ -17,10 +17,13 @@ from uuid import UUID
 
 import numpy as np
 import pytest
+import sqlalchemy as sa
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from rimward.live import schema, side_file, store
+from rimward.live import migrations, schema, side_file, store
 from rimward.live.errors import StoreError
 from rimward.live.records import Cue, Events, Finding, Measurement, Rep, SessionSummary
 from rimward.live.side_file import Change, SessionStart
@@ -329,38 +332,43 @@ def test_a_database_of_version_1_is_read(folder, reopen, said):
     [session] = reopen().sessions()
     assert (session.start.player, session.summary) == ("Ada", SUMMARY)
     assert reopen().reps(session.start.id) == [V1_REP]
-    assert said == []
+    assert len(said) == 1
 
 
-def test_an_older_database_is_migrated_step_by_step(folder, reopen, monkeypatch, said):
+def test_an_older_database_is_kept_as_it_was_and_migrated(folder, reopen, said):
     v1_database(folder)
-    steps = {
-        1: lambda connection: connection.exec_driver_sql("ALTER TABLE players ADD COLUMN note TEXT"),
-        2: lambda connection: connection.exec_driver_sql("UPDATE players SET note = 'kept'"),
-    }
-    monkeypatch.setattr(schema, "VERSION", 3)
-    monkeypatch.setattr(schema, "MIGRATIONS", steps)
     a_store = reopen()
-    [session] = a_store.sessions()
-    assert a_store.reps(session.start.id) == [V1_REP]
+    kept = folder / "rimward.before-version-2.db"
+    assert said == [f"{a_store.path} is brought up to date; as it was it is kept as {kept.name}"]
     with plain_sqlite(folder / store.FILE) as raw:
-        assert raw.execute("PRAGMA user_version").fetchone() == (3,)
-        assert raw.execute("SELECT note FROM players").fetchone() == ("kept",)
-    assert said == []
+        assert raw.execute("PRAGMA user_version").fetchone() == (2,)
+    with plain_sqlite(kept) as raw:
+        assert raw.execute("PRAGMA user_version").fetchone() == (1,)
+        assert raw.execute("SELECT count(*) FROM reps").fetchone() == (1,)
+    reopen()
+    assert len(said) == 1
+
+
+def test_a_migrated_database_has_the_tables_of_a_new_one(folder, reopen, tmp_path):
+    """Compared by alembic, which reads what SQLite says of both."""
+    v1_database(folder)
+    for engine in (reopen().engine, open_store(tmp_path / "new").engine):
+        with engine.connect() as connection:
+            context = MigrationContext.configure(connection, opts={"compare_type": True})
+            assert compare_metadata(context, schema.METADATA) == []
 
 
 def test_a_migration_that_fails_leaves_the_old_database_and_practice_goes_on(folder, reopen, monkeypatch, said):
     v1_database(folder)
 
-    def fails(connection):
-        connection.exec_driver_sql("ALTER TABLE players ADD COLUMN note TEXT")
-        connection.exec_driver_sql("SELECT * FROM nowhere")
+    def fails(op):
+        op.add_column("players", sa.Column("hand", sa.Text))
+        op.execute("SELECT * FROM nowhere")
 
-    with monkeypatch.context() as newer:
-        newer.setattr(schema, "VERSION", 2)
-        newer.setattr(schema, "MIGRATIONS", {1: fails})
+    with monkeypatch.context() as broken:
+        broken.setattr(migrations, "STEPS", {1: fails})
         begin(reopen()).save(a_rep(2))
-    assert "no such table: nowhere" in said[0]
+    assert "no such table: nowhere" in said[1]
     sessions = reopen().sessions()
     assert [session.reps for session in sessions] == [1, 1]
 
@@ -370,7 +378,7 @@ def test_a_newer_database_is_refused_and_left_alone(folder, said):
     with plain_sqlite(folder / store.FILE) as raw:
         raw.execute("PRAGMA user_version = 99")
     before = (folder / store.FILE).read_bytes()
-    with pytest.raises(StoreError, match=r"rimward\.db: the database has version 99, .* reads up to 1; update rimward"):
+    with pytest.raises(StoreError, match=r"rimward\.db: the database has version 99, .* reads up to 2; update rimward"):
         open_store(folder, said.append)
     assert (folder / store.FILE).read_bytes()[100:] == before[100:]  # the header notes that a log was used
     assert said == []
@@ -560,10 +568,18 @@ def foreign(path: Path) -> None:
 def foreign_of_the_same_version(path: Path) -> None:
     foreign(path)
     with plain_sqlite(path) as raw:
+        raw.execute("PRAGMA user_version = 2")
+
+
+def foreign_of_an_older_version(path: Path) -> None:
+    foreign(path)
+    with plain_sqlite(path) as raw:
         raw.execute("PRAGMA user_version = 1")
 
 
-@pytest.mark.parametrize("spoil", [damage_header, damage_pages, foreign, foreign_of_the_same_version])
+@pytest.mark.parametrize(
+    "spoil", [damage_header, damage_pages, foreign, foreign_of_the_same_version, foreign_of_an_older_version]
+)
 def test_a_damaged_database_is_kept_aside_and_a_new_one_begun(folder, reopen, said, spoil):
     first = reopen()
     begin(first).save(a_rep(1))
@@ -573,7 +589,8 @@ def test_a_damaged_database_is_kept_aside_and_a_new_one_begun(folder, reopen, sa
     again = reopen()
     [kept] = folder.glob("rimward.damaged-*.db")
     assert said == [
-        f"{again.path} is damaged or no database of rimward; it is kept as {kept.name} and a new one is begun"
+        f"{again.path} is damaged or no database of rimward; it is kept as {kept.name} and a new one is begun; "
+        "rimward merge takes over what can still be read of it"
     ]
     assert kept.read_bytes()[100:] == spoilt[100:]
     writer = begin(again)

@@ -1,0 +1,55 @@
+"""Taking players and sessions out of a database for good. What stays is their UUIDs among the forgotten.
+
+Without these another laptop, or the server, would bring back at the next exchange what was taken out here.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from sqlalchemy import Connection, delete, insert, select
+
+from .roster import now_utc
+from .schema import cues, findings, forgotten, measurements, notes, players, reps, sessions, targets
+
+
+def ids_of(connection: Connection, player_id: str) -> list[str]:
+    """The player's UUID and those of the players who turned out to be the same."""
+    known = (players.c.id == player_id) | (players.c.same_as == player_id)
+    return list(connection.scalars(select(players.c.id).where(known)))
+
+
+def sessions_of(connection: Connection, player_ids: Sequence[str]) -> list[str]:
+    """UUIDs of all sessions of these players."""
+    return list(connection.scalars(select(sessions.c.id).where(sessions.c.player_id.in_(player_ids))))
+
+
+def remove_players(connection: Connection, player_ids: Sequence[str]) -> None:
+    """Take out these players with everything that is theirs."""
+    for session_id in sessions_of(connection, player_ids):
+        remove_session(connection, session_id)
+    for player_id in player_ids:
+        connection.execute(delete(targets).where(targets.c.player_id == player_id))
+        connection.execute(delete(players).where(players.c.id == player_id))
+        _remember(connection, player_id)
+
+
+def remove_session(connection: Connection, session_id: str) -> None:
+    """Take out one session with its reps and notes."""
+    numbers = select(reps.c.number).where(reps.c.session_id == session_id)
+    for table in (measurements, findings, cues):
+        connection.execute(delete(table).where(table.c.rep.in_(numbers)))
+    connection.execute(delete(notes).where(notes.c.session_id == session_id))
+    connection.execute(delete(reps).where(reps.c.session_id == session_id))
+    connection.execute(delete(sessions).where(sessions.c.id == session_id))
+    _remember(connection, session_id)
+
+
+def is_forgotten(connection: Connection, known_id: str) -> bool:
+    """Whether the player or session of this UUID was taken out."""
+    return connection.scalar(select(forgotten.c.id).where(forgotten.c.id == known_id)) is not None
+
+
+def _remember(connection: Connection, gone_id: str) -> None:
+    if not is_forgotten(connection, gone_id):
+        connection.execute(insert(forgotten).values(id=gone_id, forgotten_utc=now_utc()))
