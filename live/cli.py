@@ -220,6 +220,12 @@ COMMANDS: tuple[Command, ...] = (
         _calibrate_arguments,
         _calibrate,
     ),
+    _served_by(
+        ".bench",
+        "bench",
+        "how well this machine keeps up, beside a bare loop around the same network",
+        "rimward bench --headless",
+    ),
     Command(
         "setup",
         "prepare the pose model, once; afterwards no network is needed",

@@ -52,6 +52,7 @@ class Meter:
         self._ages_s: deque[float] = deque(maxlen=_KEPT)
         self._stages_s: deque[tuple[float, float]] = deque(maxlen=_KEPT)
         self._worked_s: tuple[float, float] | None = None
+        self._cpu_s: tuple[float, float] = (0.0, 0.0)
         self._frames = 0
         self._span_s: tuple[float, float] | None = None
         self._began_s = self._judged_s = self._looked_s = 0.0
@@ -64,7 +65,11 @@ class Meter:
         """Work on this frame is done."""
         now_s, t_s = time.perf_counter(), sighting.frame.t_s
         spent_s = now_s - self._began_s
-        self._worked_s = (self._began_s if self._worked_s is None else self._worked_s[0], now_s)
+        cpu_s = time.process_time()
+        if self._worked_s is None:
+            self._worked_s, self._cpu_s = (self._began_s, now_s), (cpu_s, cpu_s)
+        else:
+            self._worked_s, self._cpu_s = (self._worked_s[0], now_s), (self._cpu_s[0], cpu_s)
         self._stages_s.append((sighting.looked_s, spent_s))
         self._judged_s += spent_s
         self._looked_s += sighting.looked_s
@@ -91,6 +96,13 @@ class Meter:
         if self._worked_s is None:
             return None
         return self._frames / (self._worked_s[1] - self._worked_s[0])
+
+    @property
+    def processors(self) -> float | None:
+        """How many processors were busy for this program on average."""
+        if self._worked_s is None:
+            return None
+        return (self._cpu_s[1] - self._cpu_s[0]) / (self._worked_s[1] - self._worked_s[0])
 
     def summary(self, dropped: int = 0) -> SessionSummary:
         """What the session came to so far; `dropped` is the source's count."""
