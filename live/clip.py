@@ -62,6 +62,8 @@ class Clip:
         """
         self._capture = capture
         self._timed = timed
+        self.counted = not timed
+        """Whether times were made, not read: then a frame is found again only by counting from the first."""
         self.info = _info(capture, name)
         self._changed = threading.Condition()
         self._queue: deque[Frame | SourceTrouble | SourceError | None] = deque()
@@ -139,6 +141,7 @@ class Clip:
                 stamp_s = index / self.info.rate_hz
             t_s = stamps.repaired(stamp_s)
             if stamps.repairs == 1:
+                self.counted = True
                 stamps.repairs += 1  # said once, not for every frame
                 self._put(SourceTrouble(t_s, _BAD_STAMPS.format(name=self.info.name, t_s=t_s)))
             if not self._put(Frame(index, t_s, np.asarray(image, np.uint8))):

@@ -7,7 +7,7 @@ each frame before (sightings.py), everything here is arithmetic on what it saw.
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -20,12 +20,13 @@ from .ball import BallTracker
 from .ball_edge import Outline, outline
 from .body import DEFAULT_STATURE_M, ScaleTracker, in_picture, point, stature_px
 from .court_view import CourtView
-from .lifting import Body, NotLifted
+from .lifting import Body, LiftedTrack, NotLifted
 from .records import Cue, Feedback, FloatArray, Frame, Mark, Measurement, Observation, Phase, Pose, Rep, Sighting, View
 from .settings import Settings
 from .shooter import ShooterLock
 from .skeleton import Side
 from .smoothing import OneEuro
+from .trace import Trace, trace_of
 from .track import from_observations
 
 _FEET = ("left_heel", "right_heel", "left_foot_index", "right_foot_index")
@@ -54,6 +55,19 @@ class _Moment:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class _Closed:
+    """What became of a shot that is over: a rep with all that belongs to it, or why it is none. Empty: no shot."""
+
+    rep: Rep | None = None
+    feedback: Feedback | None = None
+    trace: Trace | None = None
+    rejected: str | None = None
+
+    def step(self, view: View) -> Step:
+        return Step(view, self.rep, self.feedback, self.trace, self.rejected)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Step:
     """What one frame brought."""
 
@@ -61,6 +75,8 @@ class Step:
     rep: Rep | None = None
     feedback: Feedback | None = None
     """Given with every rep, and only then."""
+    trace: Trace | None = None
+    """Given with every rep: what a later look at it needs."""
     rejected: str | None = None
     """Why a movement that looked like a release was not counted."""
 
@@ -127,11 +143,11 @@ class Pipeline:
         self._remember(moment)
         observation = moment.seen
         self._phase = phases.advance(self._phase, phases.signals(observation, moment.px_per_m), self._settings.phases)
-        rep, feedback, rejected = self._close_rep(frame.t_s)
+        closed = self._close_rep(frame.t_s)
         view = self._view(frame, observation, frame.t_s)
-        if rep is None and ended is not None and ended.rep is not None:
-            return Step(view, ended.rep, ended.feedback)
-        return Step(view, rep, feedback, rejected)
+        if closed.rep is None and ended is not None and ended.rep is not None:
+            return replace(ended, view=view)
+        return closed.step(view)
 
     def finish(self) -> Step | None:
         """The frames end: a shot in its follow-through is read now. None when there is none."""
@@ -139,10 +155,10 @@ class Pipeline:
             return None
         self._phase = phases.finish(self._phase)
         now_s = self._buffer[-1].seen.t_s
-        rep, feedback, rejected = self._close_rep(now_s)
+        closed = self._close_rep(now_s)
         cue = None if self._cue is None else self._cue.text
         view = View(t_s=now_s, image=None, count=self.count, cue=cue, mark=self._mark)
-        return Step(view, rep, feedback, rejected) if rep is not None or rejected is not None else None
+        return closed.step(view) if closed.rep is not None or closed.rejected is not None else None
 
     def toggle_court(self) -> None:
         """Draw the court's lines over the picture, or stop drawing them."""
@@ -216,20 +232,20 @@ class Pipeline:
         if observation.ball is not None:
             self._ball_s = observation.t_s
 
-    def _close_rep(self, now_s: float) -> tuple[Rep | None, Feedback | None, str | None]:
+    def _close_rep(self, now_s: float) -> _Closed:
         """Read, measure and judge the shot whose follow-through has just ended, if there is one."""
         release_s = self._phase.closed_release_s
         if release_s is None:
-            return None, None, None
+            return _Closed()
         window = [moment for moment in self._buffer if moment.seen.t_s >= release_s - _BEFORE_S]
         px_per_m = float(np.median([moment.px_per_m for moment in window if moment.px_per_m is not None]))
         track = from_observations([moment.seen for moment in window], px_per_m, self._size)
         reading = reps.read(track, release_s, self._hand, self._settings.phases, self._hand_votes)
         if isinstance(reading, reps.NotAShot):
-            return None, None, reading.reason
+            return _Closed(rejected=reading.reason)
         self._hand_votes += reading.right_handed
         self._lock.locked = True
-        measurements = self._measure(window, reading)
+        measurements, lifted = self._measure(window, reading)
         findings = checks.judge(measurements, self._bands, self._settings.cues.clear_sigmas)
         feedback = cues.respond(now_s, findings, self._said, self._words)
         self._index += 1
@@ -248,15 +264,20 @@ class Pipeline:
             findings=findings,
             cue=feedback.cue,
         )
-        return rep, feedback, None
+        seen = [moment.seen for moment in window]
+        return _Closed(rep, feedback, trace_of(reading, seen, px_per_m, self._size, lifted))
 
-    def _measure(self, window: list[_Moment], reading: reps.Reading) -> dict[str, Measurement]:
-        """Values of a shot: from the picture, and what the picture cannot give from space where the hoop is known."""
+    def _measure(
+        self, window: list[_Moment], reading: reps.Reading
+    ) -> tuple[dict[str, Measurement], LiftedTrack | None]:
+        """Values of a shot: from the picture, and what the picture cannot give from space where the hoop is known; and
+        the shot in space.
+        """
         known = self._settings.player.stature_m is not None
         measurements = measure.measure(measure.shot(reading, self._stature_m, known))
         calibration = self._calibration
         if calibration is None or not calibration.knows_hoop or not self._court.trusted:
-            return measurements
+            return measurements, None
         body = Body(
             self._stature_m, _STATURE_SIGMA if known else _STATURE_GUESS_SIGMA, self._settings.ball.diameter_m / 2
         )
@@ -269,10 +290,11 @@ class Pipeline:
             smoothed_by_network=float(np.mean([moment.people_asked for moment in window])) < 1.5,
         )
         if isinstance(lifted, NotLifted):
-            return measurements
-        _, in_space = lifted
+            return measurements, None
+        shot, in_space = lifted
         # where both give a value the picture's has been nearer to known truth so far (python -m tests.accuracy)
-        return measurements | {name: in_space[name] for name in measure.ONLY_IN_SPACE if name in in_space}
+        only = {name: in_space[name] for name in measure.ONLY_IN_SPACE if name in in_space}
+        return measurements | only, shot.lifted
 
     def _view(self, frame: Frame, observation: Observation | None, now_s: float) -> View:
         pose = observation.pose if observation is not None else None

@@ -7,8 +7,8 @@ to the right and y down. Times are seconds on the source's own monotonic clock; 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, fields
 from enum import StrEnum
 from types import MappingProxyType
 from typing import Literal
@@ -295,6 +295,11 @@ class Rep:
         if self.index < 1:
             raise ValueError(f"a rep's index must be 1 or more, got {self.index}")
         object.__setattr__(self, "measurements", MappingProxyType(dict(self.measurements)))
+
+    def __reduce__(self) -> tuple[Callable[..., Rep], tuple[object, ...]]:
+        """To another process: a read-only mapping does not travel by itself."""
+        values = (getattr(self, each.name) for each in fields(self))
+        return Rep, tuple(dict(value) if isinstance(value, Mapping) else value for value in values)
 
 
 @dataclass(frozen=True, slots=True)

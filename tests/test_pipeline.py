@@ -439,3 +439,15 @@ def test_a_player_standing_ready_is_told_so(known, words):
     assert ran.steps[-1].view.status == "I see you and the ball"
     acts = [stand(1.5, ball=False), fetch(), stand(0.5)]
     assert session(acts, known, words).steps[20].view.status == "Ready. Pick up the ball"
+
+
+def test_a_rep_brings_what_a_later_look_needs(shipped, words):
+    """Its trace ends after the release, begins before the dip, and is counted in the source's frames."""
+    seen = film(play([stand(1.0), shot(GOOD), stand(0.5)], GOOD))
+    steps = watched(seen, shipped, words).steps
+    (step,) = [step for step in steps if step.rep is not None]
+    assert step.trace is not None
+    events = step.rep.events
+    assert step.trace.t_s[0] < events.dip_s < events.release_s < step.trace.t_s[-1]
+    assert [seen[k].t_s for k in step.trace.frames] == list(step.trace.t_s)
+    assert all((one.trace is None) == (one.rep is None) for one in steps)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import pickle
 import re
 
 import numpy as np
@@ -122,6 +123,11 @@ def test_a_rep_counts_from_one_and_its_measurements_cannot_be_changed():
         rep.measurements["hold_s"] = Measurement.missing("no")  # type: ignore[index]
     with pytest.raises(ValueError, match="index must be 1 or more"):
         Rep(0, "right", EVENTS, None, None, {})
+
+
+def test_a_rep_travels_to_another_process():
+    rep = Rep(1, "right", EVENTS, "one_motion", None, {"hold_s": Measurement(0.1, 0.03, "timing")}, cue=Cue("Up", "x"))
+    assert pickle.loads(pickle.dumps(rep)) == rep
 
 
 def test_a_finding_and_a_summary_hold_finite_numbers():
