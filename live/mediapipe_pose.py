@@ -26,6 +26,9 @@ _LONGEST_PX = 1280
 On rendered 4K the joints' median error is 27.5 px shrunk and 27.8 px (of 4K) whole.
 """
 
+_CLOSE_S = 3.0
+"""How long `close` waits for a picture that is being looked at."""
+
 _FRAME_MS = 33
 """Step that is assumed where times stand still or go back."""
 
@@ -73,9 +76,14 @@ class MediapipePose:
         return tuple(pose for pose in found if pose is not None)
 
     def close(self) -> None:
-        """Free the network; may be called twice."""
-        with self._lock:
-            self._finish()
+        """Free the network; may be called twice. One that does not come back from a picture is left alone."""
+        if self._lock.acquire(timeout=_CLOSE_S):
+            try:
+                self._finish()
+            finally:
+                self._lock.release()
+        else:
+            self._finish.detach()  # at exit it would be waited for
 
     def _detect(self, image: ImageArray, t_s: float, people: int) -> list[Any]:
         import mediapipe

@@ -71,6 +71,8 @@ class _Devices:
 
     source: FrameSource
     estimator: MediapipePose
+    renew: Callable[[], MediapipePose]
+    """Another network, for when this one fails."""
     window: Window | None
     speaker: Speaker | None
 
@@ -160,10 +162,15 @@ def _open_devices(
     window = None if headless else _open_window(settings, calibrated, say)
     if window is not None:
         closing.callback(window.close)
-    estimator = MediapipePose(model)
-    closing.callback(estimator.close)
-    # The first look is for two people. Loaded before the camera starts, so that its first frames need not wait.
-    estimator.warm_up(2)
+
+    def network() -> MediapipePose:
+        made = MediapipePose(model)
+        closing.callback(made.close)
+        # The first look is for two people. Loaded before the camera starts, so that its first frames need not wait.
+        made.warm_up(2)
+        return made
+
+    estimator = network()
     if source is None:
         wish = settings.camera
         source = open_camera(wish.device, width=wish.width, height=wish.height, rate_hz=wish.rate_hz)
@@ -174,7 +181,7 @@ def _open_devices(
     speaker = None if headless else _open_speaker(settings, say)
     if speaker is not None:
         closing.callback(speaker.close)
-    return _Devices(source, estimator, window, speaker)
+    return _Devices(source, estimator, network, window, speaker)
 
 
 def _open_window(settings: Settings, calibrated: bool, say: Callable[[str], None]) -> Window | None:
@@ -244,7 +251,7 @@ class _Session:
     ) -> None:
         self._probe = probe
         self._options, self._writer, self._stop, self._say = options, writer, stop, say
-        self._source, self._estimator = devices.source, devices.estimator
+        self._source, self._estimator, self._renew = devices.source, devices.estimator, devices.renew
         self._window, self._speaker = devices.window, devices.speaker
         self._pause = Pause()
         self._bump = None if calibration is None else BumpWatch(self._camera_moved)
@@ -303,7 +310,7 @@ class _Session:
                 pass  # nobody should miss the first shot of a clip behind the cautions
         frames = (at_own_pace if watched else until_stopped)(self._source, self._stop, self._pause)
         ahead = LIVE_AHEAD if self._source.info.live else 1
-        for item in sightings(frames, self._estimator, self._pipeline.people_to_ask, ahead):
+        for item in sightings(frames, self._estimator, self._pipeline.people_to_ask, ahead, self._renew):
             with self._judging:
                 yield item
 

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from builders import film, play, stand
 
+from rimward.live.errors import PoseModelError
 from rimward.live.records import Frame, Sighting, SourceTrouble
 from rimward.live.sightings import sightings
 
@@ -102,3 +103,68 @@ def test_a_consumer_that_leaves_ends_the_thread():
             break
         threading.Event().wait(0.01)
     assert threading.active_count() <= before
+
+
+# ------------------------------------------------------------------------------------------------- networks that fail
+def test_a_network_that_fails_is_replaced_and_one_frame_is_lost():
+    seen = list(sightings(frames(6), Network(fails_at=2), lambda: 1, renew=Network))
+    assert [type(item) for item in seen] == [Sighting, Sighting, SourceTrouble, Sighting, Sighting, Sighting]
+    assert seen[2].t_s == pytest.approx(2 / 30)
+    assert seen[2].message == "Starting the pose network anew: no network"
+    assert [item.frame.index for item in seen if isinstance(item, Sighting)] == [0, 1, 3, 4, 5]
+
+
+def test_a_network_that_fails_again_and_again_ends_it():
+    class Broken(Network):
+        def estimate(self, frame, people):
+            raise RuntimeError("never again")
+
+    seen = sightings(frames(30), Broken(), lambda: 1, renew=Broken)
+    assert [next(seen).message for _ in range(3)] == ["Starting the pose network anew: never again"] * 3
+    with pytest.raises(RuntimeError, match="never again"):
+        next(seen)
+
+
+class Stuck(Network):
+    """Does not come back from its third frame until it is let go."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.let_go = threading.Event()
+
+    def estimate(self, frame, people):
+        if frame.index == 2:
+            self.let_go.wait()
+        return super().estimate(frame, people)
+
+
+def test_a_network_that_does_not_come_back_is_replaced_and_what_it_says_later_is_not_heard():
+    stuck = Stuck()
+    seen = []
+    for item in sightings(frames(8), stuck, lambda: 1, renew=Network, stuck_s=0.2):
+        seen.append(item)
+        if isinstance(item, SourceTrouble):
+            stuck.let_go.set()
+            threading.Event().wait(0.05)
+    assert "has not come back for 0.2 s" in seen[2].message
+    assert [item.frame.index for item in seen if isinstance(item, Sighting)] == [0, 1, 3, 4, 5, 6, 7]
+
+
+def test_without_another_network_a_stuck_one_is_named():
+    stuck = Stuck()
+    seen = sightings(frames(8), stuck, lambda: 1, stuck_s=0.2)
+    next(seen), next(seen)
+    with pytest.raises(PoseModelError, match=r"must see a frame in a moment, it has not come back for 0.2 s"):
+        next(seen)
+    stuck.let_go.set()
+
+
+def test_a_source_that_fails_is_not_blamed_on_the_network():
+    def broken():
+        yield from frames(2)
+        raise OSError("gone")
+
+    seen = sightings(broken(), Network(), lambda: 1, renew=Network)
+    next(seen), next(seen)
+    with pytest.raises(OSError, match="gone"):
+        next(seen)
