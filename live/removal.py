@@ -1,6 +1,7 @@
-"""Taking players and sessions out of a database for good. What stays is their UUIDs among the forgotten.
+"""Taking players and sessions out of a database, here only or for good.
 
-Without these another laptop, or the server, would bring back at the next exchange what was taken out here.
+What is forgotten for good leaves its UUID: without that another laptop, or the server, would bring back at the next
+exchange what was taken out here.
 """
 
 from __future__ import annotations
@@ -24,17 +25,18 @@ def sessions_of(connection: Connection, player_ids: Sequence[str]) -> list[str]:
     return list(connection.scalars(select(sessions.c.id).where(sessions.c.player_id.in_(player_ids))))
 
 
-def remove_players(connection: Connection, player_ids: Sequence[str]) -> None:
-    """Take out these players with everything that is theirs."""
+def remove_players(connection: Connection, player_ids: Sequence[str], *, remember: bool) -> None:
+    """Take out these players with everything that is theirs; with `remember` so that no exchange brings them back."""
     for session_id in sessions_of(connection, player_ids):
-        remove_session(connection, session_id)
+        remove_session(connection, session_id, remember=remember)
     for player_id in player_ids:
         connection.execute(delete(targets).where(targets.c.player_id == player_id))
         connection.execute(delete(players).where(players.c.id == player_id))
-        _remember(connection, player_id)
+    if remember:
+        remember_gone(connection, player_ids)
 
 
-def remove_session(connection: Connection, session_id: str) -> None:
+def remove_session(connection: Connection, session_id: str, *, remember: bool) -> None:
     """Take out one session with its reps and notes."""
     numbers = select(reps.c.number).where(reps.c.session_id == session_id)
     for table in (measurements, findings, cues):
@@ -42,14 +44,17 @@ def remove_session(connection: Connection, session_id: str) -> None:
     connection.execute(delete(notes).where(notes.c.session_id == session_id))
     connection.execute(delete(reps).where(reps.c.session_id == session_id))
     connection.execute(delete(sessions).where(sessions.c.id == session_id))
-    _remember(connection, session_id)
+    if remember:
+        remember_gone(connection, [session_id])
+
+
+def remember_gone(connection: Connection, gone_ids: Sequence[str]) -> None:
+    """Keep the UUIDs of what was taken out."""
+    for gone_id in gone_ids:
+        if not is_forgotten(connection, gone_id):
+            connection.execute(insert(forgotten).values(id=gone_id, forgotten_utc=now_utc()))
 
 
 def is_forgotten(connection: Connection, known_id: str) -> bool:
-    """Whether the player or session of this UUID was taken out."""
+    """Whether the player or session of this UUID was taken out for good."""
     return connection.scalar(select(forgotten.c.id).where(forgotten.c.id == known_id)) is not None
-
-
-def _remember(connection: Connection, gone_id: str) -> None:
-    if not is_forgotten(connection, gone_id):
-        connection.execute(insert(forgotten).values(id=gone_id, forgotten_utc=now_utc()))

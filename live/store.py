@@ -9,61 +9,28 @@ from __future__ import annotations
 
 import os
 import shutil
-import sqlite3
 import sys
 import tempfile
 import threading
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
-from uuid import UUID, uuid4, uuid5
+from uuid import uuid4
 
-from sqlalchemy import URL, Connection, Engine, Table, create_engine, event, insert, select, update
-from sqlalchemy.dialects.sqlite import insert as insert_or_skip
-from sqlalchemy.exc import SQLAlchemyError
+from sqlalchemy import Connection, Engine, Table, insert, select, update
 
 from . import history, removal, rep_files, roster, side_file
 from .errors import StoreError
 from .history import History, Note, NoteKind, SavedSession, Target
-from .records import Events, Rep, Result, SessionSummary
+from .records import Rep, Result, SessionSummary
 from .roster import Player
-from .schema import (
-    VERSION,
-    NotOurDatabase,
-    bring_up_to_date,
-    cues,
-    findings,
-    is_current,
-    is_older,
-    measurements,
-    notes,
-    reps,
-    sessions,
-    targets,
-    terms,
-)
+from .schema import notes, reps, sessions, targets
+from .session_rows import apply, number
 from .side_file import Change, Hand, SessionStart
+from .sqlite_file import DATABASE_ERRORS, FILE, Notice, open_engine, why, writing
 
-FILE = "rimward.db"
 PENDING = "pending"
-BACKUPS = "backups"
-LOCK_TIMEOUT_S = 1.0
-"""How long a rep waits for another program's transaction; ours take milliseconds, so longer means that it hangs."""
-
-Notice = Callable[[str], None]
-_DATABASE_ERRORS = (SQLAlchemyError, sqlite3.Error)
-_DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
-_REASONS = {
-    sqlite3.SQLITE_BUSY: "is held by another program",
-    sqlite3.SQLITE_LOCKED: "is held by another program",
-    sqlite3.SQLITE_FULL: "cannot grow, the disk is full",
-    sqlite3.SQLITE_READONLY: "cannot be written",
-    sqlite3.SQLITE_CANTOPEN: "cannot be opened",
-    sqlite3.SQLITE_CORRUPT: "is damaged",
-    sqlite3.SQLITE_NOTADB: "is damaged",
-}
 
 
 def open_store(folder: Path, notice: Notice | None = None) -> Store:
@@ -78,9 +45,9 @@ def open_store(folder: Path, notice: Notice | None = None) -> Store:
     engine, trouble = None, ""
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        engine = _open_engine(path, notice)
-    except (OSError, *_DATABASE_ERRORS) as error:
-        trouble = f"{path} {_why(error)}"
+        engine = open_engine(path, notice)
+    except (OSError, *DATABASE_ERRORS) as error:
+        trouble = f"{path} {why(error)}"
     store = Store(path, engine, trouble, notice)
     store.merge_pending()
     return store
@@ -146,14 +113,14 @@ class Store:
         `since` or later. Raises StoreError when the database cannot be read, or there is no such player.
         """
         player_id = None if player is None else self.player(player).id
-        with self._reading() as connection:
+        with self.reading() as connection:
             return history.read_sessions(connection, player_id, since)
 
     def session(self, asked: str) -> SavedSession:
         """One session, by its UUID, the beginning of it (four letters or more), or "last". Raises StoreError when
         there is none, or more than one.
         """
-        with self._reading() as connection:
+        with self.reading() as connection:
             query = select(sessions.c.id).where(sessions.c.id == asked.lower())
             if asked == "last":
                 query = select(sessions.c.id).order_by(sessions.c.started_utc.desc()).limit(1)
@@ -169,7 +136,7 @@ class Store:
 
     def sessions_of_film(self, film: str) -> list[SavedSession]:
         """The sessions that came from this recording (SessionStart.film), oldest first."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             found = list(connection.scalars(select(sessions.c.id).where(sessions.c.film == film)))
             return history.read_sessions(connection, ids=found)
 
@@ -178,7 +145,7 @@ class Store:
         too. Raises StoreError when there is no session of this id.
         """
         self.session(session_id)
-        with self._reading() as connection:
+        with self.reading() as connection:
             return history.read_reps(connection, session_id, discarded)
 
     def history(
@@ -190,21 +157,21 @@ class Store:
     ) -> History:
         """The reps of many sessions as NumPy columns: of one player, of a span of time, or of these sessions."""
         player_id = None if player is None else self.player(player).id
-        with self._reading() as connection:
+        with self.reading() as connection:
             chosen = history.read_sessions(connection, player_id, since, until, ids)
             return history.read_history(connection, chosen)
 
     def remove_session(self, session_id: str) -> None:
         """Take one session out for good, with its reps, notes and files. Raises StoreError."""
-        with self._changing() as connection:
-            removal.remove_session(connection, session_id)
-        self._remove_media([session_id])
+        with self.changing() as connection:
+            removal.remove_session(connection, session_id, remember=True)
+        self.remove_files([session_id])
 
     # ---- players
 
     def players(self) -> list[Player]:
         """Everybody, by name. Raises StoreError when the database cannot be read."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             return roster.read_players(connection)
 
     def player(self, asked: str) -> Player:
@@ -214,7 +181,7 @@ class Store:
     def add_player(self, name: str, **facts: object) -> Player:
         """A new player; facts as in roster.FACTS. Raises StoreError for a taken name or a fact that cannot be."""
         name = roster.clean_name(name)
-        with self._changing() as connection:
+        with self.changing() as connection:
             if roster.namesake(connection, name) is not None:
                 raise StoreError(f"there is a player {name} already; choose a name that tells the two apart")
             player_id = roster.add(connection, name, roster.now_utc(), facts)
@@ -222,7 +189,7 @@ class Store:
 
     def edit_player(self, player_id: str, **facts: object) -> Player:
         """Change facts (roster.FACTS; None: not known) or the `name`. Raises StoreError."""
-        with self._changing() as connection:
+        with self.changing() as connection:
             roster.edit(connection, player_id, facts)
         return self.player(player_id)
 
@@ -230,27 +197,27 @@ class Store:
         """Two records of one person become one, the first. Raises StoreError."""
         if player_id == other_id:
             raise StoreError("a player cannot be united with himself or herself; name two")
-        with self._changing() as connection:
+        with self.changing() as connection:
             roster.unite(connection, player_id, other_id)
         return self.player(player_id)
 
-    def forget_player(self, player_id: str) -> list[str]:
-        """Take a player out for good: database, files, and what deleting leaves in the file's unused pages. Gives the
-        UUIDs that a server must forget as well, the player's and the sessions'. Raises StoreError.
+    def remove_player(self, player_id: str, *, everywhere: bool) -> None:
+        """Take a player out: database, files, and what deleting leaves in the file's unused pages. With `everywhere`
+        the UUIDs stay among the forgotten: other databases then forget the player at the next exchange; without it
+        an exchange may bring the player back. Raises StoreError.
         """
-        with self._changing(secure=True) as connection:
+        with self.changing(secure=True) as connection:
             ids = removal.ids_of(connection, player_id)
             gone = removal.sessions_of(connection, ids)
-            removal.remove_players(connection, ids)
-        self._remove_media(gone)
+            removal.remove_players(connection, ids, remember=everywhere)
+        self.remove_files(gone)
         self._compact()
-        return [*ids, *gone]
 
     # ---- notes and targets
 
     def notes(self, session_id: str, rep_index: int | None = None) -> list[Note]:
         """The notes on a session and its reps, oldest first; with `rep_index` only those on that rep."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             found = history.read_notes(connection, [session_id])
         return [note for note in found if rep_index is None or note.rep_index == rep_index]
 
@@ -271,11 +238,11 @@ class Store:
             "rep_index": rep_index,
             "kind": kind,
             "text": _printable(text).replace("\x00", ""),
-            "t_s": _number(t_s),
+            "t_s": number(t_s),
             "author": _printable(author).replace("\x00", ""),
             "created_utc": roster.now_utc(),
         }
-        with self._changing() as connection:
+        with self.changing() as connection:
             which = reps.c.session_id == session_id
             known = select(sessions.c.id).where(sessions.c.id == session_id)
             if rep_index is not None:
@@ -297,7 +264,7 @@ class Store:
 
     def targets(self, player_id: str) -> list[Target]:
         """Where the coach wants this player's measurements."""
-        with self._reading() as connection:
+        with self.reading() as connection:
             return history.read_targets(connection, player_id)
 
     def set_target(
@@ -317,14 +284,14 @@ class Store:
             id=str(uuid4()),
             player_id=player_id,
             measurement=measurement,
-            low=_number(low),
-            high=_number(high),
+            low=number(low),
+            high=number(high),
             name=_printable(name),
             locked=locked,
             author=_printable(author),
             created_utc=datetime.fromisoformat(created),
         )
-        with self._changing() as connection:
+        with self.changing() as connection:
             old = (targets.c.player_id == player_id) & (targets.c.measurement == measurement) & ~targets.c.removed
             connection.execute(update(targets).where(old).values(removed=True, changed_utc=created))
             values = {column: getattr(target, column) for column in Target.__slots__} | {"created_utc": created}
@@ -360,13 +327,13 @@ class Store:
     def _merge(self, engine: Engine, path: Path) -> int:
         try:
             changes, damaged = side_file.read(path)
-            with _writing(engine) as connection:
-                new = sum(_apply(connection, change) and change.rep is not None for change in changes)
+            with writing(engine) as connection:
+                new = sum(apply(connection, change) and change.rep is not None for change in changes)
         except OSError as error:
-            self._notice(f"{path} {_why(error)}; it stays and is merged at a later start")
+            self._notice(f"{path} {why(error)}; it stays and is merged at a later start")
             return 0
-        except _DATABASE_ERRORS as error:
-            self._notice(f"{self.path} {_why(error)}; {path} stays and is merged at a later start")
+        except DATABASE_ERRORS as error:
+            self._notice(f"{self.path} {why(error)}; {path} stays and is merged at a later start")
             return 0
         try:
             if damaged:
@@ -375,38 +342,40 @@ class Store:
             else:
                 path.unlink(missing_ok=True)
         except OSError as error:
-            self._notice(f"{path} was merged but {_why(error)}; it may be deleted")
+            self._notice(f"{path} was merged but {why(error)}; it may be deleted")
         return new
 
     @contextmanager
-    def _reading(self) -> Iterator[Connection]:
+    def reading(self) -> Iterator[Connection]:
+        """A connection that sees one state of the database. Raises StoreError."""
         if self.engine is None:
             raise StoreError(self._trouble)
         try:
             with self.engine.connect() as connection:
                 yield connection
-        except _DATABASE_ERRORS as error:
-            raise StoreError(f"{self.path} {_why(error)}") from None
+        except DATABASE_ERRORS as error:
+            raise StoreError(f"{self.path} {why(error)}") from None
 
     @contextmanager
-    def _changing(self, *, secure: bool = False) -> Iterator[Connection]:
-        """One transaction; `secure` overwrites what is deleted."""
+    def changing(self, *, secure: bool = False) -> Iterator[Connection]:
+        """One transaction, whole or not at all; `secure` overwrites what is deleted. Raises StoreError."""
         if self.engine is None:
             raise StoreError(f"{self._trouble}; nothing was changed")
         try:
-            with _writing(self.engine, secure=secure) as connection:
+            with writing(self.engine, secure=secure) as connection:
                 yield connection
-        except _DATABASE_ERRORS as error:
-            raise StoreError(f"{self.path} {_why(error)}; nothing was changed") from None
+        except DATABASE_ERRORS as error:
+            raise StoreError(f"{self.path} {why(error)}; nothing was changed") from None
 
     def _change_row(self, table: Table, row_id: str, **values: object) -> None:
         which = (table.c.id == row_id) & ~table.c.removed
-        with self._changing() as connection:
+        with self.changing() as connection:
             values["changed_utc"] = roster.now_utc()
             if connection.execute(update(table).where(which).values(values)).rowcount == 0:
                 raise StoreError(f"{self.path} has no {table.name.removesuffix('s')} {row_id}")
 
-    def _remove_media(self, session_ids: Iterable[str]) -> None:
+    def remove_files(self, session_ids: Iterable[str]) -> None:
+        """Delete the files of these sessions. Raises StoreError that names what could not be deleted."""
         left = []
         for session_id in session_ids:
             folder = rep_files.session_folder(self.folder, session_id)
@@ -425,9 +394,9 @@ class Store:
             with closing(self.engine.raw_connection()) as raw:
                 raw.execute("VACUUM")
                 raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
-        except _DATABASE_ERRORS as error:
+        except DATABASE_ERRORS as error:
             self._notice(
-                f"{self.path} {_why(error)}: what was taken out is gone, but the file is not written anew; "
+                f"{self.path} {why(error)}: what was taken out is gone, but the file is not written anew; "
                 "end other programs of rimward and run the same command again"
             )
 
@@ -493,12 +462,12 @@ class SessionWriter:
         with self._lock:
             if self._engine is not None:
                 try:
-                    with _writing(self._engine) as connection:
-                        return _apply(connection, change)
-                except _DATABASE_ERRORS as error:
+                    with writing(self._engine) as connection:
+                        return apply(connection, change)
+                except DATABASE_ERRORS as error:
                     # for the rest of the session: waiting for a lock at each rep would make every cue late
                     self._engine = None
-                    self._trouble = f"{self._path} {_why(error)}"
+                    self._trouble = f"{self._path} {why(error)}"
             self._write_aside(change)
             return True
 
@@ -509,7 +478,7 @@ class SessionWriter:
             try:
                 side_file.append(path, change)
             except OSError as error:
-                troubles.append(f"{path} {_why(error)}")
+                troubles.append(f"{path} {why(error)}")
                 continue
             del self._side_files[:position]
             if path != self._told:
@@ -517,235 +486,6 @@ class SessionWriter:
                 self._notice(f"{self._trouble}; this session goes on in {path} and joins at the next start")
             return
         raise StoreError(f"{troubles[0]}; make room on the disk or set another storage.folder")
-
-
-def _open_engine(path: Path, notice: Notice) -> Engine:
-    engine = _engine(path)
-    try:
-        _check(engine, path, notice)
-    except StoreError as error:
-        engine.dispose()
-        raise StoreError(f"{path}: {error}") from None
-    except (NotOurDatabase, *_DATABASE_ERRORS) as error:
-        engine.dispose()
-        if not isinstance(error, NotOurDatabase) and _code(error) not in (
-            sqlite3.SQLITE_CORRUPT,
-            sqlite3.SQLITE_NOTADB,
-        ):
-            raise
-        kept = _move_aside(path)
-        notice(
-            f"{path} is damaged or no database of rimward; it is kept as {kept.name} and a new one is begun; "
-            f"{_way_back(path.parent)}"
-        )
-        engine = _engine(path)
-        _check(engine, path, notice)
-    return engine
-
-
-def _way_back(folder: Path) -> str:
-    backups = sorted((folder / BACKUPS).glob("*.zip"), key=lambda path: path.stat().st_mtime)
-    if backups:
-        return f"rimward restore {backups[-1]} brings back the last backup"
-    return "rimward merge takes over what can still be read of it"
-
-
-def _engine(path: Path) -> Engine:
-    engine = create_engine(URL.create("sqlite", database=str(path)), connect_args={"timeout": LOCK_TIMEOUT_S})
-
-    @event.listens_for(engine, "connect")
-    def _connected(connection: sqlite3.Connection, _record: object) -> None:
-        connection.isolation_level = None  # the driver's own BEGIN comes too late for DDL; ours is below
-        connection.execute("PRAGMA foreign_keys = ON")
-        connection.execute("PRAGMA journal_mode = WAL")
-        connection.execute("PRAGMA synchronous = FULL")
-
-    @event.listens_for(engine, "begin")
-    def _begun(connection: Connection) -> None:
-        options = connection.get_execution_options()
-        if options.get("secure", False):
-            connection.exec_driver_sql("PRAGMA secure_delete = ON")
-        connection.exec_driver_sql("BEGIN IMMEDIATE" if options.get("writes", False) else "BEGIN")
-
-    return engine
-
-
-@contextmanager
-def _writing(engine: Engine, *, secure: bool = False) -> Iterator[Connection]:
-    """One transaction that holds the write lock from its start, so that what it reads stays true until it commits."""
-    with engine.execution_options(writes=True, secure=secure).begin() as connection:
-        yield connection
-
-
-def _check(engine: Engine, path: Path, notice: Notice) -> None:
-    """Find damage, then create or migrate the tables where need be; a current database is only read."""
-    with engine.connect() as connection:
-        if connection.exec_driver_sql("PRAGMA quick_check(1)").scalar() != "ok":
-            raise NotOurDatabase
-        current, older = is_current(connection), is_older(connection)
-    if current:
-        return
-    kept = path.with_name(f"{path.stem}.before-version-{VERSION}{path.suffix}")
-    if older and not kept.exists():
-        copy_database(path, kept)
-        notice(f"{path} is brought up to date; as it was it is kept as {kept.name}")
-    with _writing(engine) as connection:
-        bring_up_to_date(connection)
-
-
-def copy_database(path: Path, copy: Path) -> None:
-    """A copy that is whole although other programs may write meanwhile. Raises OSError, sqlite3.Error."""
-    part = copy.with_name(f"{copy.name}.part")
-    part.unlink(missing_ok=True)
-    try:
-        with closing(sqlite3.connect(path, timeout=LOCK_TIMEOUT_S)) as old, closing(sqlite3.connect(part)) as new:
-            old.backup(new)
-        part.replace(copy)
-    finally:
-        part.unlink(missing_ok=True)
-
-
-def _move_aside(path: Path) -> Path:
-    """Rename the database and its companions, which may hold its last transactions; gives the new name."""
-    stamp = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
-    kept = path.with_name(f"{path.stem}.damaged-{stamp}{path.suffix}")
-    if kept.exists():
-        kept = path.with_name(f"{path.stem}.damaged-{stamp}-{uuid4().hex[:8]}{path.suffix}")
-    for companion in ("", "-wal", "-shm"):
-        if (old := path.with_name(path.name + companion)).exists():
-            old.rename(kept.with_name(kept.name + companion))
-    return kept
-
-
-def _apply(connection: Connection, change: Change) -> bool:
-    """False when the rep is there already, or the rep that is to change is not."""
-    if removal.is_forgotten(connection, change.start.id):
-        return True  # taken out on purpose while it ran, or before its side file came
-    _ensure_session(connection, change.start)
-    if change.rep is not None:
-        return _insert_rep(connection, change.start, change.rep)
-    if change.result_of is not None:
-        return _update_rep(connection, change.start, change.result_of, result=change.result)
-    if change.discarded is not None:
-        return _update_rep(connection, change.start, change.discarded, discarded=True)
-    if change.summary is not None:
-        values: dict[str, Any] = {name: getattr(change.summary, name) for name in SessionSummary.__slots__}
-        values["changed_utc"] = roster.now_utc()
-        connection.execute(update(sessions).where(sessions.c.id == change.start.id).values(values))
-    return True
-
-
-def _ensure_session(connection: Connection, start: SessionStart) -> None:
-    if connection.scalar(select(sessions.c.id).where(sessions.c.id == start.id)) is not None:
-        return
-    started_utc = start.started_utc.astimezone(UTC).isoformat()
-    player = roster.namesake(connection, start.player)
-    if player is None:
-        # what was said of somebody new is remembered, so that it need not be said again
-        hand = None if start.hand == "auto" else start.hand
-        player = roster.add(connection, start.player, started_utc, {"hand": hand, "stature_m": start.stature_m})
-    connection.execute(
-        insert(sessions).values(
-            id=start.id,
-            player_id=player,
-            hand=start.hand,
-            source=start.source,
-            settings_digest=start.settings_digest,
-            app_version=start.app_version,
-            started_utc=started_utc,
-            stature_m=_number(start.stature_m),
-            drill=start.drill,
-            calibration=start.calibration,
-            view=start.view,
-            film=start.film,
-        )
-    )
-
-
-def _update_rep(connection: Connection, start: SessionStart, index: int, **values: object) -> bool:
-    which = (reps.c.session_id == start.id) & (reps.c.rep_index == index)
-    values["changed_utc"] = roster.now_utc()
-    return connection.execute(update(reps).where(which).values(values)).rowcount > 0
-
-
-def _insert_rep(connection: Connection, start: SessionStart, rep: Rep) -> bool:
-    which = (reps.c.session_id == start.id) & (reps.c.rep_index == rep.index)
-    if connection.scalar(select(reps.c.number).where(which)) is not None:
-        return False
-    inserted = connection.execute(
-        insert(reps).values(
-            id=str(uuid5(UUID(start.id), str(rep.index))),  # the same rep gets the same id wherever it is merged
-            session_id=start.id,
-            rep_index=rep.index,
-            hand=rep.hand,
-            motion=rep.motion,
-            release_phase=rep.release_phase,
-            result=rep.result,
-            discarded=False,
-            **{instant: _number(getattr(rep.events, instant)) for instant in Events.__slots__},
-        )
-    )
-    assert inserted.inserted_primary_key is not None
-    number = inserted.inserted_primary_key[0]
-    term = _term_ids(connection, _texts(rep))
-    if rep.measurements:
-        connection.execute(
-            insert(measurements),
-            [
-                {
-                    "rep": number,
-                    "position": position,
-                    "name": term[name],
-                    "value": _number(measured.value),
-                    "sigma": _number(measured.sigma),
-                    "basis": term.get(measured.basis),
-                    "reason": term.get(measured.reason),
-                }
-                for position, (name, measured) in enumerate(rep.measurements.items())
-            ],
-        )
-    if rep.findings:
-        connection.execute(
-            insert(findings),
-            [
-                {
-                    "rep": number,
-                    "position": position,
-                    "check": term[finding.check],
-                    "verdict": term[finding.verdict],
-                    "measurement": term[finding.measurement],
-                    "excess_sigmas": _number(finding.excess_sigmas),
-                }
-                for position, finding in enumerate(rep.findings)
-            ],
-        )
-    if rep.cue is not None:
-        connection.execute(insert(cues).values(rep=number, check=term[rep.cue.check], text=term[rep.cue.text]))
-    return True
-
-
-def _texts(rep: Rep) -> set[str]:
-    texts: set[str | None] = set(rep.measurements)
-    for measured in rep.measurements.values():
-        texts |= {measured.basis, measured.reason}
-    for finding in rep.findings:
-        texts |= {finding.check, finding.verdict, finding.measurement}
-    if rep.cue is not None:
-        texts |= {rep.cue.check, rep.cue.text}
-    return {text for text in texts if text is not None}
-
-
-def _term_ids(connection: Connection, texts: set[str]) -> dict[str | None, int]:
-    if not texts:
-        return {}
-    connection.execute(insert_or_skip(terms).on_conflict_do_nothing(), [{"text": text} for text in sorted(texts)])
-    found = connection.execute(select(terms.c.text, terms.c.id).where(terms.c.text.in_(texts)))
-    return {row.text: row.id for row in found}
-
-
-def _number(value: float | None) -> float | None:
-    """SQLite's driver refuses NumPy's own types."""
-    return None if value is None else float(value)
 
 
 def _printable(text: str) -> str:
@@ -766,20 +506,6 @@ def _folder_in_temp() -> list[Path]:
         return [folder]
     ours = not hasattr(os, "getuid") or (seen.st_uid == os.getuid() and not folder.is_symlink())
     return [folder] if ours else []
-
-
-def _code(error: BaseException) -> int:
-    """SQLite's primary result code; 0 when the error has none."""
-    cause = getattr(error, "orig", None) or error
-    return int(getattr(cause, "sqlite_errorcode", 0)) & 0xFF
-
-
-def _why(error: BaseException) -> str:
-    if (code := _code(error)) in _REASONS:
-        return _REASONS[code]
-    cause = getattr(error, "orig", None) or error
-    what = (cause.strerror if isinstance(cause, OSError) else None) or str(cause).partition("\n")[0]
-    return f"cannot be used ({what})"
 
 
 def _count(number: int, noun: str) -> str:

@@ -1,0 +1,139 @@
+"""Another laptop's database: read in a copy that is brought up to date, and saved from damage if need be."""
+
+from __future__ import annotations
+
+import sqlite3
+from collections.abc import Callable, Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from sqlalchemy import Connection, Engine
+
+from .errors import StoreError
+from .schema import METADATA, VERSION, NotOurDatabase, bring_up_to_date, is_current
+from .sqlite_file import DATABASE_ERRORS, copy_database, sqlite_engine, why, writing
+
+_HEADER = b"SQLite format 3\x00"
+
+
+@contextmanager
+def opened_copy(path: Path, notice: Callable[[str], None]) -> Iterator[Connection]:
+    """A reading connection to a copy of the database at `path`, which itself is not changed.
+
+    Of a damaged one what can still be read is given, and that is said. Raises StoreError, one line, for what is no
+    database of Rimward or that of a newer program.
+    """
+    try:
+        with path.open("rb") as file:
+            header = file.read(len(_HEADER))
+    except OSError as error:
+        raise StoreError(f"{path} {why(error)}") from None
+    if header != _HEADER:
+        raise StoreError(f"{path} must be a database of rimward (SQLite), found another kind of file")
+    with TemporaryDirectory(prefix="rimward-", ignore_cleanup_errors=True) as folder:
+        copy = Path(folder) / "copy.db"
+        try:
+            copy_database(path, copy)
+            engine = _ready(copy, path)
+        except DATABASE_ERRORS as error:
+            if isinstance(error, sqlite3.OperationalError) or not _is_damage(error):
+                raise StoreError(f"{path} {why(error)}") from None
+            engine = _saved(path, Path(folder), notice)
+        except NotOurDatabase:
+            raise StoreError(f"{path} is a database, but not one of rimward") from None
+        except OSError as error:
+            raise StoreError(f"{path} cannot be copied to {folder}: {why(error)}") from None
+        if engine is None:
+            engine = _saved(path, Path(folder), notice)
+        try:
+            with engine.connect() as connection:
+                yield connection
+        finally:
+            engine.dispose()
+
+
+def _ready(copy: Path, path: Path) -> Engine | None:
+    """None when the copy is damaged."""
+    engine = sqlite_engine(copy)
+    try:
+        with engine.connect() as connection:
+            if connection.exec_driver_sql("PRAGMA quick_check(1)").scalar() != "ok":
+                engine.dispose()
+                return None
+            current = is_current(connection)
+        if not current:
+            with writing(engine) as connection:
+                bring_up_to_date(connection)
+    except StoreError as error:
+        engine.dispose()
+        raise StoreError(f"{path}: {error}") from None
+    except BaseException:
+        engine.dispose()
+        raise
+    return engine
+
+
+def _is_damage(error: BaseException) -> bool:
+    return why(error) == "is damaged"
+
+
+def _saved(path: Path, folder: Path, notice: Callable[[str], None]) -> Engine:
+    """A new database with the rows of a damaged one that can still be read."""
+    copy = folder / "saved.db"
+    engine = sqlite_engine(copy)
+    with writing(engine) as connection:
+        METADATA.create_all(connection)
+    engine.dispose()
+    with (
+        closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as old,
+        closing(sqlite3.connect(copy)) as new,
+    ):
+        broken = [table for table in METADATA.tables if not _rows_over(old, new, table)]
+        for child, key, parent in (
+            ("sessions", "player_id", "players (id)"),
+            ("reps", "session_id", "sessions (id)"),
+            ("notes", "session_id", "sessions (id)"),
+            ("targets", "player_id", "players (id)"),
+            *((table, "rep", "reps (number)") for table in ("measurements", "findings", "cues")),
+        ):
+            whole, column = parent.removesuffix(")").split(" (")
+            new.execute(f"DELETE FROM {child} WHERE {key} NOT IN (SELECT {column} FROM {whole})")
+        for table, column in (
+            ("measurements", "name"), ("findings", '"check"'), ("findings", "verdict"), ("findings", "measurement"),
+            ("cues", '"check"'), ("cues", "text"),
+        ):  # fmt: skip
+            new.execute(f"DELETE FROM {table} WHERE {column} NOT IN (SELECT id FROM terms)")
+        new.execute(f"PRAGMA user_version = {VERSION}")
+        new.commit()
+    notice(f"{path} is damaged: what can still be read of it is taken over ({', '.join(broken) or 'all tables'} hurt)")
+    return sqlite_engine(copy)
+
+
+def _rows_over(old: sqlite3.Connection, new: sqlite3.Connection, table: str) -> bool:
+    """Copy from both ends until the damage; False when there was some."""
+    try:
+        theirs = [row[1] for row in old.execute(f"PRAGMA table_info({table})")]
+    except sqlite3.Error:
+        return False
+    ours = [row[1] for row in new.execute(f"PRAGMA table_info({table})")]
+    names = ", ".join(f'"{name}"' for name in ours if name in theirs)
+    if not names:
+        return False
+    marks = ", ".join("?" for name in ours if name in theirs)
+    key = "rep" if table in ("measurements", "findings") else "rowid"
+    whole = True
+    for order in ("ASC", "DESC"):
+        rows = old.execute(f"SELECT {names} FROM {table} ORDER BY {key} {order}")
+        while True:
+            try:
+                row = rows.fetchone()
+            except (sqlite3.Error, UnicodeDecodeError):
+                whole = False
+                break
+            if row is None:
+                break
+            new.execute(f"INSERT OR IGNORE INTO {table} ({names}) VALUES ({marks})", row)
+        if whole:
+            break
+    return whole
