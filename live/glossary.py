@@ -65,6 +65,9 @@ TERMS: Mapping[str, Term] = MappingProxyType(
         "head_travel_m": Term("Head travel", CENTIMETRES, "Farthest two places of the nose from dip to release"),
         "dip_m": Term("Dip", CENTIMETRES, "How far the ball falls between pick-up and dip"),
         "jump_height_m": Term("Jump height", CENTIMETRES, "Highest mid-hip above standing; 6 to 8 cm are the toes"),
+        "guide_foot_lead_s": Term("Guide-side foot first", SECONDS, "Its landing before the other foot's in the step"),
+        "step_back_lead_s": Term("Guide-side foot first, step-back", SECONDS, "The same where the step went back"),
+        "step_forward_m": Term("Step forward", CENTIMETRES, "Of both feet toward the hoop, negative for a step back"),
     }
 )
 """By the name that the measurement has in --json, exports and settings."""

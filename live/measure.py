@@ -12,6 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from . import footwork
 from .records import FloatArray, Measurement
 from .reps import Reading, standing
 from .track import Track
@@ -36,6 +37,8 @@ class Shot:
     """Time between two frames; instants cannot be told better than this allows."""
     view_deg: float
     """How far the player faces toward or away from the camera: 0 from the side, 90 from the front or behind."""
+    floor: FloatArray | None = None
+    """(T, 2, 2), where the left and the right foot would stand on the floor, hoop frame; None without a calibration."""
 
     @property
     def scale_sigma(self) -> float:
@@ -51,7 +54,7 @@ class Shot:
         return f"{self.reading.hand}_{joint}"
 
 
-def shot(reading: Reading, stature_m: float, stature_known: bool) -> Shot:
+def shot(reading: Reading, stature_m: float, stature_known: bool, floor: FloatArray | None = None) -> Shot:
     """Gather what the measurements need; the view is taken from the gather, before anything turns."""
     t = reading.raw.t_s
     release = reading.raw.at(reading.events.release_s)
@@ -59,7 +62,7 @@ def shot(reading: Reading, stature_m: float, stature_known: bool) -> Shot:
     across = reading.smooth.joint("left_shoulder") - reading.smooth.joint("right_shoulder")
     width = float(np.nanmedian(np.abs(across[first:release, 0])))
     view = float(np.degrees(np.arcsin(np.clip(width / (_SHOULDERS_OF_STATURE * stature_m), 0.0, 1.0))))
-    return Shot(reading, stature_m, stature_known, float(np.median(np.diff(t))), view)
+    return Shot(reading, stature_m, stature_known, float(np.median(np.diff(t))), view, floor)
 
 
 def measure(shot: Shot) -> dict[str, Measurement]:
@@ -332,6 +335,27 @@ def jump_height_m(shot: Shot) -> Measurement:
     return Measurement(height, float(np.hypot(0.03, shot.scale_sigma * height)), "image")
 
 
+def _steps(shot: Shot) -> footwork.Footwork | footwork.NotSeen:
+    toward = _toward_hoop(shot)
+    facing = None if toward is None else toward * float(np.cos(np.radians(shot.view_deg)))
+    return footwork.read(shot.reading.raw, shot.reading.events.release_s, shot.floor, facing)
+
+
+def guide_foot_lead_s(shot: Shot) -> Measurement:
+    """By how long the guide-side foot landed before the other in the step or hop into the shot."""
+    return footwork.guide_lead(_steps(shot), shot.reading.hand)
+
+
+def step_back_lead_s(shot: Shot) -> Measurement:
+    """The same where the step went back, where the order matters."""
+    return footwork.guide_lead(_steps(shot), shot.reading.hand, back_only=True)
+
+
+def step_forward_m(shot: Shot) -> Measurement:
+    """How far the feet came toward the hoop with that step."""
+    return footwork.forward(_steps(shot))
+
+
 @dataclass(frozen=True, slots=True)
 class _NeedsCalibration:
     """A measurement that no picture gives alone."""
@@ -374,6 +398,9 @@ MEASUREMENTS: dict[str, Callable[[Shot], Measurement]] = {
     "head_travel_m": head_travel_m,
     "dip_m": dip_m,
     "jump_height_m": jump_height_m,
+    "guide_foot_lead_s": guide_foot_lead_s,
+    "step_back_lead_s": step_back_lead_s,
+    "step_forward_m": step_forward_m,
 }
 ONLY_IN_SPACE = tuple(name for name, function in MEASUREMENTS.items() if isinstance(function, _NeedsCalibration))
 """What no view gives without the camera's place; measure3d gives it with one."""

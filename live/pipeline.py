@@ -15,7 +15,7 @@ from rimward.calibration.geometry import floor_from_image
 from rimward.calibration.record import Calibration
 from rimward.calibration.storage import fitted
 
-from . import checks, cues, measure, measure3d, phases, reps, status
+from . import checks, cues, footwork, measure, measure3d, phases, reps, status
 from .ball import BallTracker
 from .ball_edge import Outline, outline
 from .body import DEFAULT_STATURE_M, ScaleTracker, in_picture, point, stature_px
@@ -274,9 +274,12 @@ class Pipeline:
         the shot in space.
         """
         known = self._settings.player.stature_m is not None
-        measurements = measure.measure(measure.shot(reading, self._stature_m, known))
         calibration = self._calibration
-        if calibration is None or not calibration.knows_hoop or not self._court.trusted:
+        if calibration is not None and not (calibration.knows_hoop and self._court.trusted):
+            calibration = None
+        floor = None if calibration is None else footwork.floor_places([moment.seen for moment in window], calibration)
+        measurements = measure.measure(measure.shot(reading, self._stature_m, known, floor))
+        if calibration is None:
             return measurements, None
         body = Body(
             self._stature_m, _STATURE_SIGMA if known else _STATURE_GUESS_SIGMA, self._settings.ball.diameter_m / 2
