@@ -253,6 +253,8 @@ class Tone(StrEnum):
     MADE = "made"
     CONFIRM = "confirm"
     """A gesture or key was understood."""
+    HOLD = "hold"
+    """Repeated without a seam for as long as the ball is held at the set point; never the tone of a Feedback."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -274,6 +276,11 @@ class Feedback:
     t_s: float
     tone: Tone
     cue: Cue | None = None
+
+    @property
+    def shown(self) -> str | None:
+        """The words on the screen until the next rep."""
+        return self.praise if self.cue is None else self.cue.text
 
 
 @dataclass(frozen=True, slots=True)

@@ -42,13 +42,15 @@ GAP_S = 0.08
 RATE_HZ = 44_100
 BUFFER = 512
 """Samples that the mixer works ahead: 12 ms from `play` to the sound device."""
-TONE_CHANNEL, SPEECH_CHANNEL = 0, 1
+TONE_CHANNEL, SPEECH_CHANNEL, HOLD_CHANNEL = 0, 1, 2
+FADE_MS = 30
+"""The hold tone ends softly, so that its end is no click."""
 
 NO_ENGINE = "No voice: pyttsx3 finds no speech engine (Debian, Ubuntu: apt install espeak-ng). Tones and screen go on."
 
 
 class Mixer:
-    """The sound device: all tones loaded, one channel for tones, one for speech.
+    """The sound device: all tones loaded, one channel each for tones, speech and the hold tone.
 
     Raises pygame.error when there is no sound device.
     """
@@ -58,14 +60,14 @@ class Mixer:
 
         with _quiet_stderr():
             pygame.mixer.init(frequency=RATE_HZ, size=-16, channels=2, buffer=BUFFER)
-        pygame.mixer.set_reserved(2)
+        pygame.mixer.set_reserved(3)
         self._volume = volume
         self._open = True
         self._lock = threading.Lock()
         self._tones = {tone: pygame.mixer.Sound(file=io.BytesIO(tone_wav(tone))) for tone in Tone}
         for sound in self._tones.values():
             sound.set_volume(volume)
-        self._channels = [pygame.mixer.Channel(i) for i in (TONE_CHANNEL, SPEECH_CHANNEL)]
+        self._channels = [pygame.mixer.Channel(i) for i in (TONE_CHANNEL, SPEECH_CHANNEL, HOLD_CHANNEL)]
 
     def play_tone(self, tone: Tone) -> float:
         """Start the tone now, in place of one that still sounds; its length in seconds (0 after `close`)."""
@@ -74,6 +76,16 @@ class Mixer:
                 return 0.0
             self._channels[TONE_CHANNEL].play(self._tones[tone])
             return self._tones[tone].get_length()
+
+    def hold(self, on: bool) -> None:
+        """Let the hold tone sound from now on, or end it."""
+        with self._lock:
+            if not self._open:
+                return
+            if on:
+                self._channels[HOLD_CHANNEL].play(self._tones[Tone.HOLD], loops=-1)
+            else:
+                self._channels[HOLD_CHANNEL].fadeout(FADE_MS)
 
     def play_speech(self, wav: Path) -> None:
         """Play a WAV file and return when it has ended or `silence` or `close` cut it short."""
@@ -234,6 +246,7 @@ class Speaker:
         self._mixer = mixer
         self._speech = speech
         self._mute = mute
+        self._holding = False
 
     @property
     def muted(self) -> bool:
@@ -248,15 +261,23 @@ class Speaker:
                 self._speech.forget()
             if self._mixer is not None:
                 self._mixer.silence()
+            self._holding = False
         return self._mute
+
+    def hold(self, on: bool) -> None:
+        """Let the hold tone sound from now on, or end it. May be called at every frame; never blocks."""
+        on = on and not self._mute
+        if on != self._holding and self._mixer is not None:
+            self._mixer.hold(on)
+            self._holding = on
 
     def play(self, feedback: Feedback) -> None:
         """Sound the tone at once and speak the cue after it, unless it is stale by then. Never blocks."""
         if self._mute:
             return
         tone_s = 0.0 if self._mixer is None else self._mixer.play_tone(feedback.tone)
-        if self._speech is not None and feedback.cue is not None:
-            self._speech.say(feedback.cue.text, after_s=tone_s + GAP_S if tone_s else 0.0)
+        if self._speech is not None and feedback.spoken is not None:
+            self._speech.say(feedback.spoken, after_s=tone_s + GAP_S if tone_s else 0.0)
 
     def close(self) -> None:
         """Cut short what sounds and let go of the device; may be called twice."""

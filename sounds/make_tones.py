@@ -3,8 +3,9 @@
     python sounds/make_tones.py
 
 Nothing here is random, so anyone gets the same files. Every tone lies where a laptop's small loudspeaker and the ear
-are both good (600 to 3000 Hz), starts and ends softly so that it does not click, is pressed to a low crest so that it
-carries outdoors, and is as loud as every other one.
+are both good (1 to 4 kHz; wind and traffic are loudest below), starts and ends softly so that it does not click, is
+pressed to a low crest so that it carries outdoors, and is as loud as every other one by ITU-R BS.1770 (K-weighting).
+Only the hold tone is softer: it sounds for as long as the ball is held, on and on, and must not drown the others.
 """
 
 from __future__ import annotations
@@ -73,19 +74,31 @@ def rest(s: float) -> Samples:
     return np.zeros(round(s * RATE_HZ))
 
 
+def on_and_on(hz: float, flutter_hz: float, s: float) -> Samples:
+    """A pitch that flutters in loudness, to be repeated without a seam: whole cycles of both, rising from silence."""
+    count = round(s * RATE_HZ)
+    t = np.arange(count) / RATE_HZ
+    shape = 0.5 - 0.5 * np.cos(2 * np.pi * round(flutter_hz * s) / s * t)
+    return voice(2 * np.pi * round(hz * s) / s * t, BELL) * shape
+
+
 # Equal temperament, A4 = 440 Hz.
-E5, G5, C6, D6, E6, G6 = (440.0 * 2 ** (steps / 12) for steps in (7, 10, 15, 17, 19, 22))
+C6S, D6, E6, G6, G6S, A6, B6, C7 = (440.0 * 2 ** (steps / 12) for steps in (16, 17, 19, 22, 23, 24, 26, 27))
+
+HOLD = "hold"
+HOLD_SOFTER_DB = 6.0
 
 TONES: dict[str, Callable[[], Samples]] = {
-    "count": lambda: note(C6, 0.17, decay_s=0.35),
-    "in_band": lambda: np.concatenate([note(G5, 0.11), rest(0.01), note(D6, 0.16, decay_s=0.3)]),
+    "count": lambda: note(G6, 0.17, decay_s=0.35),
+    "in_band": lambda: np.concatenate([note(D6, 0.11), rest(0.01), note(A6, 0.16, decay_s=0.3)]),
     "out_of_band": lambda: np.concatenate(
-        [note(E5, 0.10, harmonics=HOLLOW), rest(0.05), note(E5, 0.10, harmonics=HOLLOW)]
+        [note(C6S, 0.10, harmonics=HOLLOW), rest(0.05), note(C6S, 0.10, harmonics=HOLLOW)]
     ),
-    "high": lambda: glide(G5 * 0.9, G5 * 2, 0.24),
-    "low": lambda: glide(G5 * 2, G5 * 0.9, 0.24),
-    "made": lambda: np.concatenate([note(C6, 0.075), note(E6, 0.075), note(G6, 0.18, decay_s=0.3)]),
-    "confirm": lambda: np.concatenate([note(G6, 0.07), rest(0.03), note(G6, 0.07)]),
+    "high": lambda: glide(D6 * 0.9, D6 * 2, 0.24),
+    "low": lambda: glide(D6 * 2, D6 * 0.9, 0.24),
+    "made": lambda: np.concatenate([note(E6, 0.075), note(G6S, 0.075), note(B6, 0.18, decay_s=0.3)]),
+    "confirm": lambda: np.concatenate([note(C7, 0.07), rest(0.03), note(C7, 0.07)]),
+    HOLD: lambda: on_and_on(A6, 20.0, 0.25),
 }
 
 
@@ -109,12 +122,13 @@ def loudness_lkfs(samples: Samples) -> float:
 
 
 def equally_loud(tones: dict[str, Samples]) -> dict[str, Samples]:
-    """Scale so that all have one loudness: the highest at which no peak passes PEAK_DBFS."""
+    """Scale so that all have one loudness, the highest at which no peak passes PEAK_DBFS; the hold tone is softer."""
     peak = 10 ** (PEAK_DBFS / 20)
     full = {name: samples * peak / np.abs(samples).max() for name, samples in tones.items()}
     loudness = {name: loudness_lkfs(samples) for name, samples in full.items()}
     common = min(loudness.values())
-    return {name: samples * 10 ** ((common - loudness[name]) / 20) for name, samples in full.items()}
+    wanted = {name: common - (HOLD_SOFTER_DB if name == HOLD else 0.0) for name in full}
+    return {name: samples * 10 ** ((wanted[name] - loudness[name]) / 20) for name, samples in full.items()}
 
 
 def make() -> dict[str, NDArray[np.int16]]:

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from rimward.live.loopback import hold_latencies_s, tone_latencies_s
 from rimward.live.records import Cue, Feedback, Tone
 from rimward.live.speaker import Mixer, Speaker, Speech, open_speaker
 
@@ -136,6 +137,56 @@ def test_closing_twice_and_playing_after_it_are_harmless(sound_file: Path) -> No
     speaker.close()
     speaker.play(feedback("Hold the follow-through"))
     assert speaker.toggle_mute() is True
+
+
+def test_the_hold_tone_sounds_until_it_is_ended(sound_file: Path, ending: ExitStack) -> None:
+    speaker = Speaker(Mixer(), None)
+    ending.callback(speaker.close)
+    for _ in range(3):  # at every frame of the hold
+        speaker.hold(True)
+    assert eventually(lambda: loud_s(sound_file) > 0.6)  # longer than its file: it goes round
+    speaker.play(feedback())  # a tone over it does not end it
+    before = loud_s(sound_file)
+    assert eventually(lambda: loud_s(sound_file) > before + 0.5)
+    speaker.hold(False)
+    assert eventually(lambda: not np.any(heard(sound_file)[-RATE_HZ // 4 :]))
+
+
+def test_the_hold_tone_obeys_mute(sound_file: Path, ending: ExitStack) -> None:
+    speaker = Speaker(Mixer(), None, mute=True)
+    ending.callback(speaker.close)
+    speaker.hold(True)
+    assert eventually(lambda: len(heard(sound_file)) > RATE_HZ // 4)
+    assert loud_s(sound_file) == 0
+    speaker.toggle_mute()
+    speaker.hold(True)
+    assert eventually(lambda: loud_s(sound_file) > 0.1)
+    speaker.toggle_mute()  # in the middle of a hold
+    assert eventually(lambda: not np.any(heard(sound_file)[-RATE_HZ // 4 :]))
+    speaker.hold(True)
+    length = len(heard(sound_file))
+    assert eventually(lambda: len(heard(sound_file)) > length + RATE_HZ // 4)
+    assert not np.any(heard(sound_file)[length:])
+
+
+@pytest.mark.parametrize("measure", [tone_latencies_s, hold_latencies_s])
+def test_how_late_a_sound_is_can_be_measured_without_a_sound_card(measure: Callable[[int], list[float]]) -> None:
+    latencies = measure(2)
+    assert len(latencies) == 2
+    assert all(0 < s < 2 for s in latencies)  # the machine may be busy: how many milliseconds is no matter of a test
+
+
+def test_a_voice_that_hangs_delays_no_tone(sound_file: Path, ending: ExitStack) -> None:
+    mouth = Mouth()
+    speaker = Speaker(Mixer(), Speech(lambda: mouth, notice=pytest.fail))
+    ending.callback(speaker.close)
+    ending.callback(lambda: mouth.may_end.release(9))
+    speaker.play(feedback("Start with your legs"))
+    assert eventually(lambda: mouth.begun == ["Start with your legs"])
+    before = loud_s(sound_file)
+    speaker.play(feedback("Elbow under the ball"))
+    assert eventually(lambda: loud_s(sound_file) > before + 0.1)  # sounds while the first words still hang
+    assert mouth.begun == ["Start with your legs"]
 
 
 # ---- speech
