@@ -226,6 +226,12 @@ COMMANDS: tuple[Command, ...] = (
         "how well this machine keeps up, beside a bare loop around the same network",
         "rimward bench --headless",
     ),
+    _served_by(
+        ".review",
+        "review",
+        "recorded clips, any number: worked through in parallel, saved as sessions",
+        "rimward review *.mp4 --player Sam",
+    ),
     Command(
         "setup",
         "prepare the pose model, once; afterwards no network is needed",

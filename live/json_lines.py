@@ -8,8 +8,8 @@ import math
 from .records import Measurement, Rep, SessionSummary
 
 
-def rep_line(rep: Rep) -> str:
-    """One rep. Times in seconds from the first frame, units in the names of the measurements."""
+def rep_line(rep: Rep, **more: str) -> str:
+    """One rep. Times in seconds from the first frame, units in the names of the measurements; `more` goes last."""
     events = rep.events
     return _line(
         {
@@ -31,12 +31,13 @@ def rep_line(rep: Rep) -> str:
                 for finding in rep.findings
             ],
             "cue": None if rep.cue is None else {"text": rep.cue.text, "check": rep.cue.check},
+            **more,
         }
     )
 
 
-def session_line(reps: int, summary: SessionSummary) -> str:
-    """The last line: what the session came to."""
+def session_line(reps: int, summary: SessionSummary, **more: str) -> str:
+    """The last line: what the session came to; `more` goes last."""
     return _line(
         {
             "kind": "session",
@@ -46,8 +47,14 @@ def session_line(reps: int, summary: SessionSummary) -> str:
             "duration_s": _rounded(summary.duration_s, 3),
             "processing_fps": _rounded(summary.processing_fps, 1),
             "latency_ms": {"p50": _rounded(summary.latency_p50_ms, 1), "p95": _rounded(summary.latency_p95_ms, 1)},
+            **more,
         }
     )
+
+
+def error_line(message: str, **more: str) -> str:
+    """A clip that gave nothing, and why."""
+    return _line({"kind": "error", "message": message, **more})
 
 
 def _measurement(measurement: Measurement) -> dict[str, object]:

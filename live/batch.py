@@ -1,0 +1,251 @@
+"""Recorded clips worked through in parallel: one process a core, each with a pose network of its own.
+
+A clip is read by the same loop and pipeline as in practice, so it gives the same reps. What comes out of a clip comes
+out whole or not at all; who asks saves it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import hashlib
+import os
+import signal
+import time
+from collections import deque
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from multiprocessing import get_context
+from multiprocessing.connection import Connection, wait
+from multiprocessing.context import SpawnContext
+from pathlib import Path
+
+import cv2
+
+from rimward.calibration.record import Calibration
+
+from . import loop
+from .assets import config_text
+from .clip import Clip, hush_opencv, open_clip
+from .cues import read_words
+from .errors import RimwardError, SourceError
+from .mediapipe_pose import MediapipePose
+from .pipeline import Pipeline, Step
+from .records import Rep, SessionSummary, Sighting, SourceTrouble
+from .settings import Settings
+from .sightings import sightings
+from .traces import content_digest, packed
+
+Progress = Callable[[Path, int, int | None], None]
+"""Called now and then with a clip, its frames done and how many its file claims."""
+_TOLD_EVERY_S = 0.2
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """How clips are to be read."""
+
+    settings: Settings
+    model: Path
+    """The pose model."""
+    calibration: Calibration | None = None
+    calibration_digest: str = ""
+    """Of the calibration's file."""
+
+    def key(self, content: str) -> str:
+        """What is read with the same key comes out the same; `content` is the digest of the clip's file."""
+        parts = "\n".join((content, self.settings.digest(), self.calibration_digest))
+        return hashlib.sha256(parts.encode()).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class ReadClip:
+    """A clip that was worked through."""
+
+    path: Path
+    key: str
+    """Of the film (Work.key)."""
+    reps: tuple[tuple[Rep, bytes], ...]
+    """Each with its packed trace (traces.packed)."""
+    summary: SessionSummary
+    troubles: tuple[str, ...]
+    """What the source said of itself, one line each."""
+
+
+@dataclass(frozen=True, slots=True)
+class KnownClip:
+    """A clip that was worked through before with the same settings."""
+
+    path: Path
+    key: str
+    """Of the film (Work.key)."""
+    session_id: str
+
+
+@dataclass(frozen=True, slots=True)
+class FailedClip:
+    """A clip that gave nothing, and why, in one line."""
+
+    path: Path
+    message: str
+
+
+Outcome = ReadClip | KnownClip | FailedClip
+
+
+def cores() -> int:
+    """How many processors this program may use."""
+    return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
+
+
+def read_clip(path: Path, work: Work, known: Mapping[str, str], progress: Progress) -> Outcome:
+    """Work through one clip in this process; `known` are the sessions of earlier clips by their film's key."""
+    try:
+        source = open_clip(path)
+        try:
+            key = work.key(content_digest(path))
+            if key in known:
+                return KnownClip(path, key, known[key])
+            return _worked_through(path, source, key, work, progress)
+        finally:
+            source.close()
+    except (RimwardError, OSError, MemoryError) as error:
+        said = " ".join(str(error).split()) or type(error).__name__
+        return FailedClip(path, said if path.name in said else f"{path}: {said}")
+
+
+def read_clips(
+    paths: Sequence[Path], work: Work, known: Mapping[str, str], jobs: int, progress: Progress
+) -> Iterator[Outcome]:
+    """Work through the clips in `jobs` processes; outcomes come as they are done.
+
+    A process that ends by itself costs its clip only. When the caller stops asking, the processes are ended.
+    """
+    waiting = deque(paths)
+    context = get_context("spawn")  # the same on every system; a fork would copy threads that hold locks
+    workers: list[_Worker] = []
+    try:
+        while waiting or any(worker.path is not None for worker in workers):
+            while waiting and len(workers) < jobs:
+                workers.append(_Worker(context, work, known))
+            for worker in workers:
+                if worker.path is None and waiting:
+                    worker.begin(waiting.popleft())
+            for ready in wait([worker.connection for worker in workers]):
+                (worker,) = (one for one in workers if one.connection is ready)
+                said = worker.hear()
+                if isinstance(said, tuple):
+                    progress(*said)
+                    continue
+                if worker.ended:
+                    workers.remove(worker)
+                if said is not None:
+                    yield said
+    finally:
+        for worker in workers:
+            worker.end()
+
+
+class _Worker:
+    """A process that reads one clip after the other, as seen from the program that started it."""
+
+    def __init__(self, context: SpawnContext, work: Work, known: Mapping[str, str]) -> None:
+        self.connection, theirs = context.Pipe()
+        self.path: Path | None = None
+        self.ended = False
+        self._process = context.Process(target=_serve, args=(theirs, work, dict(known)), daemon=True)
+        self._process.start()
+        theirs.close()
+
+    def begin(self, path: Path) -> None:
+        """Hand over the next clip."""
+        self.path = path
+        with contextlib.suppress(OSError):  # it has ended: `hear` will find out
+            self.connection.send(path)
+
+    def hear(self) -> Outcome | tuple[Path, int, int | None] | None:
+        """What it says next: an outcome or its progress. None when it ended with nothing in work."""
+        try:
+            said: Outcome | tuple[Path, int, int | None] = self.connection.recv()
+        except (EOFError, OSError):
+            self.ended = True
+            path, self.path = self.path, None
+            self.end()
+            if path is None:
+                return None
+            return FailedClip(path, f"{path}: the process that read it was ended from outside; start again")
+        if not isinstance(said, tuple):
+            self.path = None
+        return said
+
+    def end(self) -> None:
+        """End the process, whatever it does."""
+        self.connection.close()
+        self._process.terminate()
+        self._process.join()
+
+
+def _serve(connection: Connection, work: Work, known: Mapping[str, str]) -> None:
+    """The process: reads clips until nobody asks any more."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # a Ctrl-C goes to every program of the terminal; one of them acts
+    cv2.setNumThreads(1)  # the other cores have clips of their own
+    hush_opencv()
+    try:
+        while True:
+            path = connection.recv()
+            try:
+                said: Outcome = read_clip(path, work, known, lambda *now: connection.send(now))
+            except BrokenPipeError:
+                raise
+            except Exception as error:  # a fault of ours costs this clip, not the others
+                what = " ".join(f"{type(error).__name__} {error}".split())[:200]
+                said = FailedClip(path, f"{path}: could not be worked through ({what})")
+            connection.send(said)
+    except (EOFError, OSError):
+        return
+
+
+def _worked_through(path: Path, source: Clip, key: str, work: Work, progress: Progress) -> ReadClip:
+    settings = work.settings
+    words = read_words(config_text(f"words_{settings.screen.language}.toml"), "words")
+    pipeline = Pipeline(settings, words, calibration=work.calibration)
+    reps: list[tuple[Rep, bytes]] = []
+    troubles: list[str] = []
+    meter = loop.Meter()
+
+    def keep(step: Step) -> None:
+        if step.rep is not None and step.trace is not None:
+            trace = replace(step.trace, film=str(path.absolute()), counted=source.counted)
+            reps.append((step.rep, packed(trace)))
+
+    estimator = MediapipePose(work.model)
+    try:
+        estimator.warm_up(2)  # as practice does: the network remembers
+        seen = sightings(source, estimator, pipeline.people_to_ask)
+        loop.run(_watched(seen, path, source, progress), pipeline, None, keep, troubles.append, meter)
+    finally:
+        estimator.close()
+    return ReadClip(path, key, tuple(reps), meter.summary(), tuple(troubles))
+
+
+def _watched(
+    seen: Iterator[Sighting | SourceTrouble], path: Path, source: Clip, progress: Progress
+) -> Iterator[Sighting | SourceTrouble]:
+    """Passes everything on, tells the progress, and refuses what no session can be made of."""
+    frames, people, told_s = 0, False, 0.0
+    size: tuple[int, int] | None = None
+    for item in seen:
+        if isinstance(item, Sighting):
+            size = size or item.frame.size
+            if item.frame.size != size:
+                raise SourceError(
+                    f"{path}: a clip must keep its size, this one changes from {size[0]} x {size[1]} to"
+                    f" {item.frame.size[0]} x {item.frame.size[1]} at {item.frame.t_s:.1f} s; split it there"
+                )
+            frames += 1
+            people = people or bool(item.people)
+            if (now_s := time.monotonic()) - told_s >= _TOLD_EVERY_S:
+                progress(path, frames, source.info.frame_count)
+                told_s = now_s
+        yield item
+    if not people:
+        raise SourceError(f"{path}: a clip must show the player, nobody was seen in its {frames} frames")

@@ -1,0 +1,243 @@
+"""`rimward review`: recorded clips worked through in parallel and saved as sessions."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from importlib.metadata import version
+from pathlib import Path
+
+from rich.console import Console
+from rich.progress import (
+    BarColumn,
+    MofNCompleteColumn,
+    Progress,
+    TaskID,
+    TextColumn,
+    TimeRemainingColumn,
+)
+from rich.table import Table
+from rich.text import Text
+from rimward.calibration.storage import load_calibration
+
+from . import traces
+from .batch import KnownClip, ReadClip, Work, cores, read_clips
+from .errors import StoreError
+from .json_lines import error_line, rep_line, session_line
+from .options import settings_of
+from .practice import ready_model
+from .roster import show_name
+from .settings import Settings, data_folder
+from .store import Store, open_store
+
+Say = Callable[[str], None]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """The options of `rimward review`."""
+    parser.add_argument("files", nargs="+", type=Path, metavar="FILE", help="clips; one that is done is not done again")
+    parser.add_argument("--player", metavar="NAME", help="under which name the sessions are kept")
+    parser.add_argument("--hand", choices=("left", "right"), help="shooting hand; told from the shots otherwise")
+    parser.add_argument("--stature-m", type=float, metavar="X", help="height without shoes; scales lengths")
+    parser.add_argument("--calibration", type=Path, metavar="FILE", help="where the hoop is (rimward calibrate)")
+    parser.add_argument("--pose-model", metavar="FILE", help="a pose model bundle (.task) of your own")
+    parser.add_argument("--jobs", type=_jobs, metavar="N", help="clips at a time; as many as there are processors")
+    parser.add_argument("--json", action="store_true", help="one JSON object a line on standard output")
+
+
+def run(args: argparse.Namespace, say: Say) -> int:
+    """Work through the clips; 0 when each gave a session, 2 when at least one did not."""
+    settings = settings_of(args)
+    files = _without_doubles(args.files)
+    work = Work(
+        settings,
+        ready_model(settings, say),
+        None if args.calibration is None else load_calibration(args.calibration),
+        "" if args.calibration is None else traces.content_digest(args.calibration),
+    )
+    store = open_store(data_folder(settings), say)
+    try:
+        done = analysed(files, work, store, min(args.jobs or cores(), len(files)), say, args.json)
+        if not args.json:
+            _print_table(done)
+    finally:
+        store.close()
+    return 2 if any(one.session_id is None for one in done) else 0
+
+
+@dataclass(frozen=True, slots=True)
+class Reviewed:
+    """What became of one clip."""
+
+    path: Path
+    session_id: str | None = None
+    """None when it gave nothing."""
+    reps: int = 0
+    words: str = ""
+    """What else there is to say of it."""
+
+
+def analysed(files: Sequence[Path], work: Work, store: Store, jobs: int, say: Say, json: bool) -> list[Reviewed]:
+    """Work through the clips that have no session yet, save each as soon as it is done, and say how it went.
+
+    Everything that a broken-off run had finished is kept, and a session that it left unfinished is taken out.
+    """
+    known = {
+        one.start.film: one.start.id
+        for one in store.sessions()
+        if one.start.film is not None and one.summary is not None
+    }
+    done: list[Reviewed] = []
+    with _progress(len(files), say) as watch:
+        for outcome in read_clips(files, work, known, jobs, watch.clip):
+            if isinstance(outcome, ReadClip):
+                for trouble in outcome.troubles:
+                    watch.say(trouble if outcome.path.name in trouble else f"{outcome.path}: {trouble}")
+                one = _saved(outcome, work.settings, store)
+            elif isinstance(outcome, KnownClip):
+                one = _known(outcome, store)
+            else:
+                watch.say(outcome.message)
+                one = Reviewed(outcome.path, words=outcome.message)
+            done.append(one)
+            watch.done(outcome.path, one)
+            if json:
+                _print_lines(one, store)
+    order = {path: place for place, path in enumerate(files)}
+    return sorted(done, key=lambda one: order[one.path])
+
+
+def _saved(clip: ReadClip, settings: Settings, store: Store) -> Reviewed:
+    for earlier in store.sessions_of_film(clip.key):
+        if earlier.summary is not None:  # by another program, or another copy of the clip, a moment ago
+            return _known(KnownClip(clip.path, clip.key, earlier.start.id), store)
+        store.remove_session(earlier.start.id)
+    player = settings.player
+    writer = store.start_session(
+        player=player.name,
+        hand=player.hand,
+        source=clip.path.name,
+        settings_digest=settings.digest(),
+        app_version=version("rimward"),
+        stature_m=player.stature_m,
+        film=clip.key,
+        started_utc=_recorded_utc(clip.path),
+    )
+    for rep, trace in clip.reps:
+        writer.save(rep)
+        traces.save_trace(store.folder, writer.id, rep.index, trace)
+    writer.close(clip.summary)
+    return Reviewed(clip.path, writer.id, len(clip.reps))
+
+
+def _known(clip: KnownClip, store: Store) -> Reviewed:
+    reps = store.reps(clip.session_id)
+    for rep in reps:
+        traces.moved(store.folder, clip.session_id, rep.index, str(clip.path.absolute()))
+    return Reviewed(clip.path, clip.session_id, len(reps), "done before")
+
+
+def _recorded_utc(path: Path) -> datetime:
+    """When the file was last written, which for a recording is its end: nearer to the practice than now."""
+    try:
+        written = datetime.fromtimestamp(path.stat().st_mtime, UTC)
+    except (OSError, OverflowError, ValueError):
+        return datetime.now(UTC)
+    return min(written, datetime.now(UTC))
+
+
+def _print_lines(one: Reviewed, store: Store) -> None:
+    clip = str(one.path)
+    if one.session_id is None:
+        print(error_line(one.words, clip=clip), flush=True)
+        return
+    try:
+        reps, summary = store.reps(one.session_id), store.session(one.session_id).summary
+    except StoreError as error:  # the database refused; the session waits in a side file
+        print(error_line(str(error), clip=clip), flush=True)
+        return
+    for rep in reps:
+        print(rep_line(rep, clip=clip, session=one.session_id), flush=True)
+    if summary is not None:
+        print(session_line(len(reps), summary, clip=clip, session=one.session_id), flush=True)
+
+
+def _print_table(done: Sequence[Reviewed]) -> None:
+    table = Table(title="Clips")
+    for heading, justify in (("clip", "left"), ("reps", "right"), ("session", "left"), ("", "left")):
+        table.add_column(heading, justify=justify, overflow="fold")  # type: ignore[arg-type]
+    for one in done:
+        count = "-" if one.session_id is None else str(one.reps)
+        words = "gave nothing" if one.session_id is None else one.words
+        table.add_row(Text(show_name(one.path.name)), count, (one.session_id or "-")[:8], words)
+    Console(file=sys.stdout).print(table)
+
+
+def _without_doubles(files: Sequence[Path]) -> list[Path]:
+    """Each file once, in order; folders and what is not there are found out clip by clip."""
+    return list(dict.fromkeys(files))
+
+
+def _jobs(text: str) -> int:
+    jobs = int(text)
+    if not 1 <= jobs <= 64:
+        raise ValueError(text)
+    return jobs
+
+
+# ---- progress
+
+
+@dataclass
+class _Watch:
+    """A progress bar on a terminal, else one line a clip; all on standard error."""
+
+    total: int
+    say: Say
+    bars: Progress | None = None
+    whole: TaskID | None = None
+    finished: int = 0
+    running: dict[Path, TaskID] = field(default_factory=dict)
+
+    def clip(self, path: Path, frames: int, claimed: int | None) -> None:
+        """So many frames of this clip are done."""
+        if self.bars is None:
+            return
+        if path not in self.running:
+            self.running[path] = self.bars.add_task(path.name, total=claimed)
+        self.bars.update(self.running[path], completed=frames)
+
+    def done(self, path: Path, one: Reviewed) -> None:
+        """This clip is over."""
+        self.finished += 1
+        if self.bars is not None and self.whole is not None:
+            if path in self.running:
+                self.bars.remove_task(self.running.pop(path))
+            self.bars.update(self.whole, completed=self.finished)
+        elif one.session_id is not None:
+            reps = "1 rep" if one.reps == 1 else f"{one.reps} reps"
+            before = f" ({one.words})" if one.words else ""
+            self.say(f"{self.finished}/{self.total} {path.name}: {reps}{before}")
+
+
+@contextmanager
+def _progress(total: int, say: Say) -> Iterator[_Watch]:
+    console = Console(stderr=True)
+    if not console.is_terminal:
+        yield _Watch(total, say)
+        return
+    columns = (
+        TextColumn("{task.description}", markup=False),
+        BarColumn(),
+        MofNCompleteColumn(),
+        TimeRemainingColumn(),
+    )
+    with Progress(*columns, console=console, transient=True) as bars:
+        # words above the bars, not through them
+        watch = _Watch(total, lambda line: console.print(line, markup=False, highlight=False, soft_wrap=True), bars)
+        watch.whole = bars.add_task("clips", total=total)
+        yield watch
