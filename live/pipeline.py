@@ -15,19 +15,21 @@ from rimward.calibration.geometry import floor_from_image
 from rimward.calibration.record import Calibration
 from rimward.calibration.storage import fitted
 
-from . import checks, cues, footwork, measure, measure3d, phases, reps, status
+from . import footwork, measure, measure3d, phases, reps, status
 from .ball import BallTracker
 from .ball_edge import Outline, outline
 from .body import DEFAULT_STATURE_M, ScaleTracker, in_picture, point, stature_px
+from .coach import Coach, Coaching
 from .court_view import CourtView
 from .lifting import Body, LiftedTrack, NotLifted
-from .records import Cue, Feedback, FloatArray, Frame, Mark, Measurement, Observation, Phase, Pose, Rep, Sighting, View
+from .records import Feedback, FloatArray, Frame, Mark, Measurement, Observation, Phase, Pose, Rep, Sighting, View
 from .settings import Settings
 from .shooter import ShooterLock
 from .skeleton import Side
 from .smoothing import OneEuro
 from .trace import Trace, trace_of
 from .track import from_observations
+from .words import Words
 
 _FEET = ("left_heel", "right_heel", "left_foot_index", "right_foot_index")
 _STATURE_SIGMA, _STATURE_GUESS_SIGMA = 0.01, 0.08
@@ -87,23 +89,26 @@ class Pipeline:
     def __init__(
         self,
         settings: Settings,
-        words: cues.Words,
+        words: Words,
         title: str = "",
         calibration: Calibration | None = None,
+        coaching: Coaching | None = None,
     ) -> None:
-        """`calibration` says where the hoop is; it is fitted to the frames' size, or refused, at the first one."""
+        """`calibration` says where the hoop is; it is fitted to the frames' size, or refused, at the first one.
+
+        `coaching` is by what to judge and speak; None: the bands of the settings, everything spoken of.
+        """
         self._settings, self._words, self._title = settings, words, title
         self._given_calibration = calibration
         self._calibration: Calibration | None = None
         self._court = CourtView(None)
-        self._bands = settings.check_bands()
+        self._coach = Coach(coaching or Coaching(settings.check_bands(), words, settings.cues.clear_sigmas))
         self._stature_m = settings.player.stature_m or DEFAULT_STATURE_M
         self._hand: Side | None = None if settings.player.hand == "auto" else settings.player.hand
         self._hand_votes = 0.0
         self._index = 0
         self._kept: list[int] = []
-        self._said: list[Cue] = []
-        self._cue: Cue | None = None
+        self._cue: str | None = None
         self._mark: Mark | None = None
         self._lines: tuple[str, ...] = ()
         self._size = (0, 0)
@@ -156,8 +161,7 @@ class Pipeline:
         self._phase = phases.finish(self._phase)
         now_s = self._buffer[-1].seen.t_s
         closed = self._close_rep(now_s)
-        cue = None if self._cue is None else self._cue.text
-        view = View(t_s=now_s, image=None, count=self.count, cue=cue, mark=self._mark)
+        view = View(t_s=now_s, image=None, count=self.count, cue=self._cue, mark=self._mark)
         return closed.step(view) if closed.rep is not None or closed.rejected is not None else None
 
     def toggle_court(self) -> None:
@@ -177,7 +181,9 @@ class Pipeline:
         if not self._kept:
             return None
         self._cue, self._mark, self._lines = None, None, ()
-        return self._kept.pop()
+        index = self._kept.pop()
+        self._coach.discard(index)
+        return index
 
     @property
     def count(self) -> int:
@@ -246,14 +252,7 @@ class Pipeline:
         self._hand_votes += reading.right_handed
         self._lock.locked = True
         measurements, lifted = self._measure(window, reading)
-        findings = checks.judge(measurements, self._bands, self._settings.cues.clear_sigmas)
-        feedback = cues.respond(now_s, findings, self._said, self._words)
         self._index += 1
-        self._kept.append(self._index)
-        self._cue, self._mark = feedback.cue, cues.mark(findings)
-        self._lines = _lines(measurements)
-        if feedback.cue is not None:
-            self._said.append(feedback.cue)
         rep = Rep(
             index=self._index,
             hand=reading.hand,
@@ -261,9 +260,11 @@ class Pipeline:
             motion=reading.motion,
             release_phase=reading.release_phase,
             measurements=measurements,
-            findings=findings,
-            cue=feedback.cue,
         )
+        rep, feedback = self._coach.hear(rep, now_s)
+        self._kept.append(self._index)
+        self._cue, self._mark = feedback.shown, self._coach.mark()
+        self._lines = () if feedback.withheld else _lines(measurements)
         seen = [moment.seen for moment in window]
         return _Closed(rep, feedback, trace_of(reading, seen, px_per_m, self._size, lifted))
 
@@ -312,7 +313,7 @@ class Pipeline:
             ball=ball,
             phase=self._phase.phase,
             count=self.count,
-            cue=None if self._cue is None else self._cue.text,
+            cue=self._cue,
             mark=self._mark,
             status=words,
             trouble=trouble,

@@ -276,6 +276,23 @@ class Feedback:
     t_s: float
     tone: Tone
     cue: Cue | None = None
+    praise: str | None = None
+    """A word on a fault that is mended; never with a cue."""
+    prompt: str | None = None
+    """What the drill says: rest, the next spot, done."""
+    withheld: bool = False
+    """This rep goes without feedback by plan: neither sign nor values are shown."""
+
+    @property
+    def spoken(self) -> str | None:
+        """Everything that is said aloud."""
+        said = [text for text in (self.cue and self.cue.text, self.praise, self.prompt) if text]
+        return ". ".join(said) or None
+
+    @property
+    def shown(self) -> str | None:
+        """The words on the screen until the next rep."""
+        return self.praise if self.cue is None else self.cue.text
 
     @property
     def shown(self) -> str | None:

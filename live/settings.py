@@ -22,6 +22,7 @@ from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
 from .assets import config_text
+from .checks import CHECKS
 from .errors import SettingsError
 from .records import Band
 
@@ -29,6 +30,7 @@ APP = "rimward"
 DEFAULTS = "default.toml"
 COMMAND_LINE = "command line"
 
+_CHECKS = tuple(check.name for check in CHECKS)
 Fraction = Annotated[float, Field(ge=0.0, le=1.0)]
 
 
@@ -176,7 +178,7 @@ def load_settings(user_file: Path | None = None, options: Mapping[str, Mapping[s
     merged: Table = {}
     for name, layer in layers:
         if layer is not defaults:
-            _refuse_unknown_bands(name, layer, defaults)
+            _refuse_unknown_bands(name, layer)
             layer = _own_bands(name, layer)
         merged = _merged(merged, layer)
     try:
@@ -254,12 +256,12 @@ def _own_bands(file: str, layer: Table) -> Table:
     return layer | {"bands": moved}
 
 
-def _refuse_unknown_bands(file: str, layer: Table, defaults: Table) -> None:
+def _refuse_unknown_bands(file: str, layer: Table) -> None:
     """The model takes any name of a band, but one that no check asks for would silently do nothing."""
     bands = layer.get("bands")
     if isinstance(bands, dict):
         for check in bands:
-            if check not in defaults["bands"]:
+            if check not in _CHECKS:
                 raise SettingsError(f"{file}: {_unknown(('bands', check))}")
 
 
@@ -304,7 +306,7 @@ def _unknown(loc: tuple[str, ...]) -> str:
 
 def _known(section: tuple[str, ...]) -> list[str]:
     if section == ("bands",):
-        return list(_defaults()["bands"])
+        return list(_CHECKS)
     return list(_fields(section))
 
 

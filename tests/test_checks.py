@@ -2,44 +2,59 @@
 
 from __future__ import annotations
 
+import math
+
 import pytest
+from coaching import FLIGHT, a_rep, missing
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rimward.live.checks import CHECKS, judge
+from rimward.live import measure
+from rimward.live.checks import BY_NAME, CHECKS, judge
 from rimward.live.measure import MEASUREMENTS
-from rimward.live.records import Band, Measurement
+from rimward.live.records import Band, Cue
 
 CLEAR = 2.0
 
 
 def verdict(value: float, sigma: float, low: float | None, high: float | None, clear: float = CLEAR):
     band = Band(low, high, "own", "test")
-    (finding,) = judge({"knee_min_deg": Measurement(value, sigma, "image")}, {"knee_bend": band}, clear)
+    (finding,) = judge(a_rep(knee_min_deg=(value, sigma)), {"knee_bend": band}, clear)
     assert (finding.check, finding.measurement) == ("knee_bend", "knee_min_deg")
     return finding
+
+
+def found(rep, shipped, check: str) -> str | None:
+    """The verdict of one check by the shipped bands; None when it gave none."""
+    return next((one.verdict for one in judge(rep, shipped.check_bands(), CLEAR) if one.check == check), None)
 
 
 # ---------------------------------------------------------------------------------------------------------- the tables
 def test_every_check_looks_at_a_measurement_that_exists():
     assert {check.measurement for check in CHECKS} <= set(MEASUREMENTS)
-    assert len({check.name for check in CHECKS}) == len(CHECKS)
+    assert len(BY_NAME) == len(CHECKS)
 
 
 def test_every_band_belongs_to_a_check(shipped):
     """A check without a band is report only; a band without a check would silently do nothing."""
-    assert set(shipped.check_bands()) <= {check.name for check in CHECKS}
+    assert set(shipped.check_bands()) <= set(BY_NAME)
+
+
+def test_what_is_not_linked_to_makes_is_only_reported(shipped):
+    """No study found takes hold, dip or the time from set to release for a predictor of makes."""
+    assert set(BY_NAME) - set(shipped.check_bands()) == {"hold", "dip", "set_to_release"}
 
 
 def test_every_end_of_every_band_has_words_and_no_words_lack_an_end(shipped, words):
     bands = shipped.check_bands()
     ends = {(name, "below") for name, band in bands.items() if band.low is not None}
     ends |= {(name, "above") for name, band in bands.items() if band.high is not None}
-    assert set(words) == ends
+    told = {(name, kind) for name, kind in words if kind in ("below", "above") and not name.startswith("footwork")}
+    assert told == ends
 
 
 def test_every_band_says_where_it_comes_from(shipped):
-    labels = {"physics", "paper", "dataset", "common practice", "starting point", "own", "coach"}
+    labels = {"physics", "paper", "dataset", "common practice", "starting point"}
     for band in shipped.check_bands().values():
         assert band.label in labels
         assert len(band.source) > 20
@@ -76,16 +91,33 @@ def test_a_band_narrower_than_the_error_is_widened_about_its_middle():
 
 
 def test_findings_come_in_the_order_of_the_table(shipped):
-    everything = {check.measurement: Measurement(1e6, 1.0, "image") for check in reversed(CHECKS)}
-    found = [finding.check for finding in judge(everything, shipped.check_bands(), CLEAR)]
-    assert found == [check.name for check in CHECKS if check.name in shipped.check_bands()]
+    everything = {check.measurement: (50.0, 1.0) for check in reversed(CHECKS)}
+    rep = a_rep(**everything | FLIGHT, feet_heading_deg=(50.0, 1.0))
+    names = [one.check for one in judge(rep, shipped.check_bands(), CLEAR)]
+    table = [check.name for check in CHECKS if check.name in shipped.check_bands()]
+    assert names == [name for name in table if name not in ("drift_forward", "drift_side")]  # it was a jump
 
 
 def test_no_band_no_value_no_measurement_no_finding():
     band = {"knee_bend": Band(100.0, None, "own", "test")}
-    assert judge({}, band, CLEAR) == ()
-    assert judge({"knee_min_deg": Measurement.missing("hidden")}, band, CLEAR) == ()
-    assert judge({"knee_min_deg": Measurement(1.0, 1.0, "image")}, {}, CLEAR) == ()
+    assert judge(a_rep(), band, CLEAR) == ()
+    assert judge(a_rep(knee_min_deg=missing("hidden")), band, CLEAR) == ()
+    assert judge(a_rep(knee_min_deg=(1.0, 1.0)), {}, CLEAR) == ()
+
+
+def test_a_check_without_a_value_says_why():
+    rep = a_rep(hips_heading_deg=(3.0, 2.0), feet_heading_deg=missing("too dark"))
+    assert BY_NAME["hips_square"].of(rep).reason == "too dark"
+    assert BY_NAME["knee_bend"].of(rep).reason == "knee_min_deg was not measured"
+
+
+def test_without_a_calibration_nothing_is_judged_that_needs_one(shipped):
+    """What only a calibration gives is null without one: then there is no finding, good or bad."""
+    in_space = {name: missing("needs the camera's place") for name in measure.ONLY_IN_SPACE}
+    seen = {check.measurement: (1.0, 0.1) for check in CHECKS if check.measurement not in in_space}
+    judged = {one.check for one in judge(a_rep(**in_space | seen), shipped.check_bands(), CLEAR)}
+    assert {BY_NAME[name].measurement for name in judged} & set(in_space) == set()
+    assert judged
 
 
 @given(st.floats(-200, 200), st.floats(0.01, 50), st.floats(-100, 100), st.floats(1, 100), st.floats(0, 5))
@@ -102,3 +134,128 @@ def test_above_and_below_are_mirror_images(value, sigma, low, width):
     one, other = verdict(value, sigma, low, low + width), verdict(-value, sigma, -low - width, -low)
     assert other.verdict == mirrored.get(one.verdict, one.verdict)
     assert other.excess_sigmas == pytest.approx(one.excess_sigmas)
+
+
+# --------------------------------------------------------------------------------------------------- values of their own
+@pytest.mark.parametrize(
+    ("hips", "shoulders", "expected"),
+    [
+        (9.2, 11.5, ("in_band", "in_band")),  # the data set's player: all of it a little to the left of the hoop
+        (-12.0, 12.0, ("below", "in_band")),
+        (12.0, 45.0, ("in_band", "above")),
+    ],
+)
+def test_feet_hips_and_shoulders_are_held_against_each_other_not_against_the_hoop(hips, shoulders, expected, shipped):
+    rep = a_rep(feet_heading_deg=(12.0, 2.0), hips_heading_deg=(hips, 2.0), shoulders_heading_deg=(shoulders, 2.0))
+    assert (found(rep, shipped, "hips_square"), found(rep, shipped, "shoulders_square")) == expected
+
+
+def test_two_errors_add_up_in_a_difference():
+    """Independent errors add by their squares: 3 and 4 make 5."""
+    value = BY_NAME["hips_square"].of(a_rep(feet_heading_deg=(0.0, 3.0), hips_heading_deg=(10.0, 4.0)))
+    assert (value.value, value.sigma) == (10.0, pytest.approx(5.0))
+
+
+@pytest.mark.parametrize(("hand", "to_the_right"), [("right", 0.18), ("left", -0.18)])
+def test_an_elbow_that_is_out_is_out_for_either_hand(hand, to_the_right, shipped):
+    rep = a_rep(hand=hand, arm_offset_at_set_m=(to_the_right, 0.02), wrist_offset_at_set_m=(to_the_right, 0.02))
+    assert (found(rep, shipped, "arm_line"), found(rep, shipped, "wrist_line")) == ("above", "above")
+
+
+@pytest.mark.parametrize(("hand", "to_the_left"), [("right", 40.0), ("left", -40.0)])
+def test_the_shooting_shoulder_that_goes_forward_too_far_is_the_same_for_either_hand(hand, to_the_left, shipped):
+    assert found(a_rep(hand=hand, shoulder_turn_deg=(to_the_left, 4.0)), shipped, "shoulder_turn") == "above"
+
+
+@pytest.mark.parametrize(
+    ("jump", "expected"),
+    [
+        ((0.05, 0.01), {"drift_forward": "above"}),  # a rise on the toes is no jump
+        ((0.25, 0.01), {"landing_forward": "in_band"}),
+        (missing("not seen standing"), {"landing_forward": "in_band"}),  # not known: the wider band
+    ],
+)
+def test_a_drift_may_be_wider_in_a_jump_shot(jump, expected, shipped):
+    rep = a_rep(jump_height_m=jump, drift_forward_m=(0.25, 0.02))
+    assert {one.check: one.verdict for one in judge(rep, shipped.check_bands(), CLEAR)} == expected
+
+
+@pytest.mark.parametrize(
+    ("before_apex", "expected"), [(0.15, "in_band"), (0.0, "in_band"), (-0.08, "unsure"), (-0.15, "below")]
+)
+def test_a_release_after_the_top_is_late(before_apex, expected, shipped):
+    assert found(a_rep(release_before_apex_s=(before_apex, 0.03)), shipped, "release_timing") == expected
+
+
+@pytest.mark.parametrize(
+    ("speed", "launch", "entry", "expected"),
+    [
+        # free throws released at 7 ft (worked examples of projectile physics)
+        (7.250, 45.0, 29.4, ("below", "below")),
+        (7.146, 52.0, 40.15, ("in_band", "in_band")),
+        (7.369, 60.0, 52.3, ("above", "above")),
+        # a three-pointer of 6.75 m, the same source
+        (8.735, 52.0, 45.26, ("in_band", "in_band")),
+    ],
+)
+def test_the_arc_is_held_against_distance_and_release_height(speed, launch, entry, expected, shipped):
+    rep = a_rep(release_speed_mps=(speed, 0.1), release_angle_deg=(launch, 0.9), entry_angle_deg=(entry, 1.2))
+    assert (found(rep, shipped, "release_angle"), found(rep, shipped, "entry_angle")) == expected
+
+
+def test_the_arc_of_a_throw_at_ones_own_feet_is_not_judged():
+    rep = a_rep(release_speed_mps=(0.8, 0.1), release_angle_deg=(80.0, 2.0), entry_angle_deg=(80.0, 2.0))
+    assert "not shot toward the hoop" in BY_NAME["release_angle"].of(rep).reason
+
+
+def test_a_band_for_the_measurement_itself_goes_before_a_relative_one(shipped):
+    """A coach who says "45 to 49 degrees" means degrees, not degrees above anything."""
+    rep = a_rep(**FLIGHT)
+    bands = shipped.check_bands() | {"release_angle_deg": Band(45.0, 49.0, "coach", "said on Friday")}
+    (finding,) = [one for one in judge(rep, bands, CLEAR) if one.check == "release_angle"]
+    assert finding.verdict == "above"
+    assert found(rep, shipped, "release_angle") == "in_band"
+
+
+# --------------------------------------------------------------------------------------------- patterns over recent reps
+SLIGHT = a_rep(knee_min_deg=(147.0, 4.0))
+"""1.75 standard deviations out: not clear by itself."""
+FINE = a_rep(knee_min_deg=(120.0, 4.0))
+KNEES = {"knee_bend": Band(95.0, 140.0, "own", "test")}
+
+
+@pytest.mark.parametrize(
+    ("before", "expected"),
+    [
+        ([], "unsure"),
+        ([SLIGHT], "unsure"),
+        ([SLIGHT, SLIGHT], "above"),  # the third time it is a pattern
+        ([FINE, SLIGHT], "unsure"),
+        ([FINE] * 3 + [SLIGHT] * 4, "above"),  # old reps are not looked at
+        ([a_rep(), SLIGHT, a_rep(), SLIGHT], "above"),  # reps that could not be measured say nothing
+        ([a_rep(knee_min_deg=(88.0, 4.0))] * 2, "unsure"),  # out on the other side
+    ],
+)
+def test_what_one_rep_leaves_unsure_a_pattern_settles(before, expected):
+    (finding,) = judge(SLIGHT, KNEES, CLEAR, before)
+    assert finding.verdict == expected
+
+
+def test_a_rep_in_band_is_in_band_whatever_was_before():
+    (finding,) = judge(FINE, KNEES, CLEAR, [SLIGHT] * 5)
+    assert finding.verdict == "in_band"
+
+
+def test_after_a_cue_the_pattern_begins_anew():
+    told = a_rep(knee_min_deg=(147.0, 4.0), cue=Cue("Bend more", "knee_bend"))
+    other = a_rep(knee_min_deg=(147.0, 4.0), cue=Cue("Hold it", "follow_through"))
+    assert judge(SLIGHT, KNEES, CLEAR, [SLIGHT, SLIGHT, told])[0].verdict == "unsure"
+    assert judge(SLIGHT, KNEES, CLEAR, [told, SLIGHT, SLIGHT])[0].verdict == "above"
+    assert judge(SLIGHT, KNEES, CLEAR, [SLIGHT, other])[0].verdict == "above"
+
+
+def test_errors_of_one_camera_place_are_not_taken_for_many_witnesses():
+    """1.2 sigmas out stays unsure however often, since reps share much of their error; independent ones would not."""
+    barely = a_rep(knee_min_deg=(140.0 + 1.2 * 4.0, 4.0))
+    assert judge(barely, KNEES, CLEAR, [barely] * 30)[0].verdict == "unsure"
+    assert 1.2 * math.sqrt(5) > CLEAR

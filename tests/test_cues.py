@@ -1,114 +1,244 @@
-"""What is said after a rep: one cue, the most important clear fault, never the same words twice in a row."""
+"""What is said after a rep, as stories: a session in, what a coach would have said out."""
 
 from __future__ import annotations
 
 import itertools
 
 import pytest
+from coaching import finding, told
+from hypothesis import given
+from hypothesis import strategies as st
 
-from rimward.live.checks import CHECKS
-from rimward.live.cues import mark, read_words, respond
-from rimward.live.errors import SettingsError
-from rimward.live.records import Cue, Finding, Mark, Tone
+from rimward.live.cues import Past, Plan, mark, respond
+from rimward.live.records import Cue, Feedback, Finding, Mark, Tone
 
 WORDS = {
-    ("knee_bend", "above"): ("Bend the knees more", "Load the legs deeper"),
+    ("knee_bend", "above"): ("Push from lower", "Load up closer to the floor"),
+    ("knee_bend", "internal_above"): ("Bend the knees more", "Load the legs deeper"),
+    ("knee_bend", "below"): ("Sit less deep",),
+    ("knee_bend", "praise"): ("Good legs that time",),
+    ("knee_bend", "ask"): ("Ask your coach about the knees",),
+    ("arm_line", "above"): ("Lift the ball along one line",),
+    ("arm_line", "ask"): ("Ask your coach about the elbow",),
+    ("arm_line", "praise"): ("That line is straight",),
     ("follow_through", "below"): ("Hold the follow-through",),
+    ("follow_through", "praise"): ("That one stayed",),
 }
-LOW_HAND = Finding("follow_through", "below", "follow_through_s", 3.0)
-STIFF_KNEE = Finding("knee_bend", "above", "knee_min_deg", 2.5)
-GOOD = Finding("set_point_height", "in_band", "set_point_above_eyes_m")
-DOUBT = Finding("knee_bend", "unsure", "knee_min_deg", 1.0)
+KNEES, LINE, HAND = "knee_bend above", "arm_line above", "follow_through below"
+GOOD = "knee_bend good, arm_line good, follow_through good"
+DOUBT = "knee_bend unsure, arm_line good"
 
 
-def test_silence_with_a_neutral_tone_when_all_is_in_band():
-    """Bandwidth feedback: silence is the reward (Cruz et al. 2018, Motricidade 14(2-3))."""
-    feedback = respond(1.0, [GOOD], [], WORDS)
-    assert (feedback.tone, feedback.cue, feedback.t_s) == (Tone.COUNT, None, 1.0)
-    assert respond(1.0, [], [], WORDS).cue is None
+def said(story, plan: Plan | None = None) -> list[str | None]:
+    """Cue, else praise in brackets, else None, after each rep."""
+    out = []
+    for feedback in told(story, WORDS, plan):
+        assert feedback.cue is None or feedback.praise is None
+        out.append(feedback.cue.text if feedback.cue else feedback.praise and f"({feedback.praise})")
+    return out
 
 
-def test_unsure_says_nothing():
-    assert respond(1.0, [DOUBT, GOOD], [], WORDS).cue is None
+# -------------------------------------------------------------------------------------------------------------- stories
+STORIES = [
+    (
+        "three good reps, then the elbow drifts out",
+        [GOOD, GOOD, GOOD, LINE],
+        [None, None, None, "Lift the ball along one line"],
+    ),
+    ("nothing can be seen", ["", ""], [None, None]),
+    ("in doubt nothing is said", [DOUBT, DOUBT], [None, None]),
+    ("of two faults the one that the rest is built on", [f"{KNEES}, {LINE}, {HAND}"], ["Push from lower"]),
+    ("a fault without words is passed over", [f"trunk_lean above, {HAND}"], ["Hold the follow-through"]),
+    (
+        "the same fault is said in other words each time, in another way after three times, then it is for the coach, "
+        "then there is peace",
+        [KNEES] * 9,
+        ["Push from lower", "Load up closer to the floor", "Push from lower"]
+        + ["Bend the knees more", "Load the legs deeper", "Bend the knees more"]
+        + ["Ask your coach about the knees", None, None],
+    ),
+    (
+        "what has gone to the coach makes room for the next fault",
+        [f"{LINE}, {HAND}"] * 5,
+        ["Lift the ball along one line"] * 3 + ["Ask your coach about the elbow", "Hold the follow-through"],
+    ),
+    (
+        "two good reps do not make a fault new",
+        [LINE] * 3 + [GOOD] * 2 + [LINE],
+        ["Lift the ball along one line"] * 3 + [None, None, "Ask your coach about the elbow"],
+    ),
+    (
+        "a fault that was mended and comes back is told from the start, and mending it was worth a word",
+        [LINE] * 4 + [GOOD] * 4 + [LINE],
+        ["Lift the ball along one line"] * 3
+        + ["Ask your coach about the elbow"]
+        + [None, None, "(That line is straight)", None]
+        + ["Lift the ball along one line"],
+    ),
+    (
+        "the other side of a band is another fault",
+        [KNEES, "knee_bend below", KNEES],
+        ["Push from lower", "Sit less deep", "Load up closer to the floor"],
+    ),
+    (
+        "praise only after a fault that was told, never for what was always good",
+        [GOOD] * 12,
+        [None] * 12,
+    ),
+    (
+        "praise is rare: the second fault that is mended soon after goes without",
+        [KNEES, LINE, GOOD, GOOD, GOOD, GOOD],
+        ["Push from lower", "Lift the ball along one line", None, None, "(Good legs that time)", None],
+    ),
+    (
+        "reps that could not be judged neither mend nor break",
+        [HAND, GOOD, "", GOOD, "", GOOD],
+        ["Hold the follow-through", None, None, None, None, "(That one stayed)"],
+    ),
+    (
+        "a doubtful rep is no mended rep",
+        [KNEES, GOOD, DOUBT, GOOD, GOOD],
+        ["Push from lower", None, None, None, None],
+    ),
+]
 
 
-def test_only_the_first_clear_fault_is_said():
-    feedback = respond(1.0, [DOUBT, STIFF_KNEE, LOW_HAND], [], WORDS)
-    assert feedback.cue == Cue("Bend the knees more", "knee_bend")
-    assert feedback.tone is Tone.HIGH
+@pytest.mark.parametrize(("story", "expected"), [pytest.param(*story[1:], id=story[0]) for story in STORIES])
+def test_a_session_as_a_coach_would_speak(story, expected):
+    assert said(story) == expected
 
 
-def test_the_tone_tells_the_direction():
-    assert respond(1.0, [LOW_HAND], [], WORDS).tone is Tone.LOW
+PLANS = [
+    ("one focus: all else is silent", Plan(focus="follow_through"), [f"{KNEES}, {HAND}", KNEES], ["Hold the follow-through", None]),
+    ("the drill's order goes before the table's", Plan(priority=("follow_through",)), [f"{KNEES}, {HAND}"], ["Hold the follow-through"]),
+    (
+        "what the drill does not name comes after, in the table's order",
+        Plan(priority=("follow_through",)),
+        [f"{KNEES}, {LINE}"],
+        ["Push from lower"],
+    ),
+    ("nothing but the drill's checks", Plan(priority=("follow_through",), only=True), [KNEES, HAND], [None, "Hold the follow-through"]),
+    ("told by the body first", Plan(wording="internal"), [KNEES] * 4, ["Bend the knees more", "Load the legs deeper", "Bend the knees more", "Push from lower"]),
+    ("no praise", Plan(praise=False), [HAND, GOOD, GOOD, GOOD], ["Hold the follow-through", None, None, None]),
+    (
+        "fading: every rep, every second, then only when asked",
+        Plan(every_rep=2, every_second=4),
+        [HAND] * 8,
+        ["Hold the follow-through"] * 2 + [None, "Hold the follow-through"] + [None] * 4,
+    ),
+    (
+        "the retention set at the end is silent",
+        Plan(quiet_from=3),
+        [HAND] * 4,
+        ["Hold the follow-through"] * 2 + [None, None],
+    ),
+]  # fmt: skip
 
 
-def test_a_fault_without_words_is_passed_over():
-    wordless = Finding("trunk_lean", "above", "trunk_lean_at_release_deg", 9.0)
-    assert respond(1.0, [wordless, LOW_HAND], [], WORDS).cue == Cue("Hold the follow-through", "follow_through")
+@pytest.mark.parametrize(("plan", "story", "expected"), [pytest.param(*plan[1:], id=plan[0]) for plan in PLANS])
+def test_what_was_chosen_to_be_heard(plan, story, expected):
+    assert said(story, plan) == expected
 
 
-def test_words_rotate_and_another_cue_between_does_not_disturb():
-    said: list[Cue] = []
-    for finding in (STIFF_KNEE, LOW_HAND, STIFF_KNEE, STIFF_KNEE):
-        said.append(respond(1.0, [finding], said, WORDS).cue)
-    knees = [cue.text for cue in said if cue.check == "knee_bend"]
-    assert knees == ["Bend the knees more", "Load the legs deeper", "Bend the knees more"]
+def test_fading_counts_the_reps_of_the_plan():
+    """Every rep for 3, every second for 4 (the 5th and 7th), then none."""
+    plan = Plan(every_rep=3, every_second=4)
+    assert [n for n in range(1, 12) if not plan.withholds(n)] == [1, 2, 3, 5, 7]
 
 
-def test_words_of_an_earlier_table_do_not_confuse_the_rotation():
-    earlier = [Cue("Something of yesterday", "knee_bend")]
-    assert respond(1.0, [STIFF_KNEE], earlier, WORDS).cue.text == "Bend the knees more"
+def test_who_asks_is_told_what_was_held_back_but_not_in_the_retention_set():
+    plan = Plan(every_rep=1, quiet_from=4)
+    findings = (finding(HAND),)
+    assert respond(0.0, findings, [], WORDS, plan, number=3).withheld
+    assert respond(0.0, findings, [], WORDS, plan, number=3, asked=True).cue.text == "Hold the follow-through"
+    assert respond(0.0, findings, [], WORDS, plan, number=4, asked=True) == Feedback(0.0, Tone.COUNT, withheld=True)
+
+
+@pytest.mark.parametrize("values", [(-1, 0), (0, -1)])
+def test_a_plan_counts_reps(values):
+    with pytest.raises(ValueError, match="must be 0 or more"):
+        Plan(every_rep=values[0], every_second=values[1])
+
+
+# ---------------------------------------------------------------------------------------------------------------- tones
+@pytest.mark.parametrize(
+    ("rep", "plan", "tone"),
+    [
+        ("", Plan(), Tone.COUNT),
+        (GOOD, Plan(), Tone.COUNT),  # bandwidth: silence is the reward
+        (DOUBT, Plan(), Tone.COUNT),
+        (KNEES, Plan(), Tone.HIGH),
+        (HAND, Plan(), Tone.LOW),
+        (f"{GOOD}, trunk_lean above", Plan(), Tone.COUNT),  # no words for it
+        (GOOD, Plan(focus="knee_bend"), Tone.IN_BAND),
+        (KNEES, Plan(focus="knee_bend"), Tone.HIGH),
+        (DOUBT, Plan(focus="knee_bend"), Tone.COUNT),
+        (HAND, Plan(focus="knee_bend"), Tone.COUNT),
+        ("trunk_lean above", Plan(focus="trunk_lean"), Tone.HIGH),  # the tone alone tells
+        (KNEES, Plan(quiet_from=1), Tone.COUNT),
+    ],
+)
+def test_the_tone_tells_the_direction(rep, plan, tone):
+    (feedback,) = told([rep], WORDS, plan)
+    assert feedback.tone is tone
+
+
+# ------------------------------------------------------------------------------------------------------------ properties
+VERDICTS = st.sampled_from(["good", "unsure", "above", "below"])
+REPS = st.lists(
+    st.tuples(VERDICTS, VERDICTS, VERDICTS).map(lambda v: f"knee_bend {v[0]}, arm_line {v[1]}, follow_through {v[2]}"),
+    max_size=25,
+)
+
+
+@given(REPS, st.integers(0, 6), st.integers(0, 6), st.sampled_from([None, "knee_bend", "hold"]))
+def test_whatever_happens_a_cue_names_a_clear_fault_of_that_rep(story, every_rep, every_second, focus):
+    plan = Plan(focus=focus, every_rep=every_rep, every_second=every_second)
+    feedback = told(story, WORDS, plan)
+    for rep, given_back in zip(story, feedback, strict=True):
+        if given_back.cue is not None:
+            assert rep.count(given_back.cue.check) == 1
+            assert f"{given_back.cue.check} above" in rep or f"{given_back.cue.check} below" in rep
+            assert focus in (None, given_back.cue.check)
+        assert not (given_back.withheld and (given_back.cue or given_back.praise))
+    praised = [k for k, one in enumerate(feedback) if one.praise is not None]
+    assert all(b - a > 8 for a, b in itertools.pairwise(praised))
+    assert feedback == told(story, WORDS, plan)
 
 
 def test_shipped_words_never_repeat_in_a_row(words):
-    for check, verdict in words:
-        said: list[Cue] = []
-        for _ in range(2 * len(words[check, verdict]) + 1):
-            said.append(respond(1.0, [Finding(check, verdict, "x", 9.0)], said, words).cue)
-        assert all(a.text != b.text for a, b in itertools.pairwise(said))
-        assert {cue.text for cue in said} == set(words[check, verdict])
+    for check, kind in words:
+        if kind in ("below", "above"):
+            texts = [one.cue.text for one in told([f"{check} {kind}"] * 7, words)]
+            assert all(a != b for a, b in itertools.pairwise(texts))
+            assert texts[6] == words[check, "ask"][0]
+            assert set(texts[:3]) == set(words[check, kind])
+            assert set(texts[3:6]) == set(words[check, f"internal_{kind}"])
 
 
-def test_shipped_words_are_short_single_and_of_known_checks(words):
-    texts = [text for texts in words.values() for text in texts]
-    assert len(set(texts)) == len(texts)
-    assert max(len(text.split()) for text in texts) <= 6
-    assert {check for check, _ in words} <= {check.name for check in CHECKS}
-    assert all(len(texts) >= 2 for texts in words.values())
+def test_words_of_an_earlier_table_do_not_confuse_the_rotation():
+    earlier = Past((finding(KNEES),), Feedback(0.0, Tone.HIGH, Cue("Something of yesterday", "knee_bend")))
+    assert respond(1.0, [finding(KNEES)], [earlier], WORDS).cue.text == "Push from lower"
 
 
+# ----------------------------------------------------------------------------------------------------------- the sign
 @pytest.mark.parametrize(
-    ("findings", "expected"),
+    ("rep", "expected"),
     [
-        ([], None),
-        ([GOOD], Mark.IN_BAND),
-        ([GOOD, DOUBT], Mark.UNSURE),
-        ([GOOD, DOUBT, LOW_HAND], Mark.OUT_OF_BAND),
-        ([STIFF_KNEE], Mark.OUT_OF_BAND),
+        ("", None),
+        (GOOD, Mark.IN_BAND),
+        (DOUBT, Mark.UNSURE),
+        (f"{DOUBT}, {HAND}", Mark.OUT_OF_BAND),
+        (KNEES, Mark.OUT_OF_BAND),
     ],
 )
-def test_the_sign_on_screen(findings, expected):
+def test_the_sign_on_screen(rep, expected):
+    findings: list[Finding] = [finding(one) for one in rep.split(", ") if one]
     assert mark(findings) is expected
 
 
-def test_a_word_table_is_read():
-    table = read_words('[knee_bend]\nabove = ["Bend more"]\n', "mine.toml")
-    assert table == {("knee_bend", "above"): ("Bend more",)}
-
-
-@pytest.mark.parametrize(
-    ("text", "message"),
-    [
-        ("[knee_bend", "mine.toml: must be valid TOML"),
-        ("[knee_bend]\nunsure = ['x']", "mine.toml: knee_bend.unsure must be a list of texts under below or above"),
-        ("[knee_bend]\nabove = 'x'", "must be a list of texts"),
-        ("[knee_bend]\nabove = []", "must be a list of texts"),
-        ("[knee_bend]\nabove = ['one two three four five six seven']", "knee_bend.above: a cue must have one to six"),
-        ("[knee_bend]\nabove = ['']", "a cue must have one to six words"),
-    ],
-)
-def test_a_wrong_word_table_is_refused_in_one_line(text, message):
-    with pytest.raises(SettingsError) as refused:
-        read_words(text, "mine.toml")
-    assert message in str(refused.value)
-    assert "\n" not in str(refused.value)
+def test_what_is_spoken_is_cue_or_praise_then_the_drill():
+    cue = Cue("Hold it", "follow_through")
+    assert Feedback(0.0, Tone.LOW, cue, prompt="Rest 60 seconds").spoken == "Hold it. Rest 60 seconds"
+    assert Feedback(0.0, Tone.COUNT, praise="Good legs").spoken == "Good legs"
+    assert Feedback(0.0, Tone.COUNT).spoken is None

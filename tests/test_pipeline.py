@@ -111,7 +111,8 @@ def test_every_rep_comes_with_feedback_and_nothing_else_does(drop):
 def test_findings_name_the_fault(drop):
     said = {finding.check: finding.verdict for finding in drop.reps[3].findings}
     assert said["set_point_height"] == "below"
-    assert all(verdict == "in_band" for check, verdict in said.items() if check != "set_point_height")
+    # the lower ball has a lower upper arm, which this view leaves unsure
+    assert {check for check, verdict in said.items() if verdict in ("below", "above")} == {"set_point_height"}
     assert {finding.verdict for finding in drop.reps[0].findings} == {"in_band"}
 
 
