@@ -32,3 +32,8 @@ def demo_player() -> dict[str, object]:
     """Hand and stature of the invented player of the bundled clip, as settings of the section `player`."""
     player = json.loads(files("rimward.live").joinpath("demo_clip.json").read_text("utf-8"))["player"]
     return {"name": "demo", "hand": player["hand"], "stature_m": player["stature_m"]}
+
+
+def report_template() -> str:
+    """The page of `rimward report`, a Jinja template."""
+    return files("rimward.live").joinpath("report.html").read_text("utf-8")

@@ -71,3 +71,32 @@ TERMS: Mapping[str, Term] = MappingProxyType(
     }
 )
 """By the name that the measurement has in --json, exports and settings."""
+
+
+def term(name: str) -> Term:
+    """The words of a measurement; one that this program does not know (from a newer one) goes by its name."""
+    return TERMS.get(name) or Term(name, "", "")
+
+
+def decimals(error: float) -> int:
+    """How many decimals are worth showing beside an error: down to its first digit, one more where that is a 1."""
+    first, _, exponent = f"{error:.0e}".partition("e")
+    return max(0, -int(exponent) + (first == "1"))
+
+
+def number(value: float, places: int) -> str:
+    """A number for people: never -0, and a minus sign that is one."""
+    return f"{round(value, places) + 0.0:.{places}f}".replace("-", "\N{MINUS SIGN}")
+
+
+def with_unit(shown: str, unit: str) -> str:
+    """Degrees stand close to their number, other units behind a space that does not break."""
+    return shown + (unit if unit == DEGREES else f"\N{NO-BREAK SPACE}{unit}" if unit else "")
+
+
+def with_error(name: str, value: float, sigma: float) -> str:
+    """A measurement in the unit that people read, rounded as its error allows: 75 ± 7°."""
+    words = term(name)
+    places = decimals(sigma * words.factor)
+    shown = f"{number(value * words.factor, places)} \N{PLUS-MINUS SIGN} {number(sigma * words.factor, places)}"
+    return with_unit(shown.replace(" ", "\N{NO-BREAK SPACE}"), words.unit)
