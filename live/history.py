@@ -290,6 +290,14 @@ def read_history(connection: Connection, chosen: Sequence[SavedSession]) -> Hist
     )
 
 
+def read_names(connection: Connection, ids: Sequence[str]) -> set[str]:
+    """Names of what was measured in these sessions."""
+    query = select(terms.c.text).join(measurements, measurements.c.name == terms.c.id).distinct()
+    if len(ids) <= _MOST_VALUES:
+        query = query.join(reps, reps.c.number == measurements.c.rep).where(reps.c.session_id.in_(ids))
+    return set(connection.scalars(query))
+
+
 def _of_sessions(connection: Connection, query: Select[Any], place: Mapping[str, int]) -> list[Any]:
     """Rows of the sessions asked for: by their ids where these are few, else all, which is faster than asking twice."""
     if len(place) <= _MOST_VALUES:

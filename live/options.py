@@ -3,8 +3,14 @@
 from __future__ import annotations
 
 import argparse
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING
 
-from .settings import Settings, load_settings, settings_file
+from .settings import Settings, data_folder, load_settings, settings_file
+
+if TYPE_CHECKING:
+    from .store import Store
 
 
 def settings_of(args: argparse.Namespace, **more: dict[str, object]) -> Settings:
@@ -31,3 +37,15 @@ def settings_of(args: argparse.Namespace, **more: dict[str, object]) -> Settings
         if (kept := {key: value for key, value in values.items() if value is not None})
     }
     return load_settings(settings_file(args.settings), options)
+
+
+@contextmanager
+def opened_store(args: argparse.Namespace, say: Callable[[str], None]) -> Iterator[Store]:
+    """The database that the settings name, closed afterwards. Raises SettingsError, StoreError."""
+    from .store import open_store
+
+    store = open_store(data_folder(settings_of(args)), say)
+    try:
+        yield store
+    finally:
+        store.close()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from datetime import UTC, datetime
@@ -120,10 +121,29 @@ def copy_database(path: Path, copy: Path) -> None:
     part.unlink(missing_ok=True)
     try:
         with closing(_read_only(path)) as old, closing(sqlite3.connect(part)) as new:
-            old.backup(new)
+            copy_pages(old, new)
         part.replace(copy)
     finally:
         part.unlink(missing_ok=True)
+
+
+def copy_pages(old: sqlite3.Connection, new: sqlite3.Connection) -> None:
+    """One whole database over another. Raises sqlite3.Error, also when a program holds either for too long: the
+    driver by itself would wait for ever.
+    """
+    waiting_since: list[float] = []
+
+    def not_for_ever(status: int, _remaining: int, _total: int) -> None:
+        if status not in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            waiting_since.clear()
+            return
+        waiting_since.append(time.monotonic())
+        if waiting_since[-1] - waiting_since[0] > LOCK_TIMEOUT_S:
+            held = sqlite3.OperationalError("database is locked")
+            held.sqlite_errorcode = status
+            raise held
+
+    old.backup(new, progress=not_for_ever, sleep=0.05)
 
 
 def _read_only(path: Path) -> sqlite3.Connection:

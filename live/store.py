@@ -161,6 +161,11 @@ class Store:
             chosen = history.read_sessions(connection, player_id, since, until, ids)
             return history.read_history(connection, chosen)
 
+    def measured(self, session_ids: Sequence[str]) -> set[str]:
+        """Names of what was measured in these sessions."""
+        with self.reading() as connection:
+            return history.read_names(connection, session_ids)
+
     def remove_session(self, session_id: str) -> None:
         """Take one session out for good, with its reps, notes and files. Raises StoreError."""
         with self.changing() as connection:

@@ -1,12 +1,14 @@
-"""Tables in the terminal."""
+"""Tables and small plots in the terminal. What people typed in is shown as it is: no markup, no control characters."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from math import isfinite
 from typing import TextIO
 
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
 from .records import Measurement, Rep
 
@@ -32,6 +34,64 @@ def print_reps(reps: Sequence[Rep], out: TextIO) -> None:
         said = "" if rep.cue is None else rep.cue.text
         table.add_row(str(rep.index), f"{rep.events.release_s:.2f}", *cells, said)
     Console(file=out).print(table)
+
+
+def print_table(
+    title: str, headings: Sequence[str], rows: Iterable[Sequence[str]], out: TextIO, caption: str = ""
+) -> None:
+    """A table of plain texts; columns whose heading begins with > stand to the right."""
+    table = Table(title=Text(plain(title)), caption=Text(plain(caption)) if caption else None)
+    for heading in headings:
+        right = heading.startswith(">")
+        table.add_column(Text(heading.removeprefix(">")), justify="right" if right else "left", overflow="fold")
+    for row in rows:
+        table.add_row(*(Text(plain(cell)) for cell in row))
+    Console(file=out, soft_wrap=False).print(table)
+
+
+def plain(text: str) -> str:
+    """The text with everything that would steer a terminal shown as what it is; lines may break."""
+    return "".join(
+        letter if letter.isprintable() or letter in "\n\u200c\u200d\xa0" else _code(letter) for letter in text
+    )
+
+
+def _code(letter: str) -> str:
+    return f"\\x{ord(letter):02x}" if ord(letter) < 256 else f"\\u{ord(letter):04x}"
+
+
+_BLOCKS = "▁▂▃▄▅▆▇█"
+_LETTERS = "_.-~=+*#"
+"""For a terminal that knows ASCII only."""
+
+
+def plot(values: Sequence[float], out: TextIO, width: int = 40) -> str:
+    """A row of marks as high as the values, one a value or, for more than `width`, one for the mean of several; a blank
+    where there is none. Says low from high at a glance; the numbers stand beside it.
+    """
+    known = [value for value in values if isfinite(value)]
+    if not known:
+        return ""
+    low, high = min(known), max(known)
+    marks = _BLOCKS if _shows(out, _BLOCKS) else _LETTERS
+    per = -(-len(values) // width)
+    shown = []
+    for start in range(0, len(values), per):
+        part = [value for value in values[start : start + per] if isfinite(value)]
+        if not part:
+            shown.append(" ")
+            continue
+        height = 0.5 if high == low else (sum(part) / len(part) - low) / (high - low)
+        shown.append(marks[min(len(marks) - 1, int(height * len(marks)))])
+    return "".join(shown)
+
+
+def _shows(out: TextIO, text: str) -> bool:
+    try:
+        text.encode(getattr(out, "encoding", None) or "utf-8")
+    except UnicodeEncodeError:
+        return False
+    return True
 
 
 def _cell(measured: Measurement | None, digits: int) -> str:

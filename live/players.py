@@ -1,0 +1,189 @@
+"""`rimward players`: who is known, and what of whom."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from collections.abc import Callable
+from datetime import UTC, date, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from .errors import UsageError
+
+if TYPE_CHECKING:
+    from .roster import Player
+    from .store import Store
+
+_NAMES = {"list": 0, "add": 1, "edit": 1, "rename": 2, "unite": 2, "remove": 1}
+"""How many names each action takes."""
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Options of the command."""
+    parser.add_argument(
+        "action",
+        nargs="?",
+        choices=tuple(_NAMES),
+        default="list",
+        help="list (the default), add NAME, edit NAME, rename NAME NEW, unite NAME OTHER (two records of one person), "
+        "remove NAME (after an export; from this laptop only, rimward forget removes everywhere)",
+    )
+    parser.add_argument("names", nargs="*", metavar="NAME", help="a name, or the first letters of the player's id")
+    parser.add_argument("--hand", choices=("left", "right", "unknown"), help="shooting hand")
+    parser.add_argument("--stature-m", type=float, metavar="X", help="height without shoes; 0: not known")
+    parser.add_argument("--birth-year", type=int, metavar="YEAR", help="tells minors from adults; 0: not known")
+    parser.add_argument("--minor", choices=("yes", "no", "unknown"), help="a minor, whatever the birth year says")
+    parser.add_argument(
+        "--pictures", choices=("yes", "no"), help="whether pictures may be kept; never of minors. Off unless said"
+    )
+    parser.add_argument("--notes", metavar="TEXT", help="what coach and player should remember")
+    parser.add_argument("--yes", action="store_true", help="remove without asking")
+    parser.add_argument("--out", type=Path, metavar="FOLDER", help="where remove writes its export first")
+    parser.add_argument("--json", action="store_true", help="one JSON object a line on standard output")
+
+
+def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
+    """Do what the action says; returns the exit status. Raises RimwardError."""
+    from .options import opened_store
+
+    action, names = args.action, args.names
+    if len(names) != _NAMES[action]:
+        raise UsageError(
+            f"players {action} takes {_NAMES[action]} name(s), got {len(names)}; see rimward players --help"
+        )
+    facts = _facts(args)
+    if facts and action not in ("add", "edit"):
+        raise UsageError(f"facts such as --hand go with players add and players edit, not with {action}")
+    with opened_store(args, say) as store:
+        if action == "list":
+            _print(store.players(), args.json)
+            return 0
+        if action == "remove":
+            return remove(store, names[0], args.out, args.yes, everywhere=False, say=say)
+        player = _changed(store, action, names, facts, say)
+        _print([player], args.json)
+    return 0
+
+
+def remove(
+    store: Store, name: str, out: Path | None, sure: bool, *, everywhere: bool, say: Callable[[str], None]
+) -> int:
+    """Ask, export where `out` says (a removal from here always exports), take out. Gives 2 when not confirmed."""
+    from .export import export_player
+    from .tables import plain
+
+    player = store.player(name)
+    shown = plain(player.name)
+    if out is None and not everywhere:
+        out = Path.cwd() / f"{file_name(player.name)}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
+    what = f"{player.sessions} sessions with {player.reps} reps"
+    if not sure and not _confirmed(f"{shown}: {what} will be removed. Type the name to go on: ", player.name):
+        say(f"rimward: {shown} stays; type the name when asked, or add --yes")
+        return 2
+    if out is not None:
+        export_player(store, player, out)
+        say(f"Exported to {out}")
+    store.remove_player(player.id, everywhere=everywhere)
+    say(f"Removed {shown} with {what}")
+    left = [path for pattern in _OLD_FILES for path in sorted(store.folder.glob(pattern))]
+    if left:
+        say(f"These older files may still hold the player; delete them when not needed: {', '.join(map(str, left))}")
+    return 0
+
+
+_OLD_FILES = ("backups/*.zip", "rimward.*.db", "pending/*.damaged")
+
+
+def file_name(text: str) -> str:
+    """A name as part of a file's name on every system: letters of any script, digits, - and _."""
+    kept = "".join(letter if letter.isalnum() or letter in "-_" else "_" for letter in text)
+    return kept.strip("_")[:40] or "player"
+
+
+def _confirmed(question: str, name: str) -> bool:
+    from .roster import name_key
+
+    if not sys.stdin.isatty():
+        return False
+    print(question, end="", file=sys.stderr, flush=True)
+    return name_key(sys.stdin.readline()) == name_key(name)
+
+
+def _changed(
+    store: Store, action: str, names: list[str], facts: dict[str, object], say: Callable[[str], None]
+) -> Player:
+    from .roster import similar
+    from .tables import plain
+
+    if action == "add":
+        close = similar(store.players(), names[0])
+        player = store.add_player(names[0], **facts)
+        if close:
+            say(f"{plain(player.name)} is new; similar names are known: {', '.join(map(plain, close))}")
+        return player
+    player = store.player(names[0])
+    if action == "edit":
+        if not facts:
+            raise UsageError("players edit needs at least one fact, for example --hand left")
+        return store.edit_player(player.id, **facts)
+    if action == "rename":
+        return store.edit_player(player.id, name=names[1])
+    return store.unite_players(player.id, store.player(names[1]).id)
+
+
+def _facts(args: argparse.Namespace) -> dict[str, object]:
+    known = {"yes": True, "no": False, "unknown": None, "left": "left", "right": "right"}
+    facts: dict[str, object] = {
+        name: known[value] for name in ("hand", "minor", "pictures") if (value := getattr(args, name)) is not None
+    }
+    facts |= {name: value or None for name in ("stature_m", "birth_year") if (value := getattr(args, name)) is not None}
+    return facts if args.notes is None else facts | {"notes": args.notes}
+
+
+def _print(found: list[Player], as_json: bool) -> None:
+    if as_json:
+        for player in found:
+            print(player_line(player))
+        return
+    from .tables import print_table
+
+    today = date.today()
+    rows = [
+        (
+            player.name,
+            player.hand or "-",
+            "-" if player.stature_m is None else f"{player.stature_m:.2f}",
+            "minor" if player.is_minor(today) else "-" if player.birth_year is None else str(player.birth_year),
+            "kept" if player.pictures_allowed(today) else "none",
+            str(player.sessions),
+            str(player.reps),
+            "-" if player.last_utc is None else f"{player.last_utc.astimezone():%Y-%m-%d %H:%M}",
+            player.id[:8],
+        )
+        for player in found
+    ]
+    headings = ("player", "hand", ">stature, m", "born", "pictures", ">sessions", ">reps", "last", "id")
+    print_table("Players", headings, rows, sys.stdout)
+
+
+def player_line(player: Player) -> str:
+    """One player as a JSON line."""
+    return json.dumps(
+        {
+            "kind": "player",
+            "id": player.id,
+            "name": player.name,
+            "hand": player.hand,
+            "stature_m": player.stature_m,
+            "birth_year": player.birth_year,
+            "minor": player.is_minor(date.today()),
+            "pictures": player.pictures_allowed(date.today()),
+            "notes": player.notes,
+            "sessions": player.sessions,
+            "reps": player.reps,
+            "last_utc": None if player.last_utc is None else player.last_utc.isoformat(),
+        },
+        allow_nan=False,
+    )
