@@ -24,23 +24,29 @@ from .camera import open_camera
 from .cautions import CAUTIONS
 from .clip import open_clip
 from .cues import read_words
-from .errors import DisplayError, PoseModelError
-from .json_lines import rep_line, session_line
+from .errors import DisplayError, PoseModelError, StoreError
+from .gestures import Gesture
+from .hold_aid import HoldAid
+from .json_lines import discard_line, rep_line, result_line, session_line
 from .mediapipe_pose import MediapipePose
 from .pace import Pause, at_own_pace, until_stopped
 from .pipeline import Pipeline, Step
 from .ports import FrameSource
 from .recorder import Latency, Recorder
-from .records import Feedback, Rep, SessionSummary, Sighting, SourceTrouble, View
+from .records import Feedback, Rep, Result, SessionSummary, Sighting, SourceTrouble, Tone, View
 from .screen import Window, screen_available
 from .settings import Settings, data_folder
 from .sightings import LIVE_AHEAD, sightings
 from .speaker import Speaker, open_speaker
 from .store import SessionWriter, open_store
 from .tables import print_reps
+from .trace import Trace
+from .traces import save_trace
 
 _ACTIONS = {
     "pause": "pause and go on",
+    "good": "that one was good (made)",
+    "missed": "that one missed",
     "discard": "take the last rep out",
     "mute": "sound off and on",
 }
@@ -127,7 +133,8 @@ def practise(
             settings_digest=settings.digest(),
             app_version=version("rimward"),
         )
-        session = _Session(settings, options, devices, writer, calibration, stop, say, probe or Probe())
+        traces = None if store.engine is None else store.folder
+        session = _Session(settings, options, devices, writer, traces, calibration, stop, say, probe or Probe())
         try:
             session.run()
         finally:
@@ -244,6 +251,7 @@ class _Session:
         options: Options,
         devices: _Devices,
         writer: SessionWriter,
+        traces: Path | None,
         calibration: Calibration | None,
         stop: threading.Event,
         say: Callable[[str], None],
@@ -253,9 +261,11 @@ class _Session:
         self._options, self._writer, self._stop, self._say = options, writer, stop, say
         self._source, self._estimator, self._renew = devices.source, devices.estimator, devices.renew
         self._window, self._speaker = devices.window, devices.speaker
+        self._traces = traces
+        """The data folder, or None when nothing but reps can be kept."""
         self._pause = Pause()
         self._bump = None if calibration is None else BumpWatch(self._camera_moved)
-        self._screen = _Screen(devices.window, self._pause, self._bump, self._is_muted)
+        self._screen = _Screen(devices.window, self._pause, self._bump, self._speaker, settings.sound.hold_tone)
         self._reps: list[Rep] = []
         self._summary: SessionSummary | None = None
         self._failure: BaseException | None = None
@@ -308,7 +318,9 @@ class _Session:
         if self._window is not None and watched:
             while not (self._window.splash_over.wait(0.1) or self._stop.is_set()):
                 pass  # nobody should miss the first shot of a clip behind the cautions
-        frames = (at_own_pace if watched else until_stopped)(self._source, self._stop, self._pause)
+        frames = (
+            at_own_pace(self._source, self._stop, self._pause) if watched else until_stopped(self._source, self._stop)
+        )
         ahead = LIVE_AHEAD if self._source.info.live else 1
         for item in sightings(frames, self._estimator, self._pipeline.people_to_ask, ahead, self._renew):
             with self._judging:
@@ -318,7 +330,7 @@ class _Session:
         meter = self._probe.meter = loop.Meter(getattr(self._source, "now_s", None))
         try:
             try:
-                loop.run(self._sightings(), self._pipeline, self._screen, self._on_rep, self._say, meter)
+                loop.run(self._sightings(), self._pipeline, self._screen, self._on_event, self._say, meter)
             finally:
                 self._summary = meter.summary()
             if self._window is not None and not self._stop.is_set():
@@ -330,17 +342,73 @@ class _Session:
         finally:
             self._stop.set()
 
+    def _on_event(self, step: Step) -> None:
+        """What a frame brought; the pipeline's lock is held."""
+        self._on_rep(step)
+        if step.result is not None:
+            self._keep_result(*step.result)
+        if step.gesture is Gesture.GOOD:
+            self._judge("made")
+        elif step.gesture is Gesture.DISCARD:
+            self._discard()
+        elif step.gesture is Gesture.PAUSE:
+            self._confirm(step.view.t_s, Tone.CONFIRM)
+
+    def _judge(self, result: Result) -> None:
+        index = self._pipeline.judge_last(result)
+        if index is not None:
+            self._keep_result(index, result)
+            self._confirm(0.0, Tone.MADE if result == "made" else Tone.CONFIRM)
+
+    def _keep_result(self, index: int, result: Result) -> None:
+        self._reps = [replace(rep, result=result) if rep.index == index else rep for rep in self._reps]
+        self._recorder.then(lambda: self._writer.update_rep_result(index, result))
+        if self._options.json:
+            self._recorder.then(lambda: self._out.line(result_line(index, result)))
+
+    def _discard(self) -> None:
+        index = self._pipeline.discard_last()
+        if index is None:
+            return
+        self._reps = [rep for rep in self._reps if rep.index != index]
+        self._recorder.then(lambda: self._writer.discard_rep(index))
+        if self._options.json:
+            self._recorder.then(lambda: self._out.line(discard_line(index)))
+        self._confirm(0.0, Tone.CONFIRM)
+
+    def _confirm(self, t_s: float, tone: Tone) -> None:
+        self._announce(Feedback(t_s, tone))
+
     def _on_rep(self, step: Step) -> None:
         if step.rep is None or step.feedback is None:
             return
         rep = step.rep
         self._reps.append(rep)
         self._recorder.submit(rep, step.feedback)
+        if step.trace is not None:
+            self._keep(rep.index, step.trace)
         if self._options.json:
             self._recorder.then(lambda: self._out.line(rep_line(rep)))
         elif self._window is None:
             said = "" if rep.cue is None else f": {rep.cue.text}"
             self._recorder.then(lambda: self._say(f"Rep {rep.index}{said}"))
+
+    def _keep(self, index: int, trace: Trace) -> None:
+        """For a later look, after the rep is saved and its feedback under way."""
+        folder, clip = self._traces, self._options.clip
+        if folder is None:
+            return
+        if clip is not None:
+            trace = replace(trace, film=str(clip.absolute()), counted=getattr(self._source, "counted", False))
+
+        def save() -> None:
+            try:
+                save_trace(folder, self._writer.id, index, trace)
+            except StoreError as error:
+                self._traces = None  # said once: the reps themselves are safe elsewhere
+                self._say(f"No rep of this session can be looked at later: {error}")
+
+        self._recorder.then(save)
 
     def _announce(self, feedback: Feedback) -> None:
         if self._speaker is not None:
@@ -352,13 +420,13 @@ class _Session:
         if now_s is not None and view.image is not None:
             self._probe.drawn_s.append((now_s() - view.t_s, time.perf_counter() - began_s))
 
-    def _is_muted(self) -> bool:
-        return self._speaker is not None and self._speaker.muted
-
     def _on_key(self, action: str) -> None:
         if action == "pause":
             with self._judging:
-                self._pause.toggle()
+                if self._source.info.live or self._pipeline.paused:
+                    self._pipeline.toggle_pause()
+                else:
+                    self._pause.toggle()
                 self._screen.show_again()
         elif action == "mute" and self._speaker is not None:
             self._speaker.toggle_mute()
@@ -369,12 +437,12 @@ class _Session:
             with self._judging:
                 self._pipeline.camera_still_fits()
             self._bump.start_over()
+        elif action in ("good", "missed"):
+            with self._judging:
+                self._judge("made" if action == "good" else "missed")
         elif action == "discard":
             with self._judging:
-                index = self._pipeline.discard_last()
-            if index is not None:
-                self._reps = [rep for rep in self._reps if rep.index != index]
-                self._recorder.then(lambda: self._writer.discard_rep(index))
+                self._discard()
 
     def _camera_moved(self, t_s: float) -> None:
         with self._judging:
@@ -390,23 +458,28 @@ class _Session:
 
 
 class _Screen:
-    """What the loop shows its views to (ports.ViewSink): the window, which is told of a pause, and the bump watch."""
+    """What the loop shows its views to (ports.ViewSink): window and bump watch, and the hold tone that goes with them."""
 
-    def __init__(self, window: Window | None, pause: Pause, bump: BumpWatch | None, muted: Callable[[], bool]) -> None:
-        self._window, self._pause, self._bump, self._muted = window, pause, bump, muted
+    def __init__(
+        self, window: Window | None, pause: Pause, bump: BumpWatch | None, speaker: Speaker | None, hold_tone: bool
+    ) -> None:
+        self._window, self._pause, self._bump, self._speaker = window, pause, bump, speaker
+        self._aid = HoldAid() if hold_tone else None
         self._last: View | None = None
 
     def show(self, view: View) -> None:
         """Hand over the newest view."""
         self._last = view
+        if self._speaker is not None and self._aid is not None:
+            self._speaker.hold(self._aid.update(view.t_s, view.phase) and not self._pause.on)
         if self._bump is not None:
             self._bump.look(view)
         if self._window is None:
             return
-        if self._muted():
-            view = replace(view, title=f"{view.title} - sound off")
-        paused = self._pause.on and not view.trouble
-        self._window.show(replace(view, status="Paused. Space goes on") if paused else view)
+        if self._speaker is not None and self._speaker.muted:
+            view = replace(view, sound_off=True)
+        held = self._pause.on and not view.trouble
+        self._window.show(replace(view, prompt="Paused. Space goes on") if held else view)
 
     def show_again(self) -> None:
         """Hand over the last view once more, after a pause began or ended."""

@@ -10,6 +10,9 @@ from pathlib import Path
 import pytest
 from program import CLIPS, ROOT, Said, data_folder, ended, prepared_model, run, saved, start
 
+from rimward.live.rep_files import files_of
+from rimward.live.traces import load_trace
+
 pytestmark = pytest.mark.network
 
 DEMO = json.loads((ROOT / "live" / "demo_clip.json").read_text("utf-8"))
@@ -61,6 +64,19 @@ def test_the_whole_demo_is_saved_under_the_invented_player(demo):
     assert session.summary is not None
     assert session.summary.frames == DEMO["frames"]
     assert [rep.cue and rep.cue.text for rep in reps] == [rep["cue"] and rep["cue"]["text"] for rep in said.reps]
+
+
+def test_every_rep_of_the_demo_can_be_looked_at_later(demo):
+    """Its skeleton and ball over time are kept, on the clock of its events, and no picture."""
+    said, data = demo
+    ((session, reps),) = saved(data)
+    for rep in reps:
+        trace = load_trace(data, session.start.id, rep.index)
+        assert trace is not None
+        assert trace.film.endswith("demo_clip.mp4")
+        assert trace.t_s[0] < rep.events.set_s < rep.events.release_s < trace.t_s[-1]
+        assert trace.pose(trace.track().at(rep.events.set_s)) is not None
+    assert len(list(files_of(data, session.start.id))) == len(said.reps)
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no signals between programs")
