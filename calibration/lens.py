@@ -20,6 +20,8 @@ WIDEST_HFOV_DEG: Final = 120.0
 # (from memory): one sigma of 20 % on the focal length covers 65 to 88, two cover 54 to 98.
 _TYPICAL_DIAGONAL_DEG: Final = 78.0
 _TYPICAL_SPREAD: Final = 0.20
+TYPICAL_K1_SIGMA: Final = 0.07
+"""Of a webcam that does not straighten its pictures and whose lens nobody measured, either way (from memory)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -37,6 +39,8 @@ class Lens:
     rms_px: float = 0.0
     """Of the lens calibration, 0 when there was none."""
     camera: str = ""
+    sigma_k1: float = 0.0
+    """One standard deviation of the first radial coefficient; 0 takes the distortion as known."""
 
     def __post_init__(self) -> None:
         matrix = np.asarray(self.camera_matrix, dtype=np.float64)
@@ -86,27 +90,32 @@ def _centred(image_size: tuple[int, int], focal_px: float) -> FloatArray:
 
 
 def lens_from_hfov(image_size: tuple[int, int], hfov_deg: float) -> Lens:
-    """A lens whose horizontal field of view is known; optical axis in the middle, no distortion.
+    """A lens whose horizontal field of view is known; optical axis in the middle, distortion not known.
 
     Raises CalibrationError for a view no webcam has.
     """
     if not 0 < hfov_deg < 180:
         raise CalibrationError(f"hfov_deg must lie between 0 and 180 degrees, got {hfov_deg:g}")
     focal = image_size[0] / 2 / np.tan(np.radians(hfov_deg) / 2)
-    return Lens(image_size, _centred(image_size, focal), np.zeros(5), 0.0, "known")
+    return Lens(image_size, _centred(image_size, focal), np.zeros(5), 0.0, "known", sigma_k1=TYPICAL_K1_SIGMA)
 
 
-def lens_from_matrix(image_size: tuple[int, int], matrix: ArrayLike, distortion: ArrayLike = (0, 0, 0, 0, 0)) -> Lens:
-    """A lens whose matrix is known. Raises CalibrationError when no webcam has such a one."""
-    return Lens(
-        image_size, np.asarray(matrix, dtype=np.float64), np.asarray(distortion, dtype=np.float64), 0.0, "known"
-    )
+def lens_from_matrix(image_size: tuple[int, int], matrix: ArrayLike, distortion: ArrayLike | None = None) -> Lens:
+    """A lens whose matrix is known, and its distortion where one is given.
+
+    Raises CalibrationError when no webcam has such a one.
+    """
+    bending = np.zeros(5) if distortion is None else np.asarray(distortion, dtype=np.float64)
+    sigma_k1 = TYPICAL_K1_SIGMA if distortion is None else 0.0
+    return Lens(image_size, np.asarray(matrix, dtype=np.float64), bending, 0.0, "known", sigma_k1=sigma_k1)
 
 
 def typical_lens(image_size: tuple[int, int]) -> Lens:
     """What is assumed of a webcam that nobody described, with the wide spread that goes with it."""
     focal = float(np.hypot(*image_size)) / 2 / np.tan(np.radians(_TYPICAL_DIAGONAL_DEG) / 2)
-    return Lens(image_size, _centred(image_size, focal), np.zeros(5), _TYPICAL_SPREAD, "assumed")
+    return Lens(
+        image_size, _centred(image_size, focal), np.zeros(5), _TYPICAL_SPREAD, "assumed", sigma_k1=TYPICAL_K1_SIGMA
+    )
 
 
 def rescaled_matrix(matrix: FloatArray, from_size: tuple[int, int], to_size: tuple[int, int]) -> FloatArray:

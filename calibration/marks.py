@@ -12,7 +12,19 @@ from .courts import COURTS, Court, court_named, named_marks
 from .errors import CalibrationError
 from .lens import NARROWEST_HFOV_DEG, WIDEST_HFOV_DEG, Lens, hfov_of
 from .record import Calibration, LensKind
-from .solver import PlacedMark, Pose, Problem, covariance, evaluated, flatness, noise_px, one_sigma, refine, solutions
+from .solver import (
+    PlacedMark,
+    Pose,
+    Problem,
+    averaged,
+    covariance,
+    evaluated,
+    flatness,
+    noise_px,
+    one_sigma,
+    refine,
+    solutions,
+)
 
 FEWEST_MARKS: Final = 4
 RMS_LIMIT: Final = 3.0 / 1280
@@ -32,6 +44,8 @@ _LENS_COST: Final = 25.0
 """A typed lens is refused when another one fits better by this much (five standard deviations)..."""
 _LENS_CHANGE: Final = 0.05
 """...and differs from it by more than this share."""
+_BENT: Final = 0.03
+"""A k1 below this is a lens as most are, and asks for no second look at the marks."""
 _ANY_LENS: Final = 0.6
 """Spread of ln(focal length) when looking for what is wrong: next to no belief about the lens."""
 _TELLING_SPREAD: Final = 0.05
@@ -56,6 +70,7 @@ def calibrate_marks(
     notes: list[str] = []
     pose = _chosen(problem, possible, notes)
     _check_lens(problem, pose)
+    _check_court(problem, pose, marks, court)
     return _record(problem, pose, court, camera, notes)
 
 
@@ -152,6 +167,29 @@ def _check_lens(problem: Problem, pose: Pose) -> None:
         raise CalibrationError(_wrong_lens(problem, better.ln_focal))
 
 
+def _check_court(problem: Problem, pose: Pose, marks: Sequence[PlacedMark], court: Court) -> None:
+    """Raise CalibrationError when the marks fit another court far better: a lens free to bend lines could hide that."""
+    if abs(pose.k1) < _BENT:
+        return
+    for name, other in _other_courts(marks, court):
+        better = _best(other, problem.lens)
+        if better is None:
+            continue
+        scale = (noise_px(Problem.of(other, problem.lens), better) / problem.sigma_px) ** 2
+        if pose.cost - better.cost > _LENS_COST * scale:
+            raise CalibrationError(_wrong_court(court, name))
+
+
+def _other_courts(marks: Sequence[PlacedMark], court: Court) -> list[tuple[str, list[PlacedMark]]]:
+    """The marks as they would lie on each other court of the rule books, where they lie elsewhere there."""
+    moved = [(name, _on_court(marks, court_named(name, court.rim_height_m))) for name in COURTS if name != court.name]
+    return [(name, other) for name, other in moved if other != list(marks)]
+
+
+def _wrong_court(court: Court, fits: str) -> str:
+    return f"the marks do not fit court {court.name!r} but fit {fits!r}: change court in the points file"
+
+
 def _wrong_lens(problem: Problem, ln_focal: float) -> str:
     """The words for marks that fit another lens than the one that was taken."""
     width = problem.lens.image_size[0]
@@ -219,10 +257,9 @@ def _diagnosis(
                 f"the rim is taken to be {court.rim_height_m:.2f} m high, but the marks fit one of about {rim:.2f} m: "
                 "give rim_height_m, or check the heights and distances"
             )
-    for name in COURTS:
-        other = _on_court(marks, court_named(name, court.rim_height_m))
-        if name != court.name and other != list(marks) and _best(other, lens) is not None:
-            return f"the marks do not fit court {court.name!r} but fit {name!r}: change court in the points file"
+    for name, other in _other_courts(marks, court):
+        if _best(other, lens) is not None:
+            return _wrong_court(court, name)
     if len(marks) > FEWEST_MARKS:
         pose = _best(marks, replace(lens, sigma_focal=_ANY_LENS))
         if pose is not None and abs(pose.ln_focal) > _LENS_CHANGE:
@@ -254,7 +291,7 @@ def _worst_mark(problem: Problem, marks: Sequence[PlacedMark], pose: Pose) -> st
             without += [(other.cost, i, other) for other in found[:1] if impossible(other, rest) is None]
         if without:
             _, worst, agreed = min(without, key=lambda entry: entry[0])
-            seen = evaluated(problem, agreed.R, agreed.t, agreed.ln_focal)
+            seen = evaluated(problem, agreed.R, agreed.t, agreed.ln_focal, agreed.k1)
             off = float(np.linalg.norm(seen.residuals_px[worst]))
     return (
         f"the marks must agree within {_limit_px(problem, WORST_LIMIT):.1f} px but their root mean square is "
@@ -264,7 +301,7 @@ def _worst_mark(problem: Problem, marks: Sequence[PlacedMark], pose: Pose) -> st
 
 
 def _record(problem: Problem, pose: Pose, court: Court, camera: str, notes: list[str]) -> Calibration:
-    spread = covariance(problem, pose)
+    pose, spread = averaged(problem, pose)
     position, direction = one_sigma(spread[3:6, 3:6]), float(np.degrees(one_sigma(spread[:3, :3])))
     if position > SIGMA_POSITION_LIMIT_M or direction > SIGMA_DIRECTION_LIMIT_DEG:
         raise CalibrationError(
@@ -279,12 +316,12 @@ def _record(problem: Problem, pose: Pose, court: Court, camera: str, notes: list
             notes.append(f"focal length estimated from the marks, to {100 * sigma:.1f} %")
         else:
             notes.append(f"lens assumed: a typical webcam, focal length known only to {100 * sigma:.0f} %")
-    if kind != "calibrated" and not problem.lens.distortion.any():
-        notes.append("lens distortion taken as none")
+    if problem.lens.sigma_k1 > 0:
+        notes.append(f"how far the lens bends lines judged by the marks, k1 {pose.k1:+.3f}")
     return Calibration(
         image_size=problem.lens.image_size,
         camera_matrix=problem.matrix(pose.ln_focal),
-        distortion=problem.lens.distortion,
+        distortion=problem.bending(pose.k1),
         R=pose.R,
         t=pose.t,
         rms_px=pose.rms_px,

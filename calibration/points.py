@@ -132,7 +132,7 @@ def _points(file: _File) -> Points:
     if file.hfov_deg is not None:
         lens = lens_from_hfov(size, file.hfov_deg)
     elif file.camera_matrix is not None:
-        lens = lens_from_matrix(size, file.camera_matrix, file.distortion or [0.0] * 5)
+        lens = lens_from_matrix(size, file.camera_matrix, file.distortion)
     else:
         lens = typical_lens(size)
     court = court_named(file.court, file.rim_height_m, file.free_throw_from_board_m)

@@ -10,6 +10,7 @@ import numpy as np
 
 from rimward.calibration.courts import COURTS, Court, named_marks
 from rimward.calibration.geometry import camera_centre, project
+from rimward.calibration.lens import TYPICAL_K1_SIGMA
 from rimward.calibration.record import Calibration
 from rimward.calibration.solver import PlacedMark
 
@@ -94,6 +95,13 @@ def seen_marks(
         if 0 <= x <= truth.image_size[0] and 0 <= y <= truth.image_size[1]:
             marks.append(PlacedMark(name, place, (float(x), float(y))))
     return marks
+
+
+def through_some_webcam(truth: Calibration, seed: int) -> Calibration:
+    """The same camera with a straight lens or with one that bends lines, at even odds, as the solver believes."""
+    rng = np.random.default_rng([seed, 7])
+    k1 = rng.normal(0, 0.01 if rng.random() < 0.5 else TYPICAL_K1_SIGMA)
+    return replace(truth, distortion=np.array([k1, 0, 0, 0, 0]))
 
 
 def position_error_m(found: Calibration, truth: Calibration) -> float:
