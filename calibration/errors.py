@@ -2,10 +2,26 @@
 
 from __future__ import annotations
 
+_LONGEST = 600
+
 
 class RimwardError(Exception):
-    """Anything a person can act on. The message is one line: what must be, what was found, what to do."""
+    """Anything a person can act on. The message is one line: what must be, what was found, what to do.
+
+    It may quote a file that somebody else wrote, so line breaks and control characters, which a terminal would obey,
+    come out as spaces and marks, and a page comes out short.
+    """
+
+    def __str__(self) -> str:
+        return one_line(super().__str__())
 
 
 class CalibrationError(RimwardError):
     """Marks, lens or a calibration file that do not fit together."""
+
+
+def one_line(text: str) -> str:
+    """The text fit for a terminal: without line breaks and control characters, and not without end."""
+    flat = " ".join(text.split())
+    flat = "".join(letter if letter.isprintable() else "\N{REPLACEMENT CHARACTER}" for letter in flat)
+    return flat if len(flat) <= _LONGEST else f"{flat[:400]}...{flat[-150:]}"
