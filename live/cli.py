@@ -181,12 +181,14 @@ def _demo(args: argparse.Namespace, say: Callable[[str], None]) -> int:
 def _calibrate(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     from rimward.calibration.command import run
 
-    from .calibrate import calibrate_in_window, wants_window
+    from .calibrate import LENSES, calibrate_in_window, wants_window
     from .options import settings_of
+    from .settings import data_folder
 
+    settings = settings_of(args)
     if wants_window(args):
-        return calibrate_in_window(args, settings_of(args), say)
-    return run(args, say)
+        return calibrate_in_window(args, settings, say)
+    return run(args, say, data_folder(settings) / LENSES)
 
 
 def _setup(args: argparse.Namespace, say: Callable[[str], None]) -> int:
@@ -257,6 +259,18 @@ COMMANDS: tuple[Command, ...] = (
         "merge",
         "what other laptops recorded joins this one, without doubles",
         "rimward merge laptop2/rimward.db laptop3/rimward.db",
+    ),
+    _served_by(
+        ".push",
+        "push",
+        "what this laptop has goes to a shared PostgreSQL server",
+        "rimward push postgresql://coach@club.example/rimward",
+    ),
+    _served_by(
+        ".pull",
+        "pull",
+        "what a shared PostgreSQL server has comes to this laptop",
+        "rimward pull postgresql://coach@club.example/rimward",
     ),
     _served_by(".backup", "backup", "everything in one file, checked", "rimward backup sunday.zip"),
     _served_by(".restore", "restore", "everything as it was at a backup", "rimward restore sunday.zip"),

@@ -159,12 +159,12 @@ def _print(found: list[Player], as_json: bool) -> None:
             "kept" if player.pictures_allowed(today) else "none",
             str(player.sessions),
             str(player.reps),
-            "-" if player.last_utc is None else f"{player.last_utc.astimezone():%Y-%m-%d %H:%M}",
+            "-" if player.last_utc is None else f"{player.last_utc.astimezone():%Y-%m-%d}",
             player.id[:8],
         )
         for player in found
     ]
-    headings = ("player", "hand", ">stature, m", "born", "pictures", ">sessions", ">reps", "last", "id")
+    headings = ("~player", "hand", ">m", "born", "pictures", ">sessions", ">reps", "last", "id")
     print_table("Players", headings, rows, sys.stdout)
 
 

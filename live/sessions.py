@@ -52,7 +52,7 @@ def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
         for session in shown
     ]
     caption = "" if len(shown) == len(found) else f"the last {len(shown)} of {len(found)}; --last 0 shows all"
-    headings = ("began", "player", "drill or source", ">reps", ">made", ">min", "id")
+    headings = ("began", "~player", "~drill or source", ">reps", ">made", ">min", "id")
     print_table("Sessions", headings, rows, sys.stdout, caption)
     return 0
 

@@ -79,7 +79,7 @@ def _print(session: SavedSession, reps: Sequence[Rep], history: History, notes: 
     about += [f"view {start.view}"] if start.view else []
     about += ["with a calibration"] if start.calibration else []
     rows = [row for name in history.measurements if (row := _measured(name, history)) is not None]
-    headings = ("measurement", ">median", ">middle half", ">seen", "rep by rep")
+    headings = ("~measurement", ">median", ">middle half", ">seen", "rep by rep")
     print_table(title, headings, rows, out, ", ".join(about))
     unseen = [
         f"{plain(_label(name))}: {plain(next(iter(history.reasons(name)), 'not measured'))}"
@@ -89,7 +89,7 @@ def _print(session: SavedSession, reps: Sequence[Rep], history: History, notes: 
     if unseen:
         print("Not seen: " + "; ".join(unseen), file=out)
     if reps:
-        print_table("Reps", (">rep", ">at, s", "result", "outside its band", "said", "notes"), _reps(reps, notes), out)
+        print_table("Reps", (">rep", ">at, s", "result", "~outside its band", "~said", "~notes"), _reps(reps, notes), out)
     for note in notes:
         if note.rep_index is None:
             print(plain(f"{note.kind}: {note.text}" + (f" ({note.author})" if note.author else "")), file=out)
@@ -118,7 +118,7 @@ def _measured(name: str, history: History) -> tuple[str, ...] | None:
         glossary.with_error(name, summary.median, summary.sigma),
         " to ".join(half),
         f"{summary.reps}/{len(column.value)}",
-        plot(column.value.tolist(), sys.stdout, width=24),
+        plot(column.value.tolist(), sys.stdout, width=20),
     )
 
 

@@ -190,3 +190,8 @@ def why(error: BaseException) -> str:
     cause = getattr(error, "orig", None) or error
     what = (cause.strerror if isinstance(cause, OSError) else None) or str(cause).partition("\n")[0]
     return f"cannot be used ({what})"
+
+
+def from_sqlite(error: BaseException) -> bool:
+    """Whether it was this laptop's database that failed, and not a server's."""
+    return isinstance(getattr(error, "orig", None) or error, sqlite3.Error)

@@ -28,7 +28,7 @@ from .roster import Player
 from .schema import notes, reps, sessions, targets
 from .session_rows import apply, number
 from .side_file import Change, Hand, SessionStart
-from .sqlite_file import DATABASE_ERRORS, FILE, Notice, open_engine, why, writing
+from .sqlite_file import DATABASE_ERRORS, FILE, Notice, from_sqlite, open_engine, why, writing
 
 PENDING = "pending"
 
@@ -359,6 +359,8 @@ class Store:
             with self.engine.connect() as connection:
                 yield connection
         except DATABASE_ERRORS as error:
+            if not from_sqlite(error):  # the server's side of an exchange, which has its own words
+                raise
             raise StoreError(f"{self.path} {why(error)}") from None
 
     @contextmanager
@@ -370,6 +372,8 @@ class Store:
             with writing(self.engine, secure=secure) as connection:
                 yield connection
         except DATABASE_ERRORS as error:
+            if not from_sqlite(error):
+                raise
             raise StoreError(f"{self.path} {why(error)}; nothing was changed") from None
 
     def _change_row(self, table: Table, row_id: str, **values: object) -> None:

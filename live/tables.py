@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 from math import isfinite
 from typing import TextIO
 
+from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
@@ -39,14 +40,20 @@ def print_reps(reps: Sequence[Rep], out: TextIO) -> None:
 def print_table(
     title: str, headings: Sequence[str], rows: Iterable[Sequence[str]], out: TextIO, caption: str = ""
 ) -> None:
-    """A table of plain texts; columns whose heading begins with > stand to the right."""
-    table = Table(title=Text(plain(title)), caption=Text(plain(caption)) if caption else None)
+    """A table of plain texts. Columns whose heading begins with > stand to the right; those with ~ hold words that may
+    be folded to fit the terminal.
+    """
+    caption_text = Text(plain(caption)) if caption else None
+    table = Table(title=Text(plain(title)), caption=caption_text, box=SIMPLE_HEAD, pad_edge=False)
     for heading in headings:
-        right = heading.startswith(">")
-        table.add_column(Text(heading.removeprefix(">")), justify="right" if right else "left", overflow="fold")
+        words, right = heading.lstrip(">~"), heading.startswith(">")
+        folds = heading.startswith("~")
+        table.add_column(
+            Text(words), justify="right" if right else "left", overflow="fold", no_wrap=not folds, min_width=4
+        )
     for row in rows:
         table.add_row(*(Text(plain(cell)) for cell in row))
-    Console(file=out, soft_wrap=False).print(table)
+    Console(file=out).print(table)
 
 
 def plain(text: str) -> str:
