@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable
+from dataclasses import dataclass
 from pathlib import Path
 
 import cv2
@@ -18,7 +19,7 @@ from .marks import calibrate_marks
 from .points import read_points
 from .record import Calibration
 from .standing import calibrate_standing
-from .storage import load_lens, save_calibration, save_lens, write_new
+from .storage import kept_lens, lens_file, load_lens, save_calibration, save_lens, write_new
 from .target import DEFAULT_SIDE_M, SHEETS, average_pages, calibrate_target, find_pages
 from .words import describe
 
@@ -69,27 +70,33 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     common = parser.add_argument_group("in every way")
     common.add_argument("--out", type=Path, metavar="FILE", help="where to write the result (TOML)")
     common.add_argument("--overwrite", action="store_true", help="replace that file if it is there")
-    common.add_argument("--camera", default="", metavar="NAME", help="which camera this is")
+    common.add_argument("--camera", default="", metavar="NAME", help="which camera this is, by a name")
+    common.add_argument("--device", type=int, metavar="N", help="which camera this is, 0 is the first")
     common.add_argument(
         "--court", choices=tuple(COURTS), help="court of the target or the standing player (default us)"
     )
     common.add_argument("--rim-height-m", type=float, metavar="X", help="height of a lowered rim")
 
 
-def by_command(args: argparse.Namespace) -> bool:
-    """True when the options ask for one of the ways without a window."""
-    return any(getattr(args, name) is not None for name in (*WAYS, "image"))
+def camera_name(args: argparse.Namespace) -> str:
+    """The camera that the options name; empty when they name none."""
+    return args.camera or ("" if args.device is None else f"camera {args.device}")
 
 
-def run(args: argparse.Namespace, say: Say = lambda line: print(line, file=sys.stderr)) -> int:
+def run(
+    args: argparse.Namespace, say: Say = lambda line: print(line, file=sys.stderr), lenses: Path | None = None
+) -> int:
     """Do what the options ask and return the exit status 0; `say` takes lines for people.
 
-    Raises CalibrationError, one line, when an input is bad or the result must not be trusted; nothing is written then.
+    `lenses` is the folder in which measured lenses are kept by camera and resolution. Raises CalibrationError, one
+    line, when an input is bad or the result must not be trusted; nothing is written then.
     """
     asked = [name for name in WAYS if getattr(args, name) is not None]
     if len(asked) != 1:
-        found = " and ".join(WAYS[name] for name in asked) or "none"
-        raise CalibrationError(f"give one of {', '.join(WAYS.values())}, found {found}")
+        ways = ", ".join(WAYS.values())
+        if not asked:
+            raise CalibrationError(f"a window would open, and there is no screen here: give one of {ways}")
+        raise CalibrationError(f"give one of {ways}, found {' and '.join(WAYS[name] for name in asked)}")
     if args.print_target is not None:
         # the drawing library is slow to import and only printing needs it
         from .print_target import target_pdf
@@ -97,17 +104,17 @@ def run(args: argparse.Namespace, say: Say = lambda line: print(line, file=sys.s
         write_new(args.print_target, target_pdf(args.page), overwrite=args.overwrite)
         say(f"{args.print_target}: print it at 100 %, check the ruler, stand the pages as they say.")
         return 0
-    if args.out is None:
+    if args.out is None and (args.lens is None or lenses is None):
         raise CalibrationError("--out FILE is needed: where to write the result")
-    if args.out.exists() and not args.overwrite:
+    if args.out is not None and args.out.exists() and not args.overwrite:
         raise CalibrationError(
             f"{args.out}: this file exists and is not overwritten: choose another name or --overwrite"
         )
     if args.lens is not None:
-        _measure_lens(args, say)
+        _measure_lens(args, say, lenses)
         return 0
     ways = {"points": _from_points, "target": _from_target, "standing": _from_standing}
-    calibration = ways[asked[0]](args)
+    calibration = ways[asked[0]](args, _Lenses(lenses, say))
     save_calibration(args.out, calibration, overwrite=args.overwrite)
     for line in describe(calibration):
         say(line)
@@ -155,6 +162,27 @@ def _need(args: argparse.Namespace, way: str, *names: str) -> None:
         raise CalibrationError(f"{way} also needs {' and '.join(missing)}")
 
 
+@dataclass(frozen=True, slots=True)
+class _Lenses:
+    """Lenses that were measured before."""
+
+    folder: Path | None
+    say: Say
+
+    def of(self, camera: str, size: tuple[int, int]) -> Lens | None:
+        """The one of this camera, said; None where there is none or nobody said which camera it is."""
+        kept = kept_lens(self.folder, camera, size) if self.folder is not None and camera else None
+        if kept is None:
+            return None
+        self.say(lens_words(*kept))
+        return kept[1]
+
+
+def lens_words(path: Path, lens: Lens) -> str:
+    """What is said of a lens that was found by itself."""
+    return f"Lens of {lens.camera} as it was measured: {path}."
+
+
 def _lens(args: argparse.Namespace, size: tuple[int, int]) -> Lens | None:
     """The lens that the options give for pictures of this size, or None."""
     if args.use_lens is not None and args.hfov_deg is not None:
@@ -174,7 +202,7 @@ def _court(args: argparse.Namespace) -> Court:
     return court_named(args.court or "us", args.rim_height_m)
 
 
-def _from_points(args: argparse.Namespace) -> Calibration:
+def _from_points(args: argparse.Namespace, lenses: _Lenses) -> Calibration:
     _need(args, "--points", "image")
     points = read_points(args.points)
     if args.court is not None or args.rim_height_m is not None:
@@ -188,32 +216,35 @@ def _from_points(args: argparse.Namespace) -> Calibration:
     lens = _lens(args, size)
     if lens is not None and points.lens.kind != "assumed":
         raise CalibrationError(f"{args.points}: the lens is given there and by option: give it once")
-    return calibrate_marks(points.marks, lens or points.lens, points.court, args.camera or points.camera)
+    camera = camera_name(args) or points.camera
+    if lens is None and points.lens.kind == "assumed":
+        lens = lenses.of(camera, size)
+    return calibrate_marks(points.marks, lens or points.lens, points.court, camera)
 
 
-def _from_target(args: argparse.Namespace) -> Calibration:
+def _from_target(args: argparse.Namespace, lenses: _Lenses) -> Calibration:
     _need(args, "--target", "distance_m")
     images = [read_image(path) for path in args.target]
     sizes = {_size(image): path for image, path in zip(images, args.target, strict=True)}
     if len(sizes) > 1:
         listed = " and ".join(f"{path} {w} x {h}" for (w, h), path in sizes.items())
         raise CalibrationError(f"all pictures must have one size, found {listed}")
-    size = _size(images[0])
+    size, camera = _size(images[0]), camera_name(args)
     return calibrate_target(
         average_pages([find_pages(image) for image in images]),
-        _lens(args, size) or typical_lens(size),
+        _lens(args, size) or lenses.of(camera, size) or typical_lens(size),
         args.distance_m,
         args.side_m,
         args.page_2 == "toward",
         SHEETS[args.page],
         _court(args),
-        args.camera,
+        camera,
     )
 
 
-def _from_standing(args: argparse.Namespace) -> Calibration:
+def _from_standing(args: argparse.Namespace, lenses: _Lenses) -> Calibration:
     _need(args, "--standing", "head_px", "feet_px", "stature_m", "camera_side")
-    size = _size(read_image(args.standing))
+    size, camera = _size(read_image(args.standing)), camera_name(args)
     for name in ("head_px", "feet_px"):
         x, y = getattr(args, name)
         if not (0 <= x <= size[0] and 0 <= y <= size[1]):
@@ -225,21 +256,38 @@ def _from_standing(args: argparse.Namespace) -> Calibration:
         args.feet_px,
         args.stature_m,
         args.camera_side,
-        _lens(args, size) or typical_lens(size),
+        _lens(args, size) or lenses.of(camera, size) or typical_lens(size),
         args.distance_m,
         _court(args),
-        args.camera,
+        camera,
     )
 
 
-def _measure_lens(args: argparse.Namespace, say: Say) -> None:
+def _measure_lens(args: argparse.Namespace, say: Say, lenses: Path | None) -> None:
     from .lens_pictures import calibrate_lens
 
-    lens = calibrate_lens([read_image(path) for path in args.lens], args.chessboard, args.camera)
-    save_lens(args.out, lens, overwrite=args.overwrite)
+    camera = camera_name(args)
+    if args.out is None and not camera:
+        raise CalibrationError(
+            "a lens is kept for its camera: say which with --device N or --camera NAME, or give --out"
+        )
+    lens = calibrate_lens([read_image(path) for path in args.lens], args.chessboard, camera)
     width, height = lens.image_size
+    out, overwrite = args.out, args.overwrite
+    if out is None:
+        assert lenses is not None
+        out, overwrite = lens_file(lenses, camera, lens.image_size), True
+        try:
+            lenses.mkdir(parents=True, exist_ok=True)
+        except OSError as error:
+            raise CalibrationError(f"{lenses}: the folder for lenses cannot be made: {error.strerror}") from None
+        if out.exists():
+            say(f"The lens measured before for {camera} at {width} x {height} is replaced.")
+    save_lens(out, lens, overwrite=overwrite)
     say(
         f"Lens at {width} x {height}: focal length {lens.camera_matrix[0, 0]:.0f} px to {100 * lens.sigma_focal:.1f} %."
     )
     say(f"The board's corners are {lens.rms_px:.2f} px from where the lens puts them.")
-    say(f"Written to {args.out}.")
+    say(f"Written to {out}.")
+    if args.out is None:
+        say(f"It is used by itself whenever {camera} is calibrated.")

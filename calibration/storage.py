@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import tempfile
 import tomllib
 from collections.abc import Mapping
@@ -14,7 +15,7 @@ from typing import Any, Final
 import numpy as np
 
 from .errors import CalibrationError
-from .lens import Lens, rescaled_matrix
+from .lens import Lens, rescaled_lens, rescaled_matrix
 from .record import Calibration
 
 SCHEMA: Final = "rimward-calibration/1"
@@ -146,6 +147,32 @@ def load_lens(path: Path) -> Lens:
         raise CalibrationError(f"{path}: key {error} is missing: calibrate the lens again") from None
     except (ValueError, TypeError, CalibrationError) as error:
         raise CalibrationError(f"{path}: {error}") from None
+
+
+def lens_file(folder: Path, camera: str, image_size: tuple[int, int]) -> Path:
+    """Where the lens of this camera at this resolution is kept in `folder`."""
+    name = re.sub(r"[^a-z0-9]+", "-", camera.lower()).strip("-")
+    return folder / f"{name}-{image_size[0]}x{image_size[1]}.toml"
+
+
+def kept_lens(folder: Path, camera: str, image_size: tuple[int, int]) -> tuple[Path, Lens] | None:
+    """The lens kept in `folder` for this camera, and its file: of this resolution, else another of the same shape.
+
+    None when there is none. Raises CalibrationError for a file that is damaged.
+    """
+    own = lens_file(folder, camera, image_size)
+    others = sorted(folder.glob(f"{lens_file(folder, camera, (0, 0)).stem.removesuffix('0x0')}*.toml"))
+    for path in (own, *others):
+        if not path.is_file():
+            continue
+        lens = load_lens(path)
+        if lens.camera != camera:
+            continue
+        try:
+            return path, rescaled_lens(lens, image_size)
+        except CalibrationError:
+            continue  # another shape of picture
+    return None
 
 
 def write_new(path: Path, content: bytes, *, overwrite: bool = False) -> None:

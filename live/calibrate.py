@@ -9,9 +9,9 @@ from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
 
-from rimward.calibration.command import WAYS, read_image
+from rimward.calibration.command import WAYS, camera_name, lens_words, read_image
 from rimward.calibration.lens import Lens, lens_from_hfov, rescaled_lens
-from rimward.calibration.storage import load_lens, save_calibration
+from rimward.calibration.storage import kept_lens, load_lens, save_calibration
 from rimward.calibration.wizard import SIDES, Wizard
 from rimward.calibration.words import describe
 
@@ -26,6 +26,8 @@ from .settings import Settings, data_folder
 
 FILE_NAME = "calibration.toml"
 """In the data folder, where no --out is given."""
+LENSES = "lenses"
+"""Folder in the data folder, for lenses by camera and resolution."""
 
 
 def wants_window(args: argparse.Namespace) -> bool:
@@ -58,10 +60,14 @@ def calibrate_in_window(
             source = source or open_camera(wish.device, width=wish.width, height=wish.height, rate_hz=wish.rate_hz)
             closing.callback(source.close)
             newest, name = Newest(source), source.info.name
-        camera = args.camera or name
+        camera = camera_name(args) or name
 
         def begin(size: tuple[int, int]) -> Wizard:
-            return Wizard(size, _lens(args, lens, size), camera, _known(args, settings))
+            given = _lens(args, lens, size)
+            if given is None and camera and (kept := kept_lens(data_folder(settings) / LENSES, camera, size)):
+                say(lens_words(*kept))
+                given = kept[1]
+            return Wizard(size, given, camera, _known(args, settings))
 
         replaces = out.name if overwrite and out.exists() else ""
         calibration = window.run(begin, newest, threading.Event(), live=live, replaces=replaces)

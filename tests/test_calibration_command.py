@@ -22,11 +22,11 @@ from calibration_scenes import (
     true_camera,
 )
 
-from rimward.calibration.command import add_arguments, by_command, read_image, run
+from rimward.calibration.command import add_arguments, read_image, run
 from rimward.calibration.errors import CalibrationError
 from rimward.calibration.geometry import project
 from rimward.calibration.lens import Lens
-from rimward.calibration.storage import load_calibration, load_lens, save_lens
+from rimward.calibration.storage import kept_lens, lens_file, load_calibration, load_lens, save_lens
 
 
 def parsed(*options: object) -> argparse.Namespace:
@@ -123,10 +123,15 @@ def test_one_standing_player(tmp_path: Path) -> None:
     refused("--feet-px 5000,1 lies outside the 1280 x 720 picture", *outside)
 
 
-def test_a_lens_from_opencvs_sample_chessboards(tmp_path: Path) -> None:
+def opencv_pictures() -> list[Path]:
     pictures = sorted(Path("/usr/share/doc/opencv-doc/examples/data").glob("left[0-9][0-9].jpg"))
     if not pictures:
         pytest.skip("OpenCV's sample chessboards (Debian package opencv-doc) are not installed")
+    return pictures
+
+
+def test_a_lens_from_opencvs_sample_chessboards(tmp_path: Path) -> None:
+    pictures = opencv_pictures()
     said = calibrate("--lens", *pictures, "--chessboard", "9x6", "--camera", "left", "--out", tmp_path / "lens.toml")
     assert load_lens(tmp_path / "lens.toml").image_size == (640, 480)
     assert "focal length 53" in said[0]
@@ -172,7 +177,7 @@ def test_bad_marks_write_nothing(court: Path) -> None:
 def test_options_that_do_not_go_together(court: Path) -> None:
     marks, image = ("--points", court / "marks.json"), ("--image", court / "court.png")
     out = ("--out", court / "hoop.toml")
-    refused("give one of --points FILE, .* found none", *image)
+    refused("a window would open, and there is no screen here: give one of --points FILE", *image)
     refused("found --points FILE and --print-target FILE", *marks, "--print-target", court / "t.pdf")
     refused("--points also needs --image", *marks, *out)
     refused("--out FILE is needed", *marks, *image)
@@ -213,11 +218,84 @@ def test_an_option_that_is_no_value(options: tuple[str, ...], reason: str, capsy
     assert reason in capsys.readouterr().err
 
 
-def test_whether_a_window_is_wanted() -> None:
-    assert not by_command(parsed())
-    assert not by_command(parsed("--out", "hoop.toml", "--camera", "desk"))
-    assert by_command(parsed("--image", "court.png"))
-    assert by_command(parsed("--print-target", "target.pdf"))
+def test_without_a_way_the_window_is_named() -> None:
+    refused(r"a window would open, and there is no screen here: give one of --points FILE, .*--print-target FILE")
+    refused("a window would open", "--image", "court.png")
+
+
+LENS = Lens(SIZE, BEHIND.camera_matrix, np.zeros(5), 0.002, "calibrated", 0.3, "camera 1")
+
+
+@pytest.fixture
+def lenses(tmp_path: Path) -> Path:
+    """A folder that keeps the lens of camera 1."""
+    folder = tmp_path / "lenses"
+    folder.mkdir()
+    save_lens(lens_file(folder, LENS.camera, SIZE), LENS)
+    return folder
+
+
+def unknown_lens(court: Path) -> None:
+    """Take the lens out of the points file."""
+    points = json.loads((court / "marks.json").read_text())
+    del points["hfov_deg"]
+    (court / "marks.json").write_text(json.dumps(points))
+
+
+def test_a_measured_lens_is_kept_for_its_camera(tmp_path: Path) -> None:
+    pictures = opencv_pictures()
+    lenses, said = tmp_path / "data" / "lenses", list[str]()
+    for _ in range(2):  # measured again, it replaces the one from before, and says so
+        said.clear()
+        assert run(parsed("--lens", *pictures, "--chessboard", "9x6", "--device", 2), said.append, lenses) == 0
+    assert said[0] == "The lens measured before for camera 2 at 640 x 480 is replaced."
+    assert said[-1] == "It is used by itself whenever camera 2 is calibrated."
+    found = kept_lens(lenses, "camera 2", (640, 480))
+    assert found is not None
+    assert found[1].kind == "calibrated"
+
+
+def test_a_lens_of_no_camera_is_not_kept(tmp_path: Path) -> None:
+    with pytest.raises(CalibrationError, match="say which with --device N or --camera NAME, or give --out"):
+        run(parsed("--lens", tmp_path / "a.png"), lambda line: None, tmp_path)
+
+
+@pytest.mark.parametrize("which", [("--device", 1), ("--camera", "camera 1")])
+def test_the_lens_kept_for_a_camera_is_found_by_itself_and_said(court: Path, lenses: Path, which) -> None:
+    unknown_lens(court)
+    said: list[str] = []
+    out = court / "out.toml"
+    options = parsed("--image", court / "court.png", "--points", court / "marks.json", "--out", out, *which)
+    assert run(options, said.append, lenses) == 0
+    assert said[0] == f"Lens of camera 1 as it was measured: {lens_file(lenses, 'camera 1', SIZE)}."
+    assert load_calibration(out).lens == "calibrated"
+
+
+@pytest.mark.parametrize("which", [(), ("--device", 0)])
+def test_the_lens_of_one_camera_is_not_taken_for_another(court: Path, lenses: Path, which) -> None:
+    unknown_lens(court)
+    said: list[str] = []
+    out = court / "out.toml"
+    options = parsed("--image", court / "court.png", "--points", court / "marks.json", "--out", out, *which)
+    assert run(options, said.append, lenses) == 0
+    assert load_calibration(out).lens == "estimated"
+    assert not any("Lens of" in line for line in said)
+
+
+def test_a_lens_is_kept_by_camera_and_found_at_other_resolutions_of_the_same_shape(lenses: Path) -> None:
+    path, lens = kept_lens(lenses, "camera 1", (640, 360)) or pytest.fail("not found")
+    assert path == lenses / "camera-1-1280x720.toml"
+    assert lens.image_size == (640, 360)
+    assert lens.camera_matrix[0, 0] == pytest.approx(LENS.camera_matrix[0, 0] / 2)
+    assert kept_lens(lenses, "camera 1", (640, 480)) is None
+    assert kept_lens(lenses, "camera 11", SIZE) is None
+    assert kept_lens(lenses / "none", "camera 1", SIZE) is None
+
+
+def test_a_damaged_lens_that_would_be_taken_is_named(lenses: Path) -> None:
+    lens_file(lenses, "camera 1", SIZE).write_text("{")
+    with pytest.raises(CalibrationError, match=r"camera-1-1280x720\.toml: not a TOML file"):
+        kept_lens(lenses, "camera 1", SIZE)
 
 
 @pytest.mark.truth

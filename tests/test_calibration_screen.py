@@ -22,11 +22,12 @@ from hypothesis import strategies as st
 from rimward.calibration import command
 from rimward.calibration.errors import CalibrationError
 from rimward.calibration.geometry import camera_centre
+from rimward.calibration.lens import Lens
 from rimward.calibration.record import Calibration
-from rimward.calibration.storage import load_calibration
+from rimward.calibration.storage import lens_file, load_calibration, save_lens
 from rimward.calibration.wizard import WAYS, Wizard
 from rimward.live import calibration_screen
-from rimward.live.calibrate import FILE_NAME, Newest, calibrate_in_window, wants_window
+from rimward.live.calibrate import FILE_NAME, LENSES, Newest, calibrate_in_window, wants_window
 from rimward.live.calibration_screen import (
     CLOSER,
     KEY_TABLE,
@@ -674,6 +675,23 @@ def test_a_live_camera_is_calibrated_and_named_in_the_file(screen: None, setting
     assert position_error_m(found, gym.camera) < 0.03
     with pytest.raises(CalibrationError, match="made with camera 'camera 0'"):
         load_calibration(out, SIZE, "camera 1")
+
+
+def test_the_lens_measured_for_this_camera_is_taken_by_itself(
+    screen: None, settings, monkeypatch, tmp_path: Path
+) -> None:
+    gym, said = known("gym_hoop"), list[str]()
+    kept = lens_file(tmp_path / "data" / LENSES, "camera 0", SIZE)
+    kept.parent.mkdir(parents=True)
+    matrix = gym.camera.camera_matrix
+    save_lens(kept, Lens(SIZE, matrix, np.zeros(5), 0.001, "calibrated", 0.2, "camera 0"))
+    endless = ((n / 30, gym.image ^ np.uint8(n % 2)) for n in itertools.count())
+    camera = open_camera(0, capture_factory=lambda _: FakeCapture(endless))
+    acting(monkeypatch, hoop_person(gym))
+    out = tmp_path / "live.toml"
+    assert calibrate_in_window(options("--out", str(out)), settings, said.append, camera) == 0
+    assert said[0] == f"Lens of camera 0 as it was measured: {kept}."
+    assert load_calibration(out, SIZE).lens == "calibrated"
 
 
 def test_the_newest_picture_and_the_trouble_of_a_camera() -> None:
