@@ -164,7 +164,8 @@ def _practice(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     from .options import settings_of
     from .practice import Options, practise
 
-    options = Options(args.clip, args.headless, args.json, calibration=args.calibration)
+    said = frozenset(fact for fact in ("hand", "stature_m") if getattr(args, fact) is not None)
+    options = Options(args.clip, args.headless, args.json, said=said, calibration=args.calibration)
     return practise(settings_of(args), options, say)
 
 

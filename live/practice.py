@@ -28,6 +28,7 @@ from .errors import DisplayError, PoseModelError, StoreError
 from .gestures import Gesture
 from .hold_aid import HoldAid
 from .json_lines import discard_line, rep_line, result_line, session_line
+from .known_player import settings_for
 from .mediapipe_pose import MediapipePose
 from .pace import Pause, at_own_pace, until_stopped
 from .pipeline import Pipeline, Step
@@ -67,6 +68,8 @@ class Options:
     title: str = ""
     calibration: Path | None = None
     """Where the hoop is, as `rimward calibrate` wrote it."""
+    said: frozenset[str] = frozenset()
+    """What the command line said of the player (known_player.py): the rest is as it is stored."""
     at_own_pace: bool = True
     """A clip with a window runs as fast as it was recorded; False: as fast as the machine can."""
 
@@ -124,6 +127,7 @@ def practise(
         devices = _open_devices(settings, model, say, source, headless, calibration is not None, closing)
         store = open_store(data_folder(settings), say)
         closing.callback(store.close)
+        settings = settings_for(store, settings, options.said, say)
         if stop.is_set():
             return 0
         writer = store.start_session(
@@ -132,6 +136,8 @@ def practise(
             source=devices.source.info.name,
             settings_digest=settings.digest(),
             app_version=version("rimward"),
+            stature_m=settings.player.stature_m,
+            calibration=None if options.calibration is None else options.calibration.name,
         )
         traces = None if store.engine is None else store.folder
         session = _Session(settings, options, devices, writer, traces, calibration, stop, say, probe or Probe())
