@@ -1,4 +1,4 @@
-"""Hands-free control: three held arm signals, made for nobody to show them by accident. Pure.
+"""Hands-free control: four held arm signals, made for nobody to show them by accident. Pure.
 
 The player faces the screen and holds still; progress is shown meanwhile, so that a signal begun by chance is seen and
 dropped in time. The signals keep the arms straight and away from the body, because that is where the pose network is
@@ -24,8 +24,10 @@ class Gesture(StrEnum):
 
     PAUSE = "pause"
     """Both arms up and wide, a Y: pause, and go on."""
+    MADE = "made"
+    """The right arm straight out to the side, the left down: the last one went in."""
     GOOD = "good"
-    """One arm straight out to the side, the other down: that one was good (made)."""
+    """The left arm straight out to the side, the right down: that one was good."""
     DISCARD = "discard"
     """One arm straight up, the other straight out to the side: take that rep out."""
 
@@ -70,7 +72,9 @@ def signal(pose: Pose, size: tuple[int, int]) -> Gesture | None:
     ways = [_way(pose, side, stature) for side in SIDES]
     if ways == ["wide", "wide"]:
         return Gesture.PAUSE
-    if sorted(ways) == ["down", "out"]:
+    if ways == ["down", "out"]:
+        return Gesture.MADE
+    if ways == ["out", "down"]:
         return Gesture.GOOD
     if sorted(ways) == ["out", "up"]:
         return Gesture.DISCARD

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 import math
 
-from .records import Measurement, Rep, SessionSummary
+from .records import Measurement, Rep, Result, SessionSummary
 
 
 def rep_line(rep: Rep, **more: str) -> str:
@@ -34,6 +34,16 @@ def rep_line(rep: Rep, **more: str) -> str:
             **more,
         }
     )
+
+
+def result_line(index: int, result: Result) -> str:
+    """What became of a rep whose line is out already: the ring, a signal or a key said so later."""
+    return _line({"kind": "result", "index": index, "result": result})
+
+
+def discard_line(index: int) -> str:
+    """A rep whose line is out already was taken out of the count."""
+    return _line({"kind": "discard", "index": index})
 
 
 def session_line(reps: int, summary: SessionSummary, **more: str) -> str:

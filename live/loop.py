@@ -20,7 +20,7 @@ def run(
     seen: Iterator[Sighting | SourceTrouble],
     pipeline: Pipeline,
     screen: ViewSink | None,
-    on_rep: Callable[[Step], None],
+    on_event: Callable[[Step], None],
     on_trouble: Callable[[str], None],
     meter: Meter,
 ) -> None:
@@ -35,12 +35,12 @@ def run(
         step = pipeline.step(item)
         if screen is not None:
             screen.show(step.view)
-        if step.rep is not None:
-            on_rep(step)
+        if step.eventful:
+            on_event(step)
         meter.end(item)
     last = pipeline.finish()
-    if last is not None and last.rep is not None:
-        on_rep(last)
+    if last is not None and last.eventful:
+        on_event(last)
 
 
 class Meter:

@@ -1,4 +1,4 @@
-"""A clip at its own pace, and pauses: what a player sees of a recording, and silence while nobody practises."""
+"""A clip at its own pace, which can be held, and a camera until it is stopped."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from .records import Frame, SourceTrouble
 
 
 class Pause:
-    """A switch that keys and gestures turn and the frames obey."""
+    """A switch that holds a clip. A camera cannot be held: there the pipeline pauses (pipeline.toggle_pause)."""
 
     def __init__(self) -> None:
         self._on = threading.Event()
@@ -44,12 +44,9 @@ def at_own_pace(
         yield item
 
 
-def until_stopped(
-    frames: Iterable[Frame | SourceTrouble], stop: threading.Event, pause: Pause
-) -> Iterator[Frame | SourceTrouble]:
-    """Frames as they come; those of a pause are left out. Ends when `stop` is set."""
+def until_stopped(frames: Iterable[Frame | SourceTrouble], stop: threading.Event) -> Iterator[Frame | SourceTrouble]:
+    """Frames as they come. Ends when `stop` is set."""
     for item in frames:
         if stop.is_set():
             return
-        if isinstance(item, SourceTrouble) or not pause.on:
-            yield item
+        yield item

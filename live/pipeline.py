@@ -21,12 +21,28 @@ from .ball_edge import Outline, outline
 from .body import DEFAULT_STATURE_M, ScaleTracker, in_picture, point, stature_px
 from .coach import Coach, Coaching
 from .court_view import CourtView
+from .gestures import Gesture, GestureWatch
+from .hands_free import HandsFree
 from .lifting import Body, LiftedTrack, NotLifted
-from .records import Feedback, FloatArray, Frame, Mark, Measurement, Observation, Phase, Pose, Rep, Sighting, View
+from .records import (
+    Feedback,
+    FloatArray,
+    Frame,
+    Mark,
+    Measurement,
+    Observation,
+    Phase,
+    Pose,
+    Rep,
+    Result,
+    Sighting,
+    View,
+)
 from .settings import Settings
 from .shooter import ShooterLock
 from .skeleton import Side
 from .smoothing import OneEuro
+from .targets import Targets
 from .trace import Trace, trace_of
 from .track import from_observations
 from .words import Words
@@ -81,6 +97,15 @@ class Step:
     """Given with every rep: what a later look at it needs."""
     rejected: str | None = None
     """Why a movement that looked like a release was not counted."""
+    gesture: Gesture | None = None
+    """An arm signal that was held to its end. A pause has been obeyed already; the others are for the session."""
+    result: tuple[int, Result] | None = None
+    """A rep that was saved before, and what the ring saw since."""
+
+    @property
+    def eventful(self) -> bool:
+        """Whether there is anything beside the view."""
+        return self.rep is not None or self.gesture is not None or self.result is not None
 
 
 class Pipeline:
@@ -102,7 +127,7 @@ class Pipeline:
         self._given_calibration = calibration
         self._calibration: Calibration | None = None
         self._court = CourtView(None)
-        self._coach = Coach(coaching or Coaching(settings.check_bands(), words, settings.cues.clear_sigmas))
+        self._coach = Coach(coaching or Coaching(Targets(settings.check_bands()), words, settings.cues.clear_sigmas))
         self._stature_m = settings.player.stature_m or DEFAULT_STATURE_M
         self._hand: Side | None = None if settings.player.hand == "auto" else settings.player.hand
         self._hand_votes = 0.0
@@ -111,6 +136,8 @@ class Pipeline:
         self._cue: str | None = None
         self._mark: Mark | None = None
         self._lines: tuple[str, ...] = ()
+        self._results: dict[int, Result] = {}
+        self._hands = HandsFree(GestureWatch(settings.gestures.hold_s) if settings.gestures.on else None)
         self._size = (0, 0)
         self._start_over()
 
@@ -147,12 +174,19 @@ class Pipeline:
         moment = self._observe(sighting)
         self._remember(moment)
         observation = moment.seen
-        self._phase = phases.advance(self._phase, phases.signals(observation, moment.px_per_m), self._settings.phases)
+        if not self.paused:
+            now = phases.signals(observation, moment.px_per_m)
+            self._phase = phases.advance(self._phase, now, self._settings.phases)
         closed = self._close_rep(frame.t_s)
+        if self.paused:
+            self._phase = phases.PhaseState()
+        gesture = self._hands.update(frame.t_s, observation.pose, frame.size, self._phase.phase, self.count)
+        if gesture is Gesture.PAUSE:
+            self.toggle_pause()
         view = self._view(frame, observation, frame.t_s)
         if closed.rep is None and ended is not None and ended.rep is not None:
-            return replace(ended, view=view)
-        return closed.step(view)
+            return replace(ended, view=view, gesture=gesture)
+        return replace(closed.step(view), gesture=gesture)
 
     def finish(self) -> Step | None:
         """The frames end: a shot in its follow-through is read now. None when there is none."""
@@ -163,6 +197,31 @@ class Pipeline:
         closed = self._close_rep(now_s)
         view = View(t_s=now_s, image=None, count=self.count, cue=self._cue, mark=self._mark)
         return closed.step(view) if closed.rep is not None or closed.rejected is not None else None
+
+    @property
+    def paused(self) -> bool:
+        """Whether frames are only shown and watched for the signal to go on."""
+        return self._hands.paused
+
+    def toggle_pause(self) -> None:
+        """Pause, or go on. A shot in its follow-through still counts; one that has not left the hands does not."""
+        self._phase = phases.PhaseState() if self.paused else phases.finish(self._phase)
+        self._hands.paused = not self.paused
+
+    def judge_last(self, result: Result) -> int | None:
+        """Somebody says what became of the last rep; returns its index, None when there is none."""
+        if not self._kept:
+            return None
+        self._note_result(self._kept[-1], result)
+        return self._kept[-1]
+
+    def _note_result(self, index: int, result: Result) -> None:
+        self._results[index] = result
+        self._say(self._coach.result(index, result) or f"Rep {index}: {result}")
+
+    def _say(self, words: str) -> None:
+        if self._buffer:
+            self._hands.say(self._buffer[-1].seen.t_s, words)
 
     def toggle_court(self) -> None:
         """Draw the court's lines over the picture, or stop drawing them."""
@@ -176,6 +235,39 @@ class Pipeline:
         """The person looked at the lines and says that they fit."""
         self._court.confirm()
 
+    def call_last_good(self) -> int | None:
+        """A coach calls the last rep good: enough of those become the player's target. Returns its index, None when
+        there is none.
+        """
+        if not self._kept:
+            return None
+        self._coach.good(self._kept[-1])
+        self._say(f"Rep {self._kept[-1]}: good")
+        return self._kept[-1]
+
+    def tell_last(self, t_s: float) -> Feedback | None:
+        """Somebody asks about the last rep; None when there is none."""
+        feedback = self._coach.ask(t_s) if self._kept else None
+        if feedback is not None and not feedback.withheld:
+            self._cue, self._mark = feedback.shown, self._coach.mark()
+        return feedback
+
+    def call_last_good(self) -> int | None:
+        """A coach calls the last rep good: enough of those become the player's target. Returns its index, None when
+        there is none.
+        """
+        if not self._kept:
+            return None
+        self._coach.good(self._kept[-1])
+        return self._kept[-1]
+
+    def tell_last(self, t_s: float) -> Feedback | None:
+        """Somebody asks about the last rep; None when there is none."""
+        feedback = self._coach.ask(t_s) if self._kept else None
+        if feedback is not None and not feedback.withheld:
+            self._cue, self._mark = feedback.shown, self._coach.mark()
+        return feedback
+
     def discard_last(self) -> int | None:
         """Take the last rep out of the count; returns its index, None when there is none to take."""
         if not self._kept:
@@ -183,6 +275,8 @@ class Pipeline:
         self._cue, self._mark, self._lines = None, None, ()
         index = self._kept.pop()
         self._coach.discard(index)
+        self._results.pop(index, None)
+        self._say(f"Rep {index} taken out")
         return index
 
     @property
@@ -306,6 +400,8 @@ class Pipeline:
         body_missing_s = now_s - self._body_s if self._body_s is not None else np.inf
         ball_missing_s = now_s - self._ball_s if self._ball_s is not None else now_s
         words, trouble = status.status(pose, ball, self._phase.phase, frame.size, body_missing_s, ball_missing_s)
+        if not trouble:
+            words = self._coach.resting(now_s) or words
         view = View(
             t_s=now_s,
             image=frame.image,
@@ -317,10 +413,18 @@ class Pipeline:
             mark=self._mark,
             status=words,
             trouble=trouble,
-            title=self._title,
+            title=" \N{MIDDLE DOT} ".join(part for part in (self._title, self._coach.shown()) if part),
             lines=self._lines,
+            tally=self._tally,
         )
+        view = self._hands.dressed(view)
         return self._court.dressed(view, self._spot_m(pose) if self._court.shows_lines else None)
+
+    @property
+    def _tally(self) -> str:
+        """Makes of the reps whose result is known; empty while none is."""
+        makes = sum(result == "made" for result in self._results.values())
+        return f"made {makes} of {len(self._results)}" if self._results else ""
 
     def _for_the_screen(self, t_s: float, pose: Pose | None) -> Pose | None:
         """The pose with less tremble; measurements never see it."""

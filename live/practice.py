@@ -18,12 +18,12 @@ from rimward.calibration.record import Calibration
 from rimward.calibration.storage import load_calibration
 
 from . import loop, pose_model
-from .assets import config_text
 from .bump_watch import BumpWatch
 from .camera import open_camera
 from .cautions import CAUTIONS
 from .clip import open_clip
-from .cues import read_words
+from .coach import Coaching
+from .coaching import coaching, load_drill, load_words
 from .errors import DisplayError, PoseModelError, StoreError
 from .gestures import Gesture
 from .hold_aid import HoldAid
@@ -39,15 +39,16 @@ from .screen import Window, screen_available
 from .settings import Settings, data_folder
 from .sightings import LIVE_AHEAD, sightings
 from .speaker import Speaker, open_speaker
-from .store import SessionWriter, open_store
+from .store import SessionWriter, Store, open_store
 from .tables import print_reps
 from .trace import Trace
 from .traces import save_trace
 
 _ACTIONS = {
     "pause": "pause and go on",
-    "good": "that one was good (made)",
-    "missed": "that one missed",
+    "made": "the last one went in",
+    "missed": "the last one missed",
+    "good": "the last one was good",
     "discard": "take the last rep out",
     "mute": "sound off and on",
 }
@@ -68,6 +69,8 @@ class Options:
     title: str = ""
     calibration: Path | None = None
     """Where the hoop is, as `rimward calibrate` wrote it."""
+    drill: str | None = None
+    """A shipped drill by its name, or the file of one."""
     said: frozenset[str] = frozenset()
     """What the command line said of the player (known_player.py): the rest is as it is stored."""
     at_own_pace: bool = True
@@ -122,6 +125,7 @@ def practise(
         if source is not None:
             closing.callback(source.close)
         calibration = None if options.calibration is None else load_calibration(options.calibration)
+        drill, words = None if options.drill is None else load_drill(options.drill), load_words(settings)
         model = ready_model(settings, say)
         hold_signals()
         devices = _open_devices(settings, model, say, source, headless, calibration is not None, closing)
@@ -138,9 +142,10 @@ def practise(
             app_version=version("rimward"),
             stature_m=settings.player.stature_m,
             calibration=None if options.calibration is None else options.calibration.name,
+            drill=None if options.drill is None else Path(options.drill).stem,
         )
-        traces = None if store.engine is None else store.folder
-        session = _Session(settings, options, devices, writer, traces, calibration, stop, say, probe or Probe())
+        chosen = coaching(settings, words, store, drill, calibration is not None, say)
+        session = _Session(settings, options, devices, store, writer, calibration, chosen, stop, say, probe or Probe())
         try:
             session.run()
         finally:
@@ -214,7 +219,8 @@ def _open_speaker(settings: Settings, say: Callable[[str], None]) -> Speaker:
         speak=sound.speech,
         volume=sound.volume,
         rate_wpm=sound.rate_wpm,
-        voice=sound.voice or None,
+        # the engine's own choice speaks the system's language, which may be another
+        voice=sound.voice or (None if settings.screen.language == "en" else settings.screen.language),
     )
 
 
@@ -256,9 +262,10 @@ class _Session:
         settings: Settings,
         options: Options,
         devices: _Devices,
+        store: Store,
         writer: SessionWriter,
-        traces: Path | None,
         calibration: Calibration | None,
+        chosen: Coaching,
         stop: threading.Event,
         say: Callable[[str], None],
         probe: Probe,
@@ -267,7 +274,8 @@ class _Session:
         self._options, self._writer, self._stop, self._say = options, writer, stop, say
         self._source, self._estimator, self._renew = devices.source, devices.estimator, devices.renew
         self._window, self._speaker = devices.window, devices.speaker
-        self._traces = traces
+        self._store = store
+        self._traces = None if store.engine is None else store.folder
         """The data folder, or None when nothing but reps can be kept."""
         self._pause = Pause()
         self._bump = None if calibration is None else BumpWatch(self._camera_moved)
@@ -277,9 +285,8 @@ class _Session:
         self._failure: BaseException | None = None
         self._sounds_until_s = 0.0
         self._out = _Output(say)
-        words = read_words(config_text(f"words_{settings.screen.language}.toml"), "words")
         title = options.title or settings.player.name
-        self._pipeline = Pipeline(settings, words, title, calibration)
+        self._pipeline = Pipeline(settings, chosen.words, title, calibration, chosen)
         self._judging = threading.Lock()
         """Held while the pipeline works on a frame."""
         self._recorder = Recorder(writer, self._announce, say)
@@ -353,8 +360,10 @@ class _Session:
         self._on_rep(step)
         if step.result is not None:
             self._keep_result(*step.result)
-        if step.gesture is Gesture.GOOD:
+        if step.gesture is Gesture.MADE:
             self._judge("made")
+        elif step.gesture is Gesture.GOOD:
+            self._call_good()
         elif step.gesture is Gesture.DISCARD:
             self._discard()
         elif step.gesture is Gesture.PAUSE:
@@ -365,6 +374,17 @@ class _Session:
         if index is not None:
             self._keep_result(index, result)
             self._confirm(0.0, Tone.MADE if result == "made" else Tone.CONFIRM)
+
+    def _call_good(self) -> None:
+        index = self._pipeline.call_last_good()
+        if index is None:
+            return
+
+        def keep() -> None:
+            self._store.add_note(self._writer.id, rep_index=index, kind="good")
+
+        self._recorder.then(keep)
+        self._confirm(0.0, Tone.CONFIRM)
 
     def _keep_result(self, index: int, result: Result) -> None:
         self._reps = [replace(rep, result=result) if rep.index == index else rep for rep in self._reps]
@@ -419,7 +439,7 @@ class _Session:
     def _announce(self, feedback: Feedback) -> None:
         if self._speaker is not None:
             self._speaker.play(feedback)
-            self._sounds_until_s = time.monotonic() + (_TONE_S if feedback.cue is None else _CUE_S)
+            self._sounds_until_s = time.monotonic() + (_TONE_S if feedback.spoken is None else _CUE_S)
 
     def _on_drawn(self, view: View, began_s: float) -> None:
         now_s = getattr(self._source, "now_s", None)
@@ -443,9 +463,12 @@ class _Session:
             with self._judging:
                 self._pipeline.camera_still_fits()
             self._bump.start_over()
-        elif action in ("good", "missed"):
+        elif action in ("made", "missed"):
             with self._judging:
-                self._judge("made" if action == "good" else "missed")
+                self._judge("made" if action == "made" else "missed")
+        elif action == "good":
+            with self._judging:
+                self._call_good()
         elif action == "discard":
             with self._judging:
                 self._discard()
@@ -464,7 +487,7 @@ class _Session:
 
 
 class _Screen:
-    """What the loop shows its views to (ports.ViewSink): window and bump watch, and the hold tone that goes with them."""
+    """What the loop shows its views to (ports.ViewSink): window, bump watch, and the hold tone that goes with them."""
 
     def __init__(
         self, window: Window | None, pause: Pause, bump: BumpWatch | None, speaker: Speaker | None, hold_tone: bool

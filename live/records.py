@@ -294,11 +294,6 @@ class Feedback:
         """The words on the screen until the next rep."""
         return self.praise if self.cue is None else self.cue.text
 
-    @property
-    def shown(self) -> str | None:
-        """The words on the screen until the next rep."""
-        return self.praise if self.cue is None else self.cue.text
-
 
 @dataclass(frozen=True, slots=True)
 class Rep:
@@ -382,3 +377,10 @@ class View:
     """A few values of the last rep, small, for the coach who stands near."""
     guides: tuple[FloatArray, ...] = ()
     """Polylines (N, 2) in pixels of the picture to draw over it: the court and the line to the hoop, on request."""
+    prompt: str = ""
+    """Words that take the big place for now: a signal that is being held, the answer to it, paused."""
+    progress: float | None = None
+    """0..1 of the time that the signal must be held; None while none is."""
+    tally: str = ""
+    """A few words below the count: makes, as far as they are known."""
+    sound_off: bool = False

@@ -59,10 +59,14 @@ MARK_WORDS: Mapping[Mark, str] = MappingProxyType(
     {Mark.IN_BAND: "IN BAND", Mark.OUT_OF_BAND: "OUT OF BAND", Mark.UNSURE: "UNSURE"}
 )
 
+SOUND_OFF = "SOUND OFF"
+
 KEYS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
         "pause": ("space",),
         "good": ("g", "page up"),
+        "made": ("1",),
+        "missed": ("0",),
         "discard": ("backspace", "page down"),
         "next": ("n",),
         "mute": ("m",),
@@ -313,14 +317,15 @@ class Painter(Brush):
 
     def _draw_still(self, surface: pygame.Surface, layout: Layout, view: View, count: str) -> bool:
         """Draw and keep all but the picture, which alone changes at every frame. Returns whether anything is new."""
-        shown = (layout, view.title, view.status, view.trouble, view.count, view.lines, view.mark, view.cue)
+        words = (view.title, view.status, view.cue, view.lines, view.prompt, view.tally)
+        shown = (layout, words, view.trouble, view.count, view.mark, view.progress, view.sound_off)
         if shown == self._still_shown:
             return False
         if self._still.get_size() != surface.get_size():
             self._still = self._pygame.Surface(surface.get_size(), 0, surface)
         self._still.fill(self._style.ground)
         self._draw_bar(self._still, layout, view)
-        self._draw_count(self._still, layout, count)
+        self._draw_count(self._still, layout, count, view.tally)
         self._draw_notes(self._still, layout.notes, view.lines)
         self._draw_verdict(self._still, layout, view)
         self._still_shown = shown
@@ -361,12 +366,16 @@ class Painter(Brush):
     def _draw_bar(self, surface: pygame.Surface, layout: Layout, view: View) -> None:
         bar, style = layout.bar, self._style
         title_w = round(0.3 * bar.w)
-        if view.title:
+        if view.sound_off:
+            box = Box(bar.x + bar.w - title_w, bar.y, title_w, bar.h)
+            self._draw_panel(surface, box, style.alarm)
+            self._words_in(surface, SOUND_OFF, box.inset(bar.h // 8), style.outline, 1, centre=True)
+        elif view.title:
             size, _ = self._fit(view.title, title_w, bar.h, 1, 0.5 * bar.h)
             self._write(
                 surface, view.title, size, style.quiet, bar.x + bar.w, bar.y + bar.h // 2, right=True, middle=True
             )
-        if view.status and not self._status_is_verdict(view):
+        if view.status and (view.prompt or not self._status_is_verdict(view)):
             room = bar.w - title_w - 2 * layout.margin
             size, (line,) = self._fit(view.status, room, bar.h, 1, 0.9 * bar.h)
             self._write(surface, line, size, style.ink, bar.x, bar.y + bar.h // 2, middle=True)
@@ -401,12 +410,18 @@ class Painter(Brush):
             colour = self._style.accent if i < reached else self._style.faint
             surface.fill(colour, (left, box.y + gap, right - left, box.h - gap))
 
-    def _draw_count(self, surface: pygame.Surface, layout: Layout, count: str) -> None:
+    def _draw_count(self, surface: pygame.Surface, layout: Layout, count: str, tally: str) -> None:
         style, box = self._style, layout.count
         self._draw_panel(surface, box, style.panel)
-        size = min((box.h - 4 * layout.margin) / self._digit, (box.w - layout.margin) / self._advance(count))
+        below = round(0.07 * surface.get_height()) if tally else 0
+        room = box.h - 4 * layout.margin - max(0, below - layout.margin)
+        size = min(room / self._digit, (box.w - layout.margin) / self._advance(count))
         digits = self._trimmed(count, size, style.ink)
-        surface.blit(digits, (box.x + (box.w - digits.get_width()) // 2, box.y + (box.h - digits.get_height()) // 2))
+        top = box.y + (box.h - below - digits.get_height()) // 2
+        surface.blit(digits, (box.x + (box.w - digits.get_width()) // 2, top))
+        if tally:
+            foot = Box(box.x, box.y + box.h - below - layout.margin, box.w, below).inset(2)
+            self._words_in(surface, tally, foot, style.accent, 1, centre=True)
 
     def _draw_notes(self, surface: pygame.Surface, box: Box, lines: Sequence[str]) -> None:
         if not lines or box.h < 12 or box.w < 40:
@@ -425,7 +440,18 @@ class Painter(Brush):
 
     def _draw_verdict(self, surface: pygame.Surface, layout: Layout, view: View) -> None:
         style, box = self._style, layout.verdict
-        if view.trouble:
+        if view.prompt:
+            self._draw_panel(surface, box, style.panel)
+            inner = box.inset(layout.margin)
+            bar_h = 0 if view.progress is None else inner.h // 4
+            if view.progress is not None:
+                low = Box(inner.x, inner.y + inner.h - bar_h, inner.w, bar_h)
+                self._draw_panel(surface, low, style.faint)
+                done = max(2 * self._radius(surface), round(view.progress * low.w))
+                self._draw_panel(surface, Box(low.x, low.y, done, low.h), style.accent)
+            above = Box(inner.x, inner.y, inner.w, inner.h - bar_h - (layout.margin // 2 if bar_h else 0))
+            self._words_in(surface, view.prompt, above, style.ink, 2, centre=True)
+        elif view.trouble:
             self._draw_panel(surface, box, style.alarm)
             self._draw_sign_and_words(surface, layout, "trouble", style.outline, "", view.status, style.outline, 3)
         elif self._status_is_verdict(view):

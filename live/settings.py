@@ -17,7 +17,7 @@ from typing import Annotated, Any, Literal, get_args, get_origin
 
 import annotated_types
 import platformdirs
-from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
@@ -72,13 +72,21 @@ class Sound(Section):
     speech: bool
     voice: str
     rate_wpm: Annotated[int, Field(ge=80, le=400)]
+    hold_tone: bool
+
+
+class Gestures(Section):
+    """Arm signals that work the program from the court."""
+
+    on: bool
+    hold_s: Annotated[float, Field(ge=0.8, le=5.0)]
 
 
 class Screen(Section):
     """The window."""
 
     full_screen: bool
-    language: Literal["en"]
+    language: Literal["en", "de"]
 
 
 class Storage(Section):
@@ -113,10 +121,33 @@ class Phases(Section):
     follow_through_cap_s: Annotated[float, Field(ge=0.5, le=5.0)]
 
 
+def _is_check(name: str) -> str:
+    if name not in _CHECKS:
+        near = difflib.get_close_matches(name, _CHECKS, n=1)
+        raise ValueError(f"{_shown(name)} is no check, " + (f"did you mean {near[0]}?" if near else ", ".join(_CHECKS)))
+    return name
+
+
+CheckName = Annotated[str, AfterValidator(_is_check)]
+
+
 class Cues(Section):
-    """When something is said."""
+    """When something is said, and how."""
 
     clear_sigmas: Annotated[float, Field(ge=0.0, le=10.0)]
+    wording: Literal["external", "internal"]
+    praise: bool
+    priority: list[CheckName]
+    focus: CheckName | None = None
+    every_rep: Annotated[int, Field(ge=0, le=10000)]
+    every_second: Annotated[int, Field(ge=0, le=10000)]
+
+
+class TargetsSection(Section):
+    """When a player's own reps become the target."""
+
+    after_reps: Annotated[int, Field(ge=0, le=10000)]
+    good_reps: Annotated[int, Field(ge=0, le=10000)]
 
 
 class BandSection(Section):
@@ -144,11 +175,13 @@ class Settings(Section):
     camera: Camera
     pose: PoseSection
     sound: Sound
+    gestures: Gestures
     screen: Screen
     storage: Storage
     ball: BallSection
     phases: Phases
     cues: Cues
+    targets: TargetsSection
     bands: Mapping[str, BandSection]
 
     def check_bands(self) -> dict[str, Band]:
@@ -347,6 +380,8 @@ def _allowed(loc: tuple[str, ...]) -> str:
         ]
     if get_origin(kind) is Literal:
         return "one of " + ", ".join(_shown(choice) for choice in get_args(kind))
+    if get_origin(kind) is list:
+        return 'a list of checks, for instance ["knee_bend"]'
     if kind is bool:
         return "true or false"
     if kind is str:

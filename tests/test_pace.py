@@ -1,4 +1,4 @@
-"""Pauses and stops, and a clip that is never ahead of its own clock."""
+"""Stops, and a clip that can be held and is never ahead of its own clock."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import time
 import numpy as np
 
 from rimward.live.pace import Pause, at_own_pace, until_stopped
-from rimward.live.records import Frame, SourceTrouble
+from rimward.live.records import Frame
 
 IMAGE = np.zeros((2, 2, 3), np.uint8)
 
@@ -58,20 +58,10 @@ def test_a_paused_clip_can_be_stopped():
     assert list(at_own_pace(frames(3), stop, pause)) == []
 
 
-def test_a_cameras_pause_leaves_frames_out_but_not_its_troubles():
-    pause, stop = Pause(), threading.Event()
-    trouble = SourceTrouble(0.5, "unplugged")
-    items = [*frames(2), trouble, *frames(2)]
-    pause.toggle()
-    assert list(until_stopped(items, stop, pause)) == [trouble]
-    pause.toggle()
-    assert list(until_stopped(items, stop, pause)) == items
-
-
 def test_a_stop_ends_a_camera():
     stop = threading.Event()
     taken = []
-    for item in until_stopped(itertools.cycle(frames(3)), stop, Pause()):
+    for item in until_stopped(itertools.cycle(frames(3)), stop):
         taken.append(item)
         if len(taken) == 5:
             stop.set()

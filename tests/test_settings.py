@@ -116,7 +116,7 @@ def test_settings_cannot_be_changed_afterwards():
         ("[phases]\nhold_sec = 1\n", "unknown key phases.hold_sec, did you mean phases.hold_s?"),
         ("[fases]\nhold_s = 1\n", "unknown key fases, did you mean phases?"),
         ('hand = "left"\n', "unknown key hand, did you mean player.hand?"),
-        ("[sound]\nzzz = 1\n", "unknown key sound.zzz, known here: volume, mute, speech, voice, rate_wpm"),
+        ("[sound]\nzzz = 1\n", "unknown key sound.zzz, known here: volume, mute, speech, voice, rate_wpm, hold_tone"),
         ("[bands.elbow_at_st]\nlow = 1\n", "unknown key bands.elbow_at_st, did you mean bands.elbow_at_set?"),
         ("[bands.knee_bend]\nlowest = 1\n", "unknown key bands.knee_bend.lowest, did you mean bands.knee_bend.low?"),
     ],

@@ -1,0 +1,61 @@
+"""What the player says with the arms while nobody stands at the keyboard, and what the screen answers. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+from .gestures import Gesture, GestureWatch, Held
+from .records import Phase, Pose, View
+
+PAUSED = "Paused. Both arms up wide: go on"
+_SAYS = {
+    Gesture.PAUSE: "Hold still to pause",
+    Gesture.MADE: "Hold still: the last one went in",
+    Gesture.GOOD: "Hold still: that one was good",
+    Gesture.DISCARD: "Hold still to take the last rep out",
+}
+_GO_ON = "Hold still to go on"
+_SAID_S = 2.0
+"""So long the answer to a signal or key stays in the big place."""
+_SHOOTING = (Phase.RISE, Phase.SET, Phase.RELEASE, Phase.FOLLOW_THROUGH)
+
+
+@dataclass(slots=True)
+class HandsFree:
+    """Signals, pause and the words about them. Feed every frame in order of time."""
+
+    watch: GestureWatch | None
+    """None: signals are switched off; pause and words still work."""
+    paused: bool = False
+    _held: Held | None = None
+    _said: str = ""
+    _said_until_s: float = field(default=float("-inf"))
+
+    def update(self, t_s: float, pose: Pose | None, size: tuple[int, int], phase: Phase, reps: int) -> Gesture | None:
+        """The signal that was held to its end at this instant; `reps` is how many there are to speak of.
+
+        While paused only the one that goes on counts.
+        """
+        self._held = None
+        if self.watch is None:
+            return None
+        held = self.watch.update(t_s, pose, size, shooting=phase in _SHOOTING and not self.paused)
+        if held is None or (held.gesture is not Gesture.PAUSE and (self.paused or reps == 0)):
+            return None
+        self._held = None if held.confirmed else held
+        return held.gesture if held.confirmed else None
+
+    def say(self, t_s: float, words: str) -> None:
+        """Answer in the big place for a moment."""
+        self._said, self._said_until_s = words, t_s + _SAID_S
+
+    def dressed(self, view: View) -> View:
+        """The view with what there is to say about signals and pause; a trouble goes first."""
+        if self._held is not None and not view.trouble:
+            words = _GO_ON if self.paused else _SAYS[self._held.gesture]
+            return replace(view, prompt=words, progress=self._held.progress)
+        if self.paused and not view.trouble:
+            return replace(view, prompt=PAUSED)
+        if view.t_s < self._said_until_s and not view.trouble:
+            return replace(view, prompt=self._said)
+        return view
