@@ -252,22 +252,6 @@ class Pipeline:
             self._cue, self._mark = feedback.shown, self._coach.mark()
         return feedback
 
-    def call_last_good(self) -> int | None:
-        """A coach calls the last rep good: enough of those become the player's target. Returns its index, None when
-        there is none.
-        """
-        if not self._kept:
-            return None
-        self._coach.good(self._kept[-1])
-        return self._kept[-1]
-
-    def tell_last(self, t_s: float) -> Feedback | None:
-        """Somebody asks about the last rep; None when there is none."""
-        feedback = self._coach.ask(t_s) if self._kept else None
-        if feedback is not None and not feedback.withheld:
-            self._cue, self._mark = feedback.shown, self._coach.mark()
-        return feedback
-
     def discard_last(self) -> int | None:
         """Take the last rep out of the count; returns its index, None when there is none to take."""
         if not self._kept:
