@@ -16,6 +16,16 @@ def config_text(name: str) -> str:
     return files("rimward.config").joinpath(name).read_text("utf-8")
 
 
+def config_names(prefix: str) -> list[str]:
+    """What ships as PREFIXname.toml in rimward.config, in order of the alphabet."""
+    files_there = (path.name for path in files("rimward.config").iterdir())
+    return sorted(
+        name.removeprefix(prefix).removesuffix(".toml")
+        for name in files_there
+        if name.startswith(prefix) and name.endswith(".toml")
+    )
+
+
 def tone_wav(tone: Tone) -> bytes:
     """A tone as a whole WAV file: 44.1 kHz, 16 bit, mono."""
     return files("rimward.sounds").joinpath(f"{tone.value}.wav").read_bytes()

@@ -26,7 +26,6 @@ from rimward.calibration.record import Calibration
 from . import loop
 from .assets import config_text
 from .clip import Clip, hush_opencv, open_clip
-from .cues import read_words
 from .errors import RimwardError, SourceError
 from .mediapipe_pose import MediapipePose
 from .pipeline import Pipeline, Step
@@ -34,6 +33,7 @@ from .records import Rep, SessionSummary, Sighting, SourceTrouble
 from .settings import Settings
 from .sightings import sightings
 from .traces import content_digest, packed
+from .words import read_words
 
 Progress = Callable[[Path, int, int | None], None]
 """Called now and then with a clip, its frames done and how many its file claims."""

@@ -65,6 +65,12 @@ def shoulders_to_feet_deg(rep: Rep) -> Measurement:
     return _difference(_measured(rep, "shoulders_heading_deg"), _measured(rep, "feet_heading_deg"))
 
 
+def between_landings_s(rep: Rep) -> Measurement:
+    """Time between the landings of the feet in the step into the shot: none in a hop."""
+    lead = _measured(rep, "guide_foot_lead_s")
+    return lead if lead.value is None else _scaled(lead, -1.0 if lead.value < 0 else 1.0)
+
+
 def _jumped(rep: Rep) -> bool:
     """Whether there was a landing; where that is not known, the wider band of a jump is the safe one."""
     height = _measured(rep, "jump_height_m")
@@ -131,6 +137,9 @@ def entry_above_gentle_deg(rep: Rep) -> Measurement:
 
 # In the order in which a coach would speak of them: what the rest is built on comes first (common practice, no source).
 CHECKS: tuple[Check, ...] = (
+    Check("step_rhythm", "guide_foot_lead_s", between_landings_s),
+    Check("step_order", "guide_foot_lead_s"),
+    Check("step_back_order", "step_back_lead_s"),
     Check("stance", "stance_width_m"),
     Check("stagger", "foot_stagger_m"),
     Check("hips_square", "hips_heading_deg", hips_to_feet_deg, relative=True),
@@ -165,13 +174,13 @@ BY_NAME: Mapping[str, Check] = {check.name: check for check in CHECKS}
 def judge(rep: Rep, bands: Mapping[str, Band], clear_sigmas: float, recent: Sequence[Rep] = ()) -> tuple[Finding, ...]:
     """Findings in the order of the table; checks without a band (report only) or without a value give none.
 
-    `bands` are by the check's name; for a relative check one by the measurement's name goes first and holds the plain
-    measurement. `recent` are the reps before this one, oldest first: what this rep leaves unsure they may settle. Reps
-    from before the last cue on a check do not count for it, since the player has been told to change.
+    `bands` are by the check's name; one by the measurement's name goes first and holds the plain measurement, positive
+    to the right. `recent` are the reps before this one, oldest first: what this rep leaves unsure they may settle.
+    Reps from before the last cue on a check do not count for it, since the player has been told to change.
     """
     findings = []
     for check in CHECKS:
-        asked = _asked(check, bands)
+        asked = _asked(check, bands, rep)
         if asked is None:
             continue
         check, band = asked
@@ -184,10 +193,13 @@ def judge(rep: Rep, bands: Mapping[str, Band], clear_sigmas: float, recent: Sequ
     return tuple(findings)
 
 
-def _asked(check: Check, bands: Mapping[str, Band]) -> tuple[Check, Band] | None:
+def _asked(check: Check, bands: Mapping[str, Band], rep: Rep) -> tuple[Check, Band] | None:
     """What to judge by which band."""
-    if check.relative and (plain := bands.get(check.measurement)) is not None:
-        return replace(check, value=None), plain
+    if (plain := bands.get(check.measurement)) is not None:
+        if check.outward and rep.hand == "left":
+            low, high = (None if end is None else -end for end in (plain.high, plain.low))
+            plain = replace(plain, low=low, high=high)
+        return (replace(check, value=None) if check.relative else check), plain
     band = bands.get(check.name)
     return None if band is None else (check, band)
 

@@ -138,6 +138,8 @@ def _practice_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--hand", choices=("left", "right"), help="shooting hand; told from the shots otherwise")
     parser.add_argument("--stature-m", type=float, metavar="X", help="height without shoes; scales lengths")
     parser.add_argument("--calibration", type=Path, metavar="FILE", help="where the hoop is (rimward calibrate)")
+    parser.add_argument("--drill", metavar="NAME_OR_FILE", help="what is practised: a shipped drill or a file of yours")
+    parser.add_argument("--focus", metavar="CHECK", help="speak of this one check only, for instance arm_line")
 
 
 def _session_arguments(parser: argparse.ArgumentParser) -> None:
@@ -165,7 +167,7 @@ def _practice(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     from .practice import Options, practise
 
     said = frozenset(fact for fact in ("hand", "stature_m") if getattr(args, fact) is not None)
-    options = Options(args.clip, args.headless, args.json, said=said, calibration=args.calibration)
+    options = Options(args.clip, args.headless, args.json, said=said, calibration=args.calibration, drill=args.drill)
     return practise(settings_of(args), options, say)
 
 
@@ -175,7 +177,8 @@ def _demo(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     from .practice import Options, practise
 
     with demo_clip() as clip:
-        settings = settings_of(args, player=demo_player())
+        # the same each time, however often it was watched
+        settings = settings_of(args, player=demo_player(), targets={"after_reps": 0, "good_reps": 0})
         return practise(settings, Options(clip, args.headless, args.json, "Demo: an invented player"), say)
 
 

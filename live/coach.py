@@ -1,6 +1,7 @@
 """The coach of one player's session: judges each rep, says what is to be said, and remembers it.
 
-The judging and the policy are pure (checks.py, cues.py); this is the memory between reps.
+The judging (checks.py, targets.py), the policy (cues.py) and the drill (drills.py) are pure; this is what they must
+remember between reps.
 """
 
 from __future__ import annotations
@@ -9,20 +10,23 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
 from . import checks, cues
+from .drills import Drill
 from .evidence import MOST_REPS
-from .records import Band, Feedback, Mark, Rep
-from .words import Words
+from .records import Band, Feedback, Mark, Rep, Result
+from .targets import Targets
+from .words import Words, prompt
 
 
 @dataclass(frozen=True, slots=True)
 class Coaching:
     """What a session is judged and spoken by."""
 
-    bands: Mapping[str, Band]
-    """By check, or by measurement for the relative ones (checks.judge)."""
+    targets: Targets
     words: Words
     clear_sigmas: float
     plan: cues.Plan = field(default_factory=cues.Plan)
+    drill: Drill | None = None
+    language: str = "en"
 
 
 class Coach:
@@ -30,17 +34,43 @@ class Coach:
 
     def __init__(self, coaching: Coaching) -> None:
         self._coaching = coaching
+        self._words, self._drill = coaching.words, coaching.drill
+        self._plan = coaching.plan if coaching.drill is None else coaching.drill.plan(coaching.plan)
+        self._bands = self._made_of({})
         self._reps: list[Rep] = []
         self._past: list[cues.Past] = []
+        self._good: dict[int, Rep] = {}
+        self._results: dict[int, Result] = {}
+        self._done = False
+        self._rest_until_s: float | None = None
+
+    def _made_of(self, good: Mapping[int, Rep]) -> dict[str, Band]:
+        targets, drill = self._coaching.targets, self._drill
+        if drill is None:
+            return targets.bands(tuple(good.values()))
+        # what a drill asks for goes before habit; what the coach set for this player goes before both
+        return replace(targets, defaults={**targets.defaults, **drill.all_bands()}).bands(tuple(good.values()))
+
+    @property
+    def bands(self) -> Mapping[str, Band]:
+        """What is judged by, for now: by check, or by measurement (checks.judge)."""
+        return self._bands
+
+    @property
+    def makes(self) -> int:
+        """Reps that are known to have gone in."""
+        return sum(result == "made" for result in self._results.values())
 
     def hear(self, rep: Rep, t_s: float) -> tuple[Rep, Feedback]:
         """The rep with its findings and cue, and what is to be heard and seen of it."""
-        coaching = self._coaching
-        recent = self._reps[-2 * MOST_REPS :]
-        findings = checks.judge(rep, coaching.bands, coaching.clear_sigmas, recent)
-        feedback = cues.respond(t_s, findings, self._past, coaching.words, coaching.plan)
+        findings = checks.judge(rep, self._bands, self._coaching.clear_sigmas, self._reps[-2 * MOST_REPS :])
+        feedback = cues.respond(t_s, findings, self._past, self._words, self._plan)
         rep = replace(rep, findings=findings, cue=feedback.cue)
         self._reps.append(rep)
+        if rep.result is not None:
+            self._results[rep.index] = rep.result
+        self._rest_until_s = None
+        feedback = replace(feedback, prompt=self._drill_says(t_s))
         self._past.append(cues.Past(findings, feedback))
         return rep, feedback
 
@@ -48,20 +78,60 @@ class Coach:
         """The sign for the last rep; None when it was not judged or goes without feedback."""
         if not self._past or self._past[-1].feedback.withheld:
             return None
-        return cues.mark(self._coaching.plan.heard(self._past[-1].findings))
+        return cues.mark(self._plan.heard(self._past[-1].findings))
 
     def ask(self, t_s: float) -> Feedback | None:
         """Somebody wants to hear about the last rep; None when there is none."""
         if not self._past:
             return None
         last, before = self._past[-1], self._past[:-1]
-        feedback = cues.respond(
-            t_s, last.findings, before, self._coaching.words, self._coaching.plan, len(self._past), asked=True
-        )
+        feedback = cues.respond(t_s, last.findings, before, self._words, self._plan, len(self._past), asked=True)
         self._past[-1] = replace(last, feedback=feedback)
         return feedback
+
+    def good(self, index: int) -> None:
+        """The coach calls that rep good: enough of them become the target at once."""
+        self._good.update({rep.index: rep for rep in self._reps if rep.index == index})
+        self._bands = self._made_of(self._good)
+
+    def result(self, index: int, result: Result | None) -> str | None:
+        """Whether that rep went in, None takes it back; gives what the drill has to say of that."""
+        if result is None:
+            self._results.pop(index, None)
+        elif any(rep.index == index for rep in self._reps):
+            self._results[index] = result
+        drill = self._drill
+        if drill is None or self._done or not drill.done(len(self._reps), self.makes):
+            return None
+        self._done = True
+        return prompt(self._words, "done", drill=drill.name(self._coaching.language)) or None
 
     def discard(self, index: int) -> None:
         """That rep was none: nothing that was found in it counts any more."""
         kept = [k for k, rep in enumerate(self._reps) if rep.index != index]
         self._reps, self._past = [self._reps[k] for k in kept], [self._past[k] for k in kept]
+        self._results.pop(index, None)
+        if self._good.pop(index, None) is not None:
+            self._bands = self._made_of(self._good)
+        self._done = self._done and self._drill is not None and self._drill.done(len(self._reps), self.makes)
+
+    def resting(self, t_s: float) -> str | None:
+        """What to show while the drill rests; None when it does not."""
+        if self._rest_until_s is None or t_s >= self._rest_until_s:
+            return None
+        return prompt(self._words, "resting", seconds=round(self._rest_until_s - t_s)) or None
+
+    def shown(self) -> str:
+        """The drill, its spot and count, for a corner of the screen; empty without a drill."""
+        drill = self._drill
+        return "" if drill is None else drill.shown(len(self._reps), self.makes, self._coaching.language)
+
+    def _drill_says(self, t_s: float) -> str | None:
+        drill, reps = self._drill, len(self._reps)
+        if drill is None or self._done:
+            return None
+        self._done = drill.done(reps, self.makes)
+        seconds = None if self._done else drill.rest_after(reps)
+        if seconds is not None:
+            self._rest_until_s = t_s + seconds
+        return drill.said_after(reps, self.makes, self._words, self._coaching.language)

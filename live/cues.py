@@ -13,8 +13,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from .records import Cue, Feedback, Finding, Mark, Tone
-from .words import Words as Words
-from .words import read_words as read_words
+from .words import Words
 
 Focus = Literal["external", "internal"]
 

@@ -24,6 +24,7 @@ def settings_of(args: argparse.Namespace, **more: dict[str, object]) -> Settings
             "hand": getattr(args, "hand", None),
             "stature_m": getattr(args, "stature_m", None),
         },
+        "cues": {"focus": getattr(args, "focus", None)},
         "camera": {"device": getattr(args, "device", None)},
         "pose": {"model": getattr(args, "pose_model", None)},
         "sound": {"mute": getattr(args, "mute", False) or None},

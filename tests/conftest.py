@@ -10,8 +10,8 @@ from program import prepared_model
 
 from rimward.live.assets import config_text
 from rimward.live.clip import hush_opencv
-from rimward.live.cues import Words, read_words
 from rimward.live.settings import Settings, load_settings
+from rimward.live.words import Words, read_words
 
 # FFmpeg takes its log level once in a process, at its first use, and many tests look at standard error. That the
 # program asks for quiet by itself is tested in a process of its own (test_cli.py).

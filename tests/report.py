@@ -22,13 +22,13 @@ from rich.table import Table
 from rimward.live import loop
 from rimward.live.assets import config_text
 from rimward.live.clip import open_clip
-from rimward.live.cues import read_words
 from rimward.live.mediapipe_pose import MediapipePose
 from rimward.live.pipeline import Pipeline, Step
 from rimward.live.pose_model import check, model_path
 from rimward.live.records import Rep, SessionSummary
 from rimward.live.settings import load_settings
 from rimward.live.sightings import sightings
+from rimward.live.words import read_words
 
 ROOT = Path(__file__).resolve().parents[1]
 TRUTH = ROOT.parent / "shared" / "truth"

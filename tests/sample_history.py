@@ -25,7 +25,6 @@ from program import prepared_model
 from rimward.live import loop
 from rimward.live.assets import config_text
 from rimward.live.clip import open_clip
-from rimward.live.cues import read_words
 from rimward.live.mediapipe_pose import MediapipePose
 from rimward.live.pipeline import Pipeline, Step
 from rimward.live.records import Frame
@@ -33,6 +32,7 @@ from rimward.live.rep_files import rep_file
 from rimward.live.settings import load_settings
 from rimward.live.sightings import sightings
 from rimward.live.store import Store, open_store
+from rimward.live.words import read_words
 
 ROOT = Path(__file__).resolve().parents[1]
 DEMO, CLIPS = ROOT / "live" / "demo_clip", ROOT / "tests" / "clips"

@@ -24,6 +24,7 @@ WORDS = {
     ("follow_through", "below"): ("Hold the follow-through",),
     ("follow_through", "praise"): ("That one stayed",),
 }
+HELD = "Hold the follow-through"
 KNEES, LINE, HAND = "knee_bend above", "arm_line above", "follow_through below"
 GOOD = "knee_bend good, arm_line good, follow_through good"
 DOUBT = "knee_bend unsure, arm_line good"
@@ -109,30 +110,35 @@ def test_a_session_as_a_coach_would_speak(story, expected):
 
 
 PLANS = [
-    ("one focus: all else is silent", Plan(focus="follow_through"), [f"{KNEES}, {HAND}", KNEES], ["Hold the follow-through", None]),
-    ("the drill's order goes before the table's", Plan(priority=("follow_through",)), [f"{KNEES}, {HAND}"], ["Hold the follow-through"]),
+    ("one focus: all else is silent", Plan(focus="follow_through"), [f"{KNEES}, {HAND}", KNEES], [HELD, None]),
+    ("the drill's order goes before the table's", Plan(priority=("follow_through",)), [f"{KNEES}, {HAND}"], [HELD]),
     (
         "what the drill does not name comes after, in the table's order",
         Plan(priority=("follow_through",)),
         [f"{KNEES}, {LINE}"],
         ["Push from lower"],
     ),
-    ("nothing but the drill's checks", Plan(priority=("follow_through",), only=True), [KNEES, HAND], [None, "Hold the follow-through"]),
-    ("told by the body first", Plan(wording="internal"), [KNEES] * 4, ["Bend the knees more", "Load the legs deeper", "Bend the knees more", "Push from lower"]),
-    ("no praise", Plan(praise=False), [HAND, GOOD, GOOD, GOOD], ["Hold the follow-through", None, None, None]),
+    ("nothing but the drill's checks", Plan(priority=("follow_through",), only=True), [KNEES, HAND], [None, HELD]),
+    (
+        "told by the body first",
+        Plan(wording="internal"),
+        [KNEES] * 4,
+        ["Bend the knees more", "Load the legs deeper", "Bend the knees more", "Push from lower"],
+    ),
+    ("no praise", Plan(praise=False), [HAND, GOOD, GOOD, GOOD], [HELD, None, None, None]),
     (
         "fading: every rep, every second, then only when asked",
         Plan(every_rep=2, every_second=4),
         [HAND] * 8,
-        ["Hold the follow-through"] * 2 + [None, "Hold the follow-through"] + [None] * 4,
+        [HELD] * 2 + [None, HELD] + [None] * 4,
     ),
     (
         "the retention set at the end is silent",
         Plan(quiet_from=3),
         [HAND] * 4,
-        ["Hold the follow-through"] * 2 + [None, None],
+        [HELD] * 2 + [None, None],
     ),
-]  # fmt: skip
+]
 
 
 @pytest.mark.parametrize(("plan", "story", "expected"), [pytest.param(*plan[1:], id=plan[0]) for plan in PLANS])
@@ -183,7 +189,7 @@ def test_the_tone_tells_the_direction(rep, plan, tone):
     assert feedback.tone is tone
 
 
-# ------------------------------------------------------------------------------------------------------------ properties
+# ----------------------------------------------------------------------------------------------------------- properties
 VERDICTS = st.sampled_from(["good", "unsure", "above", "below"])
 REPS = st.lists(
     st.tuples(VERDICTS, VERDICTS, VERDICTS).map(lambda v: f"knee_bend {v[0]}, arm_line {v[1]}, follow_through {v[2]}"),

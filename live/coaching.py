@@ -1,0 +1,117 @@
+"""By what a practice is judged and spoken: words, drill, focus and targets, read from settings, files and the store."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from pathlib import Path
+
+from .assets import config_names, config_text
+from .checks import BY_NAME
+from .coach import Coaching
+from .cues import Plan
+from .drills import Drill, read_drill
+from .errors import StoreError, UsageError
+from .measure import ONLY_IN_SPACE
+from .records import Band, Rep
+from .roster import name_key
+from .settings import Settings
+from .store import Store
+from .targets import MOST_REPS, CoachTarget, Targets, told
+from .words import Words, read_words
+
+_MOST_SESSIONS = 20
+"""So many of the player's last sessions are looked at for targets: starting must not grow with the years."""
+
+
+def load_words(settings: Settings) -> Words:
+    """The words of the language that is set."""
+    name = f"words_{settings.screen.language}.toml"
+    return read_words(config_text(name), name)
+
+
+def load_drill(asked: str) -> Drill:
+    """A drill by its shipped name or by its file. Raises UsageError, or SettingsError naming line and key."""
+    if asked in config_names("drill_"):
+        name = f"drill_{asked}.toml"
+        return read_drill(config_text(name), name)
+    path = Path(asked).expanduser()
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise UsageError(f"{asked}: a drill must be UTF-8 text, found byte 0x{error.object[error.start]:02x}") from None
+    except (OSError, ValueError) as error:  # ValueError: a NUL in the name
+        why = getattr(error, "strerror", None) or error
+        shipped = ", ".join(config_names("drill_"))
+        raise UsageError(f"--drill must be a file or one of {shipped}, got {asked} ({why})") from None
+    return read_drill(text, str(path))
+
+
+def coaching(
+    settings: Settings,
+    words: Words,
+    store: Store,
+    drill: Drill | None,
+    calibrated: bool,
+    say: Callable[[str], None],
+) -> Coaching:
+    """Put it all together; what the player is held against is said, one line each."""
+    targets = load_targets(settings, store, say)
+    for line in told(targets, targets.bands(), words):
+        say(f"Target: {line}")
+    focus = settings.cues.focus
+    if focus is not None and BY_NAME[focus].measurement in ONLY_IN_SPACE and not calibrated:
+        say(f"{focus} needs the camera's place: without --calibration (rimward calibrate) nothing can be said of it.")
+    wish = settings.cues
+    plan = Plan(
+        priority=tuple(wish.priority),
+        focus=focus,
+        wording=wish.wording,
+        praise=wish.praise,
+        every_rep=wish.every_rep,
+        every_second=wish.every_second,
+    )
+    return Coaching(targets, words, wish.clear_sigmas, plan, drill, settings.screen.language)
+
+
+def load_targets(settings: Settings, store: Store, say: Callable[[str], None]) -> Targets:
+    """The shipped bands, what the coach set for this player, and the player's earlier reps.
+
+    A practice begins whatever the database does: what cannot be read is said and left out.
+    """
+    defaults, wish = settings.check_bands(), settings.targets
+    try:
+        asked = name_key(settings.player.name)
+        known = [player for player in store.players() if name_key(player.name) == asked]
+        if not known:
+            return Targets(defaults, after_reps=wish.after_reps, good_reps=wish.good_reps)
+        coach = [
+            CoachTarget(target.measurement, Band(target.low, target.high, "coach", _said(target.name)), target.locked)
+            for target in store.targets(known[0].id)
+        ]
+        reps, good = (
+            _earlier(store, known[0].id, settings.player.hand) if wish.after_reps or wish.good_reps else ([], [])
+        )
+    except StoreError as error:
+        say(f"Earlier reps and targets are left out: {error}")
+        return Targets(defaults)
+    return Targets(defaults, coach, reps, good, wish.after_reps, wish.good_reps)
+
+
+def _said(name: str) -> str:
+    return f"{name}, set by the coach" if name else "Set by the coach"
+
+
+def _earlier(store: Store, player_id: str, hand: str) -> tuple[list[Rep], list[Rep]]:
+    """The player's last reps of one hand, oldest first, and those of them that a coach called good."""
+    sessions: list[list[tuple[Rep, bool]]] = []
+    for session in reversed(store.sessions(player_id)[-_MOST_SESSIONS:]):
+        marked = {note.rep_index for note in store.notes(session.start.id) if note.kind in ("good", "best")}
+        sessions.append([(rep, rep.index in marked) for rep in store.reps(session.start.id)])
+        if sum(map(len, sessions)) >= 2 * MOST_REPS:
+            break
+    found = [one for session in reversed(sessions) for one in session]
+    if hand == "auto" and found:
+        hand = Counter(rep.hand for rep, _ in found).most_common(1)[0][0]
+    found = [(rep, good) for rep, good in found if rep.hand == hand]
+    return [rep for rep, _ in found], [rep for rep, good in found if good]

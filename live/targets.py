@@ -1,0 +1,142 @@
+"""What a player is held against: the shipped bands, the player's own in their place, above all the coach's. Pure.
+
+The best band is the player's own: after enough reps their median and spread. A habit outside the shipped band is no
+target by itself, only when a coach has called such reps good. Physics is not replaced by habit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from statistics import median
+
+from .checks import CHECKS, Check
+from .evidence import LEAST_REPS
+from .glossary import TERMS
+from .records import Band, Rep
+from .words import Words
+
+_WIDE = 2.0
+"""An own band reaches so many spreads to each side of the median: it holds nineteen of twenty of those reps."""
+_MAD_TO_SD = 1.4826
+"""Median absolute deviation to standard deviation for a normal distribution."""
+_FIXED = ("physics", "own", "coach")
+"""Labels of bands that habit does not replace; `own` is what a person wrote into the settings."""
+MOST_REPS = 60
+"""Older reps than these are another player's by now (common practice, no source)."""
+
+
+@dataclass(frozen=True, slots=True)
+class CoachTarget:
+    """What a coach set for a measurement."""
+
+    measurement: str
+    band: Band
+    """Label `coach`."""
+    locked: bool = False
+    """Not to be moved by what the player's own reps say."""
+
+
+@dataclass(frozen=True, slots=True)
+class Targets:
+    """All that the bands of a session are made of."""
+
+    defaults: Mapping[str, Band]
+    """By check: what ships or stands in the settings."""
+    coach: Sequence[CoachTarget] = ()
+    reps: Sequence[Rep] = ()
+    """The player's earlier reps, oldest first."""
+    good: Sequence[Rep] = ()
+    """Those that a coach called good, oldest first."""
+    after_reps: int = 0
+    """So many reps make an own band; 0: never."""
+    good_reps: int = 0
+    """So many good ones do; 0: never."""
+    _checks: Sequence[Check] = field(default=CHECKS, repr=False)
+
+    def bands(self, more_good: Sequence[Rep] = ()) -> dict[str, Band]:
+        """By check, or by measurement where the coach spoke of one (checks.judge). `more_good` are this session's."""
+        coach = {target.measurement: target for target in self.coach}
+        bands: dict[str, Band] = {}
+        for check in self._checks:
+            said = coach.get(check.measurement)
+            if said is not None and said.locked:
+                bands[check.measurement] = said.band
+                continue
+            default = self.defaults.get(check.name)
+            own = None if default is None else self._own(check, default, (*self.good, *more_good))
+            if own is not None:
+                bands[check.name] = own
+            elif said is not None:
+                bands[check.measurement] = said.band
+            elif default is not None:
+                bands[check.name] = default
+        return bands
+
+    def _own(self, check: Check, default: Band, good: Sequence[Rep]) -> Band | None:
+        if default.label in _FIXED:
+            return None
+        if self.good_reps and (called := _around(check, good, self.good_reps, default)) is not None:
+            band, count = called
+            return _labelled(band, f"The middle and the spread of {count} reps that the coach called good")
+        if self.after_reps and (usual := _around(check, self.reps, self.after_reps, default)) is not None:
+            band, count = usual
+            if _inside(_middle(check, self.reps), default):
+                return _labelled(band, f"The middle and the spread of the player's last {count} reps")
+        return None
+
+
+def _labelled(band: Band, source: str) -> Band:
+    return Band(band.low, band.high, "own", source)
+
+
+def _values(check: Check, reps: Sequence[Rep]) -> list[tuple[float, float]]:
+    found = [check.of(rep) for rep in reps]
+    return [(one.value, one.sigma) for one in found if one.value is not None and one.sigma is not None][-MOST_REPS:]
+
+
+def _middle(check: Check, reps: Sequence[Rep]) -> float:
+    return median(value for value, _ in _values(check, reps))
+
+
+def _around(check: Check, reps: Sequence[Rep], least: int, default: Band) -> tuple[Band, int] | None:
+    """Median and spread, at the ends that the default has; never narrower than the measurement can tell."""
+    values = _values(check, reps)
+    if len(values) < max(least, LEAST_REPS):
+        return None
+    middle = median(value for value, _ in values)
+    spread = _MAD_TO_SD * median(abs(value - middle) for value, _ in values)
+    half = _WIDE * max(spread, median(sigma for _, sigma in values))
+    low = None if default.low is None else middle - half
+    high = None if default.high is None else middle + half
+    return Band(low, high, "own", ""), len(values)
+
+
+def _inside(value: float, band: Band) -> bool:
+    return (band.low is None or value >= band.low) and (band.high is None or value <= band.high)
+
+
+def told(targets: Targets, bands: Mapping[str, Band], words: Words) -> list[str]:
+    """One line for each band that is not the default: what, from where to where, and why."""
+    lines = []
+    for check in CHECKS:
+        for key in (check.measurement, check.name):
+            band = bands.get(key)
+            if band is not None and band != targets.defaults.get(check.name):
+                name = words.get((check.name, "name"), (check.name,))[0]
+                line = f"{name} {_ends(band, check.measurement)}: {band.source}"
+                if line not in lines:
+                    lines.append(line)
+                break
+    return lines
+
+
+def _ends(band: Band, measurement: str) -> str:
+    """ "100 to 125 °", in the unit that people are shown."""
+    term = TERMS[measurement]
+    digits = 2 if term.unit in ("s", "m") else 0
+    low, high = (None if end is None else f"{end * term.factor:.{digits}f}" for end in (band.low, band.high))
+    unit = f" {term.unit}"
+    if low is None:
+        return f"up to {high}{unit}"
+    return f"from {low}{unit}" if high is None else f"{low} to {high}{unit}"

@@ -1,0 +1,152 @@
+"""A coach's memory through a session: values in, what a coach would have said out."""
+
+from __future__ import annotations
+
+import pytest
+from coaching import a_rep
+
+from rimward.live.coach import Coach, Coaching
+from rimward.live.cues import Plan
+from rimward.live.drills import Drill, Rest
+from rimward.live.records import Band, Mark, Tone
+from rimward.live.targets import Targets
+
+CLEAR = 2.0
+
+
+def elbow(out_m: float) -> dict[str, tuple[float, float]]:
+    """An otherwise good rep with the elbow so far out of line."""
+    return {"arm_offset_at_set_m": (out_m, 0.02), "follow_through_s": (1.0, 0.05), "knee_min_deg": (118.0, 6.0)}
+
+
+def session(coach: Coach, *reps: dict[str, tuple[float, float]], t_s: float = 0.0, every_s: float = 10.0):
+    """(rep, feedback) of each."""
+    return [coach.hear(a_rep(k, **values), t_s + k * every_s) for k, values in enumerate(reps, len(coach._reps) + 1)]
+
+
+@pytest.fixture
+def coach(shipped, words) -> Coach:
+    return Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR))
+
+
+def cues(heard) -> list[str | None]:
+    return [rep.cue and rep.cue.check for rep, _ in heard]
+
+
+# -------------------------------------------------------------------------------------------------------------- stories
+def test_three_good_reps_then_the_elbow_drifts_out(coach, words):
+    heard = session(coach, *[elbow(0.03)] * 3, elbow(0.17), elbow(0.19))
+    assert cues(heard) == [None, None, None, "arm_line", "arm_line"]
+    assert [rep.cue.text for rep, _ in heard[3:]] == list(words["arm_line", "above"])
+    assert heard[3][1].tone is Tone.HIGH
+
+
+def test_an_elbow_a_little_out_is_told_the_third_time_then_it_needs_three_more(coach):
+    heard = session(coach, *[elbow(0.135)] * 6)
+    assert cues(heard) == [None, None, "arm_line", None, None, "arm_line"]
+    assert heard[0][0].findings[1].verdict == "unsure"
+    assert {finding.check: finding.verdict for finding in heard[2][0].findings}["arm_line"] == "above"
+
+
+def test_a_discarded_rep_leaves_no_trace_in_pattern_or_wording(coach):
+    heard = session(coach, elbow(0.135), elbow(0.135))
+    coach.discard(2)
+    assert cues(session(coach, elbow(0.135))) == [None]
+    assert cues(session(coach, elbow(0.135))) == ["arm_line"]
+    assert cues(heard) == [None, None]
+
+
+def test_the_sign_follows_what_is_heard(shipped, words):
+    coach = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, Plan(focus="follow_through")))
+    assert coach.mark() is None
+    session(coach, elbow(0.3))
+    assert coach.mark() is Mark.IN_BAND  # the elbow is not what is worked on
+    silent = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, Plan(quiet_from=1)))
+    session(silent, elbow(0.3))
+    assert silent.mark() is None
+
+
+def test_whoever_asks_hears_what_was_held_back_and_that_counts_as_told(shipped, words):
+    coach = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, Plan(every_rep=1)))
+    assert coach.ask(0.0) is None
+    heard = session(coach, elbow(0.2), elbow(0.2))
+    assert cues(heard) == ["arm_line", None]
+    assert heard[1][1].withheld
+    answer = coach.ask(25.0)
+    assert answer.cue.text == words["arm_line", "above"][1]  # the other way: the first was said after rep 1
+    assert answer.t_s == 25.0
+    assert coach.mark() is Mark.OUT_OF_BAND
+
+
+def test_reps_that_the_coach_calls_good_become_the_target(shipped, words):
+    """A player whose elbow is out by 15 cm and who makes them: after three good ones that is his line."""
+    coach = Coach(Coaching(Targets(shipped.check_bands(), good_reps=3), words, CLEAR))
+    heard = session(coach, *[elbow(0.15)] * 3)
+    assert cues(heard) == ["arm_line"] * 3
+    for index in (1, 2, 3):
+        coach.good(index)
+    assert coach.bands["arm_line"].label == "own"
+    assert cues(session(coach, elbow(0.15), elbow(0.16))) == [None, None]
+    coach.discard(3)
+    assert coach.bands["arm_line"] == shipped.check_bands()["arm_line"]
+
+
+def test_calling_an_unknown_rep_good_changes_nothing(coach, shipped):
+    coach.good(7)
+    assert coach.bands == shipped.check_bands()
+
+
+# --------------------------------------------------------------------------------------------------------------- drills
+DRILL = Drill({"en": "Line", "de": "Linie"}, reps=6, rest=Rest(3, 30), priority=("arm_line",), only=True)
+
+
+def test_a_drill_from_the_first_rep_to_the_last(shipped, words):
+    coach = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, drill=DRILL))
+    short = elbow(0.0) | {"follow_through_s": (0.1, 0.05)}
+    assert coach.shown() == "Line · 0/6"
+    heard = session(coach, elbow(0.2), short, elbow(0.0))
+    assert cues(heard) == ["arm_line", None, None]  # the short follow-through is not what this drill is about
+    assert {one.check for one in heard[1][0].findings if one.verdict == "below"} == {"follow_through"}
+    assert [feedback.prompt for _, feedback in heard] == [None, None, "Rest 30 seconds"]
+    assert coach.resting(30.0) == "Rest, 30 s to go"
+    assert coach.resting(59.0) == "Rest, 1 s to go"
+    assert coach.resting(60.0) is None
+    heard = session(coach, *[elbow(0.0)] * 4)
+    assert [feedback.prompt for _, feedback in heard] == [None, None, "Done: Line", None]
+    assert coach.shown() == "Line · 7/6"
+
+
+def test_shooting_on_ends_the_rest(shipped, words):
+    coach = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, drill=DRILL))
+    session(coach, *[elbow(0.0)] * 4, every_s=2.0)
+    assert coach.resting(9.0) is None
+
+
+def test_a_goal_of_makes_is_reached_when_the_last_is_known(shipped, words):
+    drill = Drill({"en": "Two makes"}, makes=2)
+    coach = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, drill=drill))
+    session(coach, *[elbow(0.0)] * 3)
+    assert coach.result(1, "made") is None
+    assert coach.result(2, "missed") is None
+    assert coach.result(3, "made") == "Done: Two makes"
+    assert (coach.makes, coach.shown()) == (2, "Two makes · 2/2")
+    assert coach.result(3, None) is None
+    assert coach.makes == 1
+    assert coach.result(99, "made") is None
+    assert coach.makes == 1
+
+
+def test_a_drill_asks_for_bands_and_footwork_of_its_own(shipped, words):
+    drill = Drill({"en": "x"}, bands={"knee_bend": Band(80.0, 110.0, "coach", "deep legs")}, footwork="hop")
+    coach = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, drill=drill))
+    assert (coach.bands["knee_bend"].high, coach.bands["step_rhythm"].high) == (110.0, 0.07)
+    rep, _ = coach.hear(a_rep(guide_foot_lead_s=(0.3, 0.03)), 0.0)
+    assert rep.cue.check == "step_rhythm"
+
+
+def test_the_drill_speaks_the_language_that_is_set(shipped):
+    words = {("prompts", "done"): ("Geschafft: {drill}",)}
+    drill = Drill({"en": "Line", "de": "Linie"}, reps=1)
+    coach = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, drill=drill, language="de"))
+    ((_, feedback),) = session(coach, elbow(0.0))
+    assert feedback.spoken == "Geschafft: Linie"
