@@ -71,12 +71,7 @@ def clean_name(text: str) -> str:
 
     Raises StoreError when nothing is left, or when it is too long.
     """
-    shown = "".join(
-        " " if unicodedata.category(letter) in ("Cc", "Zl", "Zp") else letter
-        for letter in unicodedata.normalize("NFC", text.encode("utf-8", "replace").decode("utf-8"))
-        if unicodedata.category(letter) != "Cf" or letter in _JOINERS
-    )
-    name = " ".join(shown.split())
+    name = _visible(unicodedata.normalize("NFC", text.encode("utf-8", "replace").decode("utf-8")))
     if not 1 <= len(name) <= LONGEST_NAME:
         raise StoreError(f"a player's name must have 1 to {LONGEST_NAME} letters that can be shown, got {name[:100]!r}")
     return name
@@ -84,7 +79,16 @@ def clean_name(text: str) -> str:
 
 def name_key(name: str) -> str:
     """Equal for two spellings of the same name."""
-    return " ".join(unicodedata.normalize("NFKC", name).casefold().split())
+    return _visible(unicodedata.normalize("NFKC", name)).casefold()
+
+
+def _visible(text: str) -> str:
+    shown = "".join(
+        " " if unicodedata.category(letter) in ("Cc", "Zl", "Zp") else letter
+        for letter in text
+        if unicodedata.category(letter) != "Cf" or letter in _JOINERS
+    )
+    return " ".join(shown.split())
 
 
 def read_players(connection: Connection) -> list[Player]:
@@ -132,7 +136,7 @@ def similar(everybody: Sequence[Player], name: str) -> list[str]:
     """Names that could be meant, nearest first, without the name itself."""
     keys = {name_key(player.name): player.name for player in everybody}
     keys.pop(name_key(name), None)
-    return [keys[key] for key in difflib.get_close_matches(name_key(name), keys, n=3, cutoff=0.75)]
+    return [keys[key] for key in difflib.get_close_matches(name_key(name), keys, n=3, cutoff=0.65)]
 
 
 def show_name(text: str) -> str:
@@ -163,7 +167,7 @@ def edit(connection: Connection, player_id: str, facts: Mapping[str, object]) ->
         other = namesake(connection, values["name"])
         if other not in (None, player_id):
             raise StoreError(f"there is a player {values['name']} already; choose another name, or unite the two")
-    connection.execute(update(players).where(players.c.id == player_id).values(values, changed_utc=now_utc()))
+    connection.execute(update(players).where(players.c.id == player_id).values(values | {"changed_utc": now_utc()}))
 
 
 def unite(connection: Connection, player_id: str, other_id: str) -> None:
