@@ -159,7 +159,7 @@ class GestureWatch:
 
     def _held(self, t_s: float) -> Held | None:
         assert self._gesture is not None
-        held_s = t_s - self._since_s
+        held_s = self._last_s - self._since_s
         if self._done or held_s < SHOWN_FROM_S:
             return None
         if held_s >= self.hold_s and t_s == self._last_s:
