@@ -94,8 +94,8 @@ def sessions(panel: Panel, key: str) -> str:
 def timeline(instants: Sequence[Instant], alt: str, key: str) -> str:
     """The instants of the shot on an axis of seconds, the release at 0, bars over the middle half of the shots."""
     with matplotlib.rc_context(_STYLE):
-        figure = Figure(figsize=(4.8, 1.25), layout="constrained")
-        axes = figure.add_subplot()
+        figure = Figure(figsize=(4.8, 1.25))
+        axes = figure.add_axes((0.02, 0.36, 0.96, 0.62))
         axes.axhline(0, color=GRID, linewidth=1)
         for k, one in enumerate(instants):
             release = one.label == "Release"
@@ -142,8 +142,9 @@ def body(pose: Pose, ball: Ball | None, alt: str) -> str:
 
 
 def _axes() -> tuple[Figure, Axes]:
-    figure = Figure(figsize=(4.8, 1.55), layout="constrained")
-    axes = figure.add_subplot()
+    figure = Figure(figsize=(4.8, 1.55))
+    # by hand: matplotlib's own arrangement draws everything twice, and two pictures side by side must line up
+    axes = figure.add_axes((0.10, 0.28, 0.89, 0.69))
     axes.yaxis.set_major_locator(MaxNLocator(nbins=4))
     return figure, axes
 

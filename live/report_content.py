@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import date, datetime, tzinfo
 
 import numpy as np
@@ -223,6 +223,7 @@ class _Reps:
     now: Mask
     before: Mask
     """(S,) of the sessions."""
+    _kept: dict[tuple[str, bytes], list[stats.Session]] = field(default_factory=dict)
 
     def rows(self, sessions: Mask) -> Mask:
         """(R,): the reps of these sessions."""
@@ -230,13 +231,18 @@ class _Reps:
         return found
 
     def of(self, name: str, sessions: Mask) -> list[stats.Session]:
-        """One measurement, a stats.Session for each session that has reps."""
-        column, at = self.history.measurements[name], self.history.session
-        return [
-            stats.Session(column.value[at == k], column.sigma[at == k])
-            for k in np.flatnonzero(sessions)
-            if (at == k).any()
+        """One measurement, a stats.Session for each of these sessions that has reps."""
+        if (known := self._kept.get((name, sessions.tobytes()))) is not None:
+            return known
+        column = self.history.measurements[name]
+        edges = np.searchsorted(self.history.session, np.arange(len(sessions) + 1))
+        found = [
+            stats.Session(column.value[first:end], column.sigma[first:end])
+            for first, end in zip(edges[:-1][sessions], edges[1:][sessions], strict=True)
+            if end > first
         ]
+        self._kept[name, sessions.tobytes()] = found
+        return found
 
 
 def content(
@@ -431,16 +437,15 @@ def _one(column: Column, rows: Mask) -> list[stats.Session]:
 
 
 # ----------------------------------------------------------------------------------------------------------- changes
-def _tested(reps: _Reps, interval: Callable[[str, float], stats.Interval | None]) -> dict[str, stats.Interval]:
+def _tested(reps: _Reps, estimate: Callable[[str], stats.Estimate | None]) -> dict[str, stats.Interval]:
     """Every measurement's interval at the level at which all of them hold together."""
-    names = [name for name in reps.history.measurements if interval(name, 0.5) is not None]
-    level = stats.together(LEVEL, len(names))
-    found = {name: interval(name, level) for name in names}
-    return {name: got for name, got in found.items() if got is not None}
+    found = {name: got for name in reps.history.measurements if (got := estimate(name)) is not None}
+    level = stats.together(LEVEL, len(found))
+    return {name: got.interval(level) for name, got in found.items()}
 
 
 def _change(reps: _Reps, aims: Mapping[str, Band]) -> Comparison:
-    tested = _tested(reps, lambda name, level: stats.change(reps.of(name, reps.now), reps.of(name, reps.before), level))
+    tested = _tested(reps, lambda name: stats.change(reps.of(name, reps.now), reps.of(name, reps.before)))
     claims = []
     for name, found in tested.items():
         if found.excludes(0.0):
@@ -481,9 +486,7 @@ def _short_and_beyond(aim: Band, value: FloatArray) -> FloatArray:
 
 
 def _scatter(reps: _Reps) -> Comparison:
-    tested = _tested(
-        reps, lambda name, level: stats.scatter_change(reps.of(name, reps.now), reps.of(name, reps.before), level)
-    )
+    tested = _tested(reps, lambda name: stats.scatter_change(reps.of(name, reps.now), reps.of(name, reps.before)))
     claims = []
     for name, found in tested.items():
         if found.excludes(1.0):
@@ -495,7 +498,7 @@ def _scatter(reps: _Reps) -> Comparison:
 
 
 def _fatigue(reps: _Reps) -> Comparison:
-    tested = _tested(reps, lambda name, level: stats.fatigue(reps.of(name, reps.now), level))
+    tested = _tested(reps, lambda name: stats.fatigue(reps.of(name, reps.now)))
     claims = [
         _claim(name, found, f"{_difference(name, found)} in the last third")
         for name, found in tested.items()

@@ -13,22 +13,25 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 from statistics import NormalDist
 
 import numpy as np
+from numpy.typing import NDArray
 
 from .records import FloatArray, require_shape
 
 DRAWS = 20_000
 LEAST_REPS = 5
 """Fewer reps have a median, but no interval worth the name: resamples of three values know nothing beyond them."""
-_SEED = 20
+_NOW, _BEFORE, _ERROR = 20, 21, 22
+"""Seeds: the same reps give the same report."""
 _HALF = (0.25, 0.75)
 _SIGMAS_IN_HALF = 2 * NormalDist().inv_cdf(0.75)
 """Width of the middle half of a normal distribution in standard deviations: 1.349."""
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Session:
     """One measurement over the reps of one session."""
 
@@ -41,15 +44,20 @@ class Session:
         require_shape("values", self.values, (None,))
         require_shape("sigmas", self.sigmas, self.values.shape)
 
-    @property
+    @cached_property
     def seen(self) -> FloatArray:
         """The values that are there, (k,)."""
         return self.values[np.isfinite(self.values)]
 
-    @property
+    @cached_property
     def sigma(self) -> float:
         """The error that the session's values share."""
         return float(np.median(self.sigmas[np.isfinite(self.values)]))
+
+    @cached_property
+    def median(self) -> float:
+        """Of the values that are there."""
+        return float(np.median(self.seen))
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,6 +91,21 @@ class Interval:
         return not self.low <= null <= self.high
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Estimate:
+    """An estimate with what resampling made of it."""
+
+    value: float
+    draws: FloatArray
+    """(D,)"""
+
+    def interval(self, level: float) -> Interval:
+        """By the percentiles of the draws, widened to hold the estimate itself."""
+        tail = (1.0 - level) / 2
+        low, high = np.quantile(self.draws, (tail, 1.0 - tail))
+        return Interval(self.value, min(float(low), self.value), max(float(high), self.value))
+
+
 def summarise(sessions: Sequence[Session]) -> Summary | None:
     """All reps of the sessions together; None when the measurement was not seen once."""
     sessions = _with_values(sessions)
@@ -92,15 +115,15 @@ def summarise(sessions: Sequence[Session]) -> Summary | None:
     low, median, high = np.quantile(values, (_HALF[0], 0.5, _HALF[1]))
     chance = 0.0
     if len(values) >= LEAST_REPS:
-        chance = float(np.std(resampled_quantiles(values, (0.5,), np.random.default_rng(_SEED), 2_000)[0]))
+        chance = float(np.std(resampled_quantiles(values, (0.5,), _NOW, 2_000)[0]))
     centred = _centred(sessions)
     scatter = None if centred is None else float(np.subtract(*np.quantile(centred, _HALF[::-1]))) / _SIGMAS_IN_HALF
     sigma = float(np.hypot(_shared_sigma(sessions, 0.0), chance))
     return Summary(len(values), float(median), sigma, float(low), float(high), scatter)
 
 
-def change(now: Sequence[Session], before: Sequence[Session], level: float) -> Interval | None:
-    """Median of `now` minus median of `before`, with the interval that chance and the measurement's error leave.
+def change(now: Sequence[Session], before: Sequence[Session]) -> Estimate | None:
+    """Median of `now` minus median of `before`, with what chance and the measurement's error leave open.
 
     Each session brings an error of its own: the stated one, or what the sessions differ by among themselves where that
     is more (the day, the player, where the camera stood). None with too few reps on either side.
@@ -109,57 +132,57 @@ def change(now: Sequence[Session], before: Sequence[Session], level: float) -> I
     new, old = (np.concatenate([s.seen for s in group]) if group else np.empty(0) for group in (now, before))
     if min(len(new), len(old)) < LEAST_REPS:
         return None
-    rng = np.random.default_rng(_SEED)
     between = _between(now, before)
-    draws = resampled_quantiles(new, (0.5,), rng)[0] - resampled_quantiles(old, (0.5,), rng)[0]
+    draws = resampled_quantiles(new, (0.5,), _NOW)[0] - resampled_quantiles(old, (0.5,), _BEFORE)[0]
     own = np.hypot(_shared_sigma(now, between), _shared_sigma(before, between))
-    draws = draws + own * rng.standard_normal(len(draws))
-    return _interval(float(np.median(new) - np.median(old)), draws, level)
+    draws = draws + own * _normal()
+    return Estimate(float(np.median(new) - np.median(old)), draws)
 
 
-def scatter_change(now: Sequence[Session], before: Sequence[Session], level: float) -> Interval | None:
+def scatter_change(now: Sequence[Session], before: Sequence[Session]) -> Estimate | None:
     """Scatter from rep to rep of `now` over that of `before` (below 1: steadier). Errors shared by a session cancel.
 
     None with too few reps, or when half of the reps on one side are equal.
     """
-    rng = np.random.default_rng(_SEED)
     widths, draws = [], []
-    for group in (now, before):
+    for group, seed in ((now, _NOW), (before, _BEFORE)):
         centred = _centred(_with_values(group))
         if centred is None:
             return None
         low, high = np.quantile(centred, _HALF)
-        drawn = resampled_quantiles(centred, _HALF, rng)
+        drawn = resampled_quantiles(centred, _HALF, seed)
         if high - low <= 0:
             return None
         widths.append(np.log(high - low))
         draws.append(np.log(np.maximum(drawn[1] - drawn[0], 1e-9 * (high - low))))
-    found = _interval(float(widths[0] - widths[1]), draws[0] - draws[1], level)
-    return Interval(*(float(np.exp(end)) for end in (found.value, found.low, found.high)))
+    return Estimate(float(np.exp(widths[0] - widths[1])), np.exp(draws[0] - draws[1]))
 
 
-def fatigue(sessions: Sequence[Session], level: float) -> Interval | None:
-    """Median of the last third of a session's reps minus that of its first third, over all sessions that have enough.
+def fatigue(sessions: Sequence[Session]) -> Estimate | None:
+    """Median of the last thirds of the sessions minus that of their first thirds, each about its session's median.
 
     The shared error cancels as far as it is equal in both thirds; where it differs (the player moved to another spot)
-    the difference stays in the interval. None when no session has enough reps in its thirds.
+    the difference stays. Sessions with too few reps in their thirds are left out; None when no session has enough.
     """
-    rng = np.random.default_rng(_SEED)
-    value, weights, draws = 0.0, 0, np.zeros(DRAWS)
+    firsts, lasts, differences, reps = [], [], [], []
     for session in sessions:
         third = len(session.values) // 3
         first, last = (
-            Session(session.values[part], session.sigmas[part]) for part in (slice(third), slice(-third, None))
+            Session(session.values[part], session.sigmas[part]) for part in (slice(third), slice(-third or None, None))
         )
-        reps = min(len(first.seen), len(last.seen)) if third else 0
-        if reps < LEAST_REPS:
+        if not third or min(len(first.seen), len(last.seen)) < LEAST_REPS:
             continue
-        drawn = [resampled_quantiles(part.seen, (0.5,), rng)[0] for part in (last, first)]
-        own = (last.sigma - first.sigma) * rng.standard_normal(DRAWS)
-        draws += reps * (drawn[0] - drawn[1] + own)
-        value += reps * float(np.median(last.seen) - np.median(first.seen))
-        weights += reps
-    return None if weights == 0 else _interval(value / weights, draws / weights, level)
+        middle = session.median
+        firsts.append(first.seen - middle)
+        lasts.append(last.seen - middle)
+        differences.append(last.sigma - first.sigma)
+        reps.append(len(first.seen) + len(last.seen))
+    if not firsts:
+        return None
+    first_all, last_all = np.concatenate(firsts), np.concatenate(lasts)
+    own = np.sqrt(np.sum((np.array(reps) / np.sum(reps) * differences) ** 2))
+    draws = resampled_quantiles(last_all, (0.5,), _NOW)[0] - resampled_quantiles(first_all, (0.5,), _BEFORE)[0]
+    return Estimate(float(np.median(last_all) - np.median(first_all)), draws + own * _normal())
 
 
 def share(hits: int, of: int, level: float = 0.95) -> Interval:
@@ -187,31 +210,34 @@ def together(level: float, number: int) -> float:
     return 1.0 - (1.0 - level) / max(1, number)
 
 
-def resampled_quantiles(
-    values: FloatArray, quantiles: Sequence[float], rng: np.random.Generator, draws: int = DRAWS
-) -> FloatArray:
+def resampled_quantiles(values: FloatArray, quantiles: Sequence[float], seed: int, draws: int = DRAWS) -> FloatArray:
     """Quantiles (linear between ranks, as numpy.quantile) of resamples with replacement: (len(quantiles), draws)."""
-    ordered = np.sort(values)
-    n = len(ordered)
+    ordered, n = np.sort(values), len(values)
     at = np.asarray(quantiles, float) * (n - 1)
-    below = np.floor(at).astype(int)
-    above = np.minimum(below + 1, n - 1)
-    drawn: dict[int, FloatArray] = {}
-    last, last_rank = np.zeros(draws), 0
-    for rank in sorted({*below.tolist(), *above.tolist()}):
-        # given the order statistic before it, the next is that of the uniform numbers which are left above it
-        step = rank + 1 - last_rank
-        last = last + (1.0 - last) * rng.beta(step, n - rank, draws)
-        last_rank = rank + 1
-        drawn[rank] = ordered[np.minimum((n * last).astype(int), n - 1)]
+    below, above = np.floor(at).astype(int), np.ceil(at).astype(int)
+    ranks = tuple(sorted({*below.tolist(), *above.tolist()}))
+    drawn = dict(zip(ranks, ordered[_resampled_places(n, ranks, seed, draws)], strict=True))
     part = at - below
     return np.stack([(1 - p) * drawn[lo] + p * drawn[hi] for p, lo, hi in zip(part, below, above, strict=True)])
 
 
-def _interval(value: float, draws: FloatArray, level: float) -> Interval:
-    tail = (1.0 - level) / 2
-    low, high = np.quantile(draws, (tail, 1.0 - tail))
-    return Interval(value, min(float(low), value), max(float(high), value))
+@lru_cache(32)  # a report asks for the same ones for each measurement
+def _resampled_places(n: int, ranks: tuple[int, ...], seed: int, draws: int) -> NDArray[np.int64]:
+    """(len(ranks), draws): which of n ordered values come to these ranks of a resample."""
+    rng = np.random.default_rng(seed)
+    places = np.empty((len(ranks), draws), np.int64)
+    last, passed = np.zeros(draws), 0
+    for k, rank in enumerate(ranks):
+        # given the order statistic before it, the next is that of the uniform numbers which are left above it
+        last = last + (1.0 - last) * rng.beta(rank + 1 - passed, n - rank, draws)
+        passed = rank + 1
+        places[k] = np.minimum((n * last).astype(np.int64), n - 1)
+    return places
+
+
+@lru_cache(1)
+def _normal() -> FloatArray:
+    return np.random.default_rng(_ERROR).standard_normal(DRAWS)
 
 
 def _with_values(sessions: Sequence[Session]) -> list[Session]:
@@ -229,7 +255,7 @@ def _between(*groups: Sequence[Session]) -> float:
     """Standard deviation of the medians of sessions about those of their group; 0 where no group has two."""
     squares, freedom = 0.0, 0
     for group in groups:
-        medians = [float(np.median(session.seen)) for session in group if len(session.seen) >= LEAST_REPS]
+        medians = [session.median for session in group if len(session.seen) >= LEAST_REPS]
         if len(medians) >= 2:
             squares += float(np.sum((np.array(medians) - np.mean(medians)) ** 2))
             freedom += len(medians) - 1
@@ -243,5 +269,5 @@ def _centred(sessions: Sequence[Session]) -> FloatArray | None:
         seen = session.seen
         if (n := len(seen)) >= LEAST_REPS:
             # a median follows its own values: as with a mean, distances from it come out short by this much
-            parts.append((seen - np.median(seen)) * np.sqrt(n / (n - 1)))
+            parts.append((seen - session.median) * np.sqrt(n / (n - 1)))
     return np.concatenate(parts) if parts else None

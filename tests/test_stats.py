@@ -42,7 +42,7 @@ def sample(n: int, middle: float = 0.0, spread: float = 1.0, seed: int = 0) -> n
 def test_direct_draws_are_those_of_resampling(n, quantile):
     """Outside reference: scipy.stats.bootstrap, which does resample."""
     values = sample(n, seed=n)
-    drawn = resampled_quantiles(values, (quantile,), np.random.default_rng(1))[0]
+    drawn = resampled_quantiles(values, (quantile,), 1)[0]
     theirs = bootstrap(
         (values,),
         lambda x, axis: np.quantile(x, quantile, axis=axis),
@@ -62,7 +62,7 @@ def test_direct_draws_have_the_moments_of_every_possible_resample(quantile):
     """All 6^6 resamples of six values."""
     values = sample(6, seed=6)
     every = np.quantile(values[list(itertools.product(range(6), repeat=6))], quantile, axis=1)
-    drawn = resampled_quantiles(values, (quantile,), np.random.default_rng(0), 400_000)[0]
+    drawn = resampled_quantiles(values, (quantile,), 0, 400_000)[0]
     assert np.mean(drawn) == pytest.approx(np.mean(every), abs=0.005)
     assert np.std(drawn) == pytest.approx(np.std(every), rel=0.01)
 
@@ -70,7 +70,7 @@ def test_direct_draws_have_the_moments_of_every_possible_resample(quantile):
 def test_two_quantiles_of_one_resample_belong_together():
     """The width of the middle half, against scipy.stats.bootstrap."""
     values = sample(23, seed=3)
-    low, high = resampled_quantiles(values, (0.25, 0.75), np.random.default_rng(1))
+    low, high = resampled_quantiles(values, (0.25, 0.75), 1)
     theirs = bootstrap(
         (values,),
         lambda x, axis: np.subtract(*np.quantile(x, (0.75, 0.25), axis=axis)),
@@ -86,7 +86,7 @@ def test_two_quantiles_of_one_resample_belong_together():
 def test_a_change_of_medians_has_the_interval_of_the_two_sample_bootstrap():
     """Outside reference: scipy.stats.bootstrap of the difference, percentile method."""
     new, old = sample(40, 3.0, 2.0, seed=4), sample(60, 0.0, 2.0, seed=5)
-    found = change([session(new)], [session(old)], 0.95)
+    found = change([session(new)], [session(old)]).interval(0.95)
     theirs = bootstrap(
         (new, old),
         lambda a, b, axis: np.median(a, axis=axis) - np.median(b, axis=axis),
@@ -100,7 +100,7 @@ def test_a_change_of_medians_has_the_interval_of_the_two_sample_bootstrap():
 
 def test_scatter_change_has_the_interval_of_the_two_sample_bootstrap():
     new, old = sample(50, 0.0, 1.0, seed=7), sample(50, 9.0, 2.0, seed=8)
-    found = scatter_change([session(new)], [session(old)], 0.95)
+    found = scatter_change([session(new)], [session(old)]).interval(0.95)
     theirs = bootstrap(
         (new, old),
         lambda a, b, axis: (
@@ -136,7 +136,7 @@ def test_the_errors_of_several_sessions_average_out():
 def test_a_change_is_claimed_only_beyond_the_measurements_error(shift, claimed):
     """With 7 degrees on either side, 1.96 sqrt(7^2 + 7^2) = 19.4 degrees are chance."""
     now, before = sample(200, 90 + shift, 3.0, seed=1), sample(200, 90, 3.0, seed=2)
-    got = change([session(now, 7.0)], [session(before, 7.0)], 0.95)
+    got = change([session(now, 7.0)], [session(before, 7.0)]).interval(0.95)
     assert got.excludes(0.0) is claimed
     assert got.high - got.value == pytest.approx(norm.ppf(0.975) * 7 * np.sqrt(2), rel=0.05)
 
@@ -145,8 +145,8 @@ def test_sessions_that_differ_among_themselves_make_a_change_harder_to_claim():
     def days(*medians):
         return [session(sample(100, m, 1.0, seed=k), 0.5) for k, m in enumerate(medians)]
 
-    steady = change(days(12, 12.2), days(8, 8.1, 7.9), 0.95)
-    restless = change(days(8, 16), days(2, 14, 8), 0.95)
+    steady = change(days(12, 12.2), days(8, 8.1, 7.9)).interval(0.95)
+    restless = change(days(8, 16), days(2, 14, 8)).interval(0.95)
     assert steady.excludes(0.0)
     assert not restless.excludes(0.0)
     assert restless.high - restless.low > 3 * (steady.high - steady.low)
@@ -158,7 +158,7 @@ def test_no_claim_where_nothing_changed():
     claims = 0
     for _ in range(200):
         days = [session(rng.normal(90, 4, 12) + rng.normal(0, 5), 5.0) for _ in range(4)]
-        claims += change(days[3:], days[:3], 0.95).excludes(0.0)
+        claims += change(days[3:], days[:3]).interval(0.95).excludes(0.0)
     assert claims <= 18
 
 
@@ -168,7 +168,7 @@ def test_a_real_change_is_found():
     for _ in range(50):
         before = [session(rng.normal(90, 4, 12) + rng.normal(0, 1), 1.0) for _ in range(3)]
         now = [session(rng.normal(98, 4, 12) + rng.normal(0, 1), 1.0)]
-        claims += change(now, before, 0.95).excludes(0.0)
+        claims += change(now, before).interval(0.95).excludes(0.0)
     assert claims > 40
 
 
@@ -178,7 +178,7 @@ def tiring(n: int = 45, drop: float = 6.0, sigma: float = 7.0, seed: int = 0) ->
 
 
 def test_fatigue_shows_below_the_measurements_error_because_that_is_shared():
-    got = fatigue([tiring()], 0.95)
+    got = fatigue([tiring()]).interval(0.95)
     assert got.value == pytest.approx(-4.0, abs=1.5), "two thirds of the way from the first to the last rep"
     assert got.excludes(0.0)
 
@@ -187,24 +187,31 @@ def test_another_view_in_the_last_third_is_no_fatigue():
     one = tiring()
     sigmas = one.sigmas.copy()
     sigmas[30:] = 15.0
-    assert not fatigue([Session(one.values, sigmas)], 0.95).excludes(0.0)
+    assert not fatigue([Session(one.values, sigmas)]).interval(0.95).excludes(0.0)
 
 
 def test_several_sessions_count_by_their_reps():
-    got = fatigue([tiring(45, 6.0, seed=1), tiring(90, 0.0, seed=2)], 0.95)
-    one, two = fatigue([tiring(45, 6.0, seed=1)], 0.95), fatigue([tiring(90, 0.0, seed=2)], 0.95)
-    assert got.value == pytest.approx((15 * one.value + 30 * two.value) / 45)
+    tired, fresh = tiring(45, 6.0, seed=1), tiring(90, 0.0, seed=2)
+    both = fatigue([tired, fresh])
+    assert fatigue([tired]).value < both.value < fatigue([fresh]).value
+    assert fatigue([tired, *[fresh] * 9]).value == pytest.approx(fatigue([fresh]).value, abs=0.3)
+
+
+def test_the_level_of_a_session_is_no_fatigue():
+    """A high session that ends early and a low one must not look like a fall."""
+    days = [session(sample(30, middle, 1.0, seed=k)) for k, middle in enumerate((160, 80))]
+    assert not fatigue(days).interval(0.95).excludes(0.0)
 
 
 def test_too_short_a_session_says_nothing_of_fatigue():
-    assert fatigue([session(sample(3 * LEAST_REPS - 1))], 0.95) is None
-    assert fatigue([session([])], 0.95) is None
-    assert fatigue([], 0.95) is None
+    assert fatigue([session(sample(3 * LEAST_REPS - 1))]) is None
+    assert fatigue([session([])]) is None
+    assert fatigue([]) is None
 
 
 def test_thirds_are_of_the_reps_shot_not_of_those_seen():
     values = np.concatenate([np.full(5, np.nan), np.zeros(10), np.full(15, 1.0), np.full(15, 9.0)])
-    assert fatigue([session(values)], 0.95).value == 9.0
+    assert fatigue([session(values)]).value == 9.0
 
 
 # ------------------------------------------------------------------------------------------------------ few and none
@@ -222,12 +229,12 @@ def test_one_rep_is_its_own_median_with_its_own_error():
 def test_too_few_reps_on_either_side_claim_no_change(short):
     groups = {"now": [session(sample(30))], "before": [session(sample(30))]}
     groups[short] = [session(sample(LEAST_REPS - 1))]
-    assert change(groups["now"], groups["before"], 0.95) is None
-    assert scatter_change(groups["now"], groups["before"], 0.95) is None
+    assert change(groups["now"], groups["before"]) is None
+    assert scatter_change(groups["now"], groups["before"]) is None
 
 
 def test_equal_reps_have_no_scatter_to_compare():
-    assert scatter_change([session(np.ones(20))], [session(sample(20))], 0.95) is None
+    assert scatter_change([session(np.ones(20))], [session(sample(20))]) is None
 
 
 def test_scatter_is_the_standard_deviation_of_normal_reps_about_each_sessions_own_median():
@@ -284,18 +291,17 @@ sigma = st.floats(0.01, 20)
 @FEW
 @given(reps, reps, sigma, st.floats(-50, 50))
 def test_a_common_shift_changes_no_change(now, before, own, shift):
-    plain = change([session(now, own)], [session(before, own)], 0.95)
-    moved = change([session(np.array(now) + shift, own)], [session(np.array(before) + shift, own)], 0.95)
+    plain = change([session(now, own)], [session(before, own)]).interval(0.95)
+    moved = change([session(np.array(now) + shift, own)], [session(np.array(before) + shift, own)]).interval(0.95)
     assert [moved.value, moved.low, moved.high] == pytest.approx([plain.value, plain.low, plain.high], abs=1e-6)
 
 
 @FEW
 @given(reps, reps, sigma, st.floats(0.1, 10))
 def test_the_unit_does_not_matter(now, before, own, factor):
-    plain = change([session(now, own)], [session(before, own)], 0.95)
-    other = change(
-        [session(np.array(now) * factor, own * factor)], [session(np.array(before) * factor, own * factor)], 0.95
-    )
+    plain = change([session(now, own)], [session(before, own)]).interval(0.95)
+    now, before = (np.array(values) * factor for values in (now, before))
+    other = change([session(now, own * factor)], [session(before, own * factor)]).interval(0.95)
     assert [other.value, other.low, other.high] == pytest.approx(
         [factor * plain.value, factor * plain.low, factor * plain.high], abs=1e-6, rel=1e-6
     )
@@ -304,8 +310,8 @@ def test_the_unit_does_not_matter(now, before, own, factor):
 @FEW
 @given(reps, reps, sigma)
 def test_a_higher_level_is_a_wider_interval_and_the_estimate_lies_in_it(now, before, own):
-    narrow = change([session(now, own)], [session(before, own)], 0.8)
-    wide = change([session(now, own)], [session(before, own)], 0.99)
+    narrow = change([session(now, own)], [session(before, own)]).interval(0.8)
+    wide = change([session(now, own)], [session(before, own)]).interval(0.99)
     assert wide.low <= narrow.low <= narrow.value <= narrow.high <= wide.high
 
 
@@ -325,7 +331,7 @@ def test_reps_that_were_not_seen_change_no_summary(values, hidden):
 @FEW
 @given(reps)
 def test_quantiles_of_resamples_are_between_the_least_and_the_largest(values):
-    drawn = resampled_quantiles(np.array(values), (0.0, 0.25, 0.5, 1.0), np.random.default_rng(0), 200)
+    drawn = resampled_quantiles(np.array(values), (0.0, 0.25, 0.5, 1.0), 0, 200)
     assert (np.diff(drawn, axis=0) >= -1e-9).all()
     assert drawn.min() >= min(values)
     assert drawn.max() <= max(values)
