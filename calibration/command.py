@@ -93,10 +93,10 @@ def run(
     """
     asked = [name for name in WAYS if getattr(args, name) is not None]
     if len(asked) != 1:
-        ways = ", ".join(WAYS.values())
+        options = ", ".join(WAYS.values())
         if not asked:
-            raise CalibrationError(f"a window would open, and there is no screen here: give one of {ways}")
-        raise CalibrationError(f"give one of {ways}, found {' and '.join(WAYS[name] for name in asked)}")
+            raise CalibrationError(f"a window would open, and there is no screen here: give one of {options}")
+        raise CalibrationError(f"give one of {options}, found {' and '.join(WAYS[name] for name in asked)}")
     if args.print_target is not None:
         # the drawing library is slow to import and only printing needs it
         from .print_target import target_pdf

@@ -40,6 +40,8 @@ FEWEST_FRAMES: Final = 10
 _SUM_LIMIT: Final = 0.12
 """How far the four lengths together may be from the published share of the stature."""
 _LIMB_LIMIT: Final = 0.25
+_ARM_LIMIT: Final = 0.20
+"""Of one limb, and of the whole arm: rendered bodies differ from the published arm by up to 16 %."""
 _STEADY_M: Final = 0.06
 LANDMARKS_APART: Final = MappingProxyType(
     {"upper_arm": (0.99, 0.065), "forearm": (1.05, 0.05), "thigh": (0.98, 0.04), "shank": (0.89, 0.05)}
@@ -148,6 +150,13 @@ def _check(lengths: Mapping[str, Length], stature_m: float) -> None:
         raise CalibrationError(
             f"arms and legs come out {100 * (ratio - 1):+.0f} % against a person of {stature_m:.2f} m (within "
             f"{100 * _SUM_LIMIT:.0f} % is usual): check the stature and the calibration"
+        )
+    arm = lengths["upper_arm"].value_m + lengths["forearm"].value_m
+    usual_arm = (PROPORTIONS["upper_arm"] + PROPORTIONS["forearm"]) * stature_m
+    if not abs(arm / usual_arm - 1) <= _ARM_LIMIT:
+        raise CalibrationError(
+            f"the arms come out as {arm:.2f} m, about {usual_arm:.2f} m is usual for {stature_m:.2f} m: "
+            "stand tall, arms out to the sides, facing the camera"
         )
     for limb, length in lengths.items():
         usual = PROPORTIONS[limb] * stature_m

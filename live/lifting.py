@@ -13,8 +13,8 @@ of every measurement, then comes out of the same equations.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,6 +96,14 @@ class Body:
     stature_sigma: float = 0.01
     """Relative, one standard deviation; 0.08 where the stature is a guess."""
     ball_radius_m: float = 0.1194
+    lengths_m: Mapping[str, tuple[float, float]] = field(default_factory=dict)
+    """Measured lengths by their names in anthropometry.LENGTHS, between joint centres: (metres, one standard
+    deviation). What is not in it goes by the stature."""
+
+    def __post_init__(self) -> None:
+        unknown = set(self.lengths_m) - set(LENGTHS)
+        if unknown:
+            raise ValueError(f"lengths must be among {', '.join(LENGTHS)}; found {', '.join(sorted(unknown))}")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -435,7 +443,7 @@ class _Problem:
         self.shared_count = self.at_habits + len(habits)
         mean, spread = np.zeros(self.shared_count), np.ones(self.shared_count)
         spread[0] = self.body.stature_sigma
-        spread[1 : self.at_hold] = [LENGTHS[name].spread for name in lengths]
+        spread[1 : self.at_hold] = [self._length_spread(name) for name in lengths]
         for name, i in AT.items():
             if name == "ball":
                 continue
@@ -467,13 +475,14 @@ class _Problem:
         self.px_known = np.where(known[..., None], self.px, 0.0)
 
         ends = [
-            (AT[a], AT[b], LENGTHS[n].share * self.body.stature_m, LENGTHS[n].give, lengths.index(n))
+            (AT[a], AT[b], self._length_m(n), LENGTHS[n].give, lengths.index(n), float(n not in self.body.lengths_m))
             for a, b, n in BONES
         ]
         self.bones_a, self.bones_b = (np.array([bone[i] for bone in ends]) for i in (0, 1))
         self.bone_m = np.array([bone[2] for bone in ends])
         self.bone_give = np.array([bone[3] for bone in ends]) * self.body.stature_m * self.dull
         self.bone_group = np.array([bone[4] for bone in ends])
+        self.bone_follows = np.array([bone[5] for bone in ends])  # 1 where it goes with the stature
         mine = (f"{self.hand}_elbow", f"{self.hand}_wrist")
         self.arm_bones = np.array([i for i, (_, end, _) in enumerate(BONES) if end in mine])
         radius = self.seen.ball_radius_px
@@ -484,6 +493,14 @@ class _Problem:
         self.elastic = 1.0
         self._linear(habits)
         self._smoothness()
+
+    def _length_m(self, name: str) -> float:
+        measured = self.body.lengths_m.get(name)
+        return LENGTHS[name].share * self.body.stature_m if measured is None else measured[0]
+
+    def _length_spread(self, name: str) -> float:
+        measured = self.body.lengths_m.get(name)
+        return LENGTHS[name].spread if measured is None else measured[1] / measured[0]
 
     def _linear(self, habits: list[_Habit]) -> None:
         rows = len(habits)
@@ -646,7 +663,7 @@ class _Problem:
     def _lengths(self, x: FloatArray, shared: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Limbs against their lengths, and hands against the ball: (T, r), (T, r, n), (T, r, G)."""
         a, b, way, distance, weight = self._ways(x)
-        wanted = self.bone_m * np.exp(shared[0] + shared[1 + self.bone_group])
+        wanted = self.bone_m * np.exp(self.bone_follows * shared[0] + shared[1 + self.bone_group])
         m = len(self.bone_m)
         length = np.concatenate([wanted, shared[self.at_hold : self.at_offsets]])
         unit = way / distance[..., None] * weight[..., None]
@@ -655,7 +672,7 @@ class _Problem:
         ja[:, rows, a] = unit
         ja[:, rows, b] -= unit
         jb = np.zeros((self.count, len(a), self.shared_count))
-        jb[:, :m, 0] = -wanted * weight[:, :m]
+        jb[:, :m, 0] = -wanted * self.bone_follows * weight[:, :m]
         jb[:, rows[:m], 1 + self.bone_group] = -wanted * weight[:, :m]
         jb[:, [m, m + 1], [self.at_hold, self.at_hold + 1]] = -weight[:, m:]
         return (distance - length) * weight, ja.reshape(self.count, len(a), _N), jb
@@ -688,9 +705,9 @@ class _Problem:
         """(T, 19, 3): limbs laid along the rays of their landmarks, each bent the way it usually bends."""
         x = np.zeros((self.count, len(POINTS), 3))
         rays = self._along(self.px)
-        f, r, h = self.toward, self.right, self.body.stature_m
+        f, r = self.toward, self.right
         ahead = np.array([self.R[2] @ f, self.R[2] @ r])  # how deep a metre forward and a metre to the right go
-        length = {name: value.share * h for name, value in LENGTHS.items()}
+        length = {name: self._length_m(name) for name in LENGTHS}
 
         def put(name: str, depth: FloatArray) -> None:
             x[:, AT[name]] = self.centre + rays[:, AT[name]] * depth[:, None]

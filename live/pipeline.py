@@ -16,6 +16,7 @@ from rimward.calibration.record import Calibration
 from rimward.calibration.storage import fitted
 
 from . import footwork, measure, measure3d, phases, reps, status
+from .arms_out import Answer, SetUp
 from .ball import BallTracker
 from .ball_edge import Outline, outline
 from .body import DEFAULT_STATURE_M, ScaleTracker, in_picture, point, stature_px
@@ -101,11 +102,13 @@ class Step:
     """An arm signal that was held to its end. A pause has been obeyed already; the others are for the session."""
     result: tuple[int, Result] | None = None
     """A rep that was saved before, and what the ring saw since."""
+    set_up: Answer | None = None
+    """The arms were held out: limb lengths, or why there are none."""
 
     @property
     def eventful(self) -> bool:
         """Whether there is anything beside the view."""
-        return self.rep is not None or self.gesture is not None or self.result is not None
+        return any(one is not None for one in (self.rep, self.gesture, self.result, self.set_up))
 
 
 class Pipeline:
@@ -138,6 +141,7 @@ class Pipeline:
         self._lines: tuple[str, ...] = ()
         self._results: dict[int, Result] = {}
         self._hands = HandsFree(GestureWatch(settings.gestures.hold_s) if settings.gestures.on else None)
+        self._set_up = SetUp(self._stature_m)
         self._size = (0, 0)
         self._start_over()
 
@@ -183,10 +187,11 @@ class Pipeline:
         gesture = self._hands.update(frame.t_s, observation.pose, frame.size, self._phase.phase, self.count)
         if gesture is Gesture.PAUSE:
             self.toggle_pause()
+        set_up = self._look_for_set_up(observation)
         view = self._view(frame, observation, frame.t_s)
         if closed.rep is None and ended is not None and ended.rep is not None:
-            return replace(ended, view=view, gesture=gesture)
-        return replace(closed.step(view), gesture=gesture)
+            return replace(ended, view=view, gesture=gesture, set_up=set_up)
+        return replace(closed.step(view), gesture=gesture, set_up=set_up)
 
     def finish(self) -> Step | None:
         """The frames end: a shot in its follow-through is read now. None when there is none."""
@@ -274,6 +279,18 @@ class Pipeline:
             self._calibration = fitted(self._given_calibration, size)
             self._court = CourtView(self._calibration)
 
+    @property
+    def _hoop(self) -> Calibration | None:
+        """Where the hoop is, as long as that can be relied on."""
+        calibration = self._calibration
+        return calibration if calibration is not None and calibration.knows_hoop and self._court.trusted else None
+
+    def _look_for_set_up(self, observation: Observation) -> Answer | None:
+        if self._hoop is None or self.paused:
+            return None
+        idle = self._phase.phase in (Phase.WAITING, Phase.HOLDING, Phase.LANDED)
+        return self._set_up.look(observation.t_s, observation.pose, self._hoop, idle)
+
     def _spot_m(self, pose: Pose | None) -> FloatArray | None:
         """(2,) where the shooter stands on the floor, hoop frame."""
         if self._calibration is None or pose is None or not in_picture(pose, self._size, *_FEET):
@@ -353,16 +370,13 @@ class Pipeline:
         the shot in space.
         """
         known = self._settings.player.stature_m is not None
-        calibration = self._calibration
-        if calibration is not None and not (calibration.knows_hoop and self._court.trusted):
-            calibration = None
+        calibration = self._hoop
         floor = None if calibration is None else footwork.floor_places([moment.seen for moment in window], calibration)
         measurements = measure.measure(measure.shot(reading, self._stature_m, known, floor))
         if calibration is None:
             return measurements, None
-        body = Body(
-            self._stature_m, _STATURE_SIGMA if known else _STATURE_GUESS_SIGMA, self._settings.ball.diameter_m / 2
-        )
+        sigma = _STATURE_SIGMA if known else _STATURE_GUESS_SIGMA
+        body = Body(self._stature_m, sigma, self._settings.ball.diameter_m / 2, self._set_up.lengths_m(sigma))
         lifted = measure3d.measure_rep(
             [moment.seen for moment in window],
             [moment.outline for moment in window],
@@ -401,7 +415,7 @@ class Pipeline:
             lines=self._lines,
             tally=self._tally,
         )
-        view = self._hands.dressed(view)
+        view = self._set_up.dressed(self._hands.dressed(view))
         return self._court.dressed(view, self._spot_m(pose) if self._court.shows_lines else None)
 
     @property

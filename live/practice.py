@@ -358,6 +358,10 @@ class _Session:
     def _on_event(self, step: Step) -> None:
         """What a frame brought; the pipeline's lock is held."""
         self._on_rep(step)
+        if step.set_up is not None:
+            self._say(step.set_up.line)
+            if step.set_up.measured:
+                self._confirm(step.view.t_s, Tone.CONFIRM)
         if step.result is not None:
             self._keep_result(*step.result)
         if step.gesture is Gesture.MADE:

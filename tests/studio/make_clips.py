@@ -78,6 +78,7 @@ TABLE: dict[str, Clip] = {
     "jump_shot": Clip("good_jump_shot_two_motion", Picture(VIEWS["court_side"], hfov_deg=74, **SMALL)),
     "left_handed": Clip("left_handed", Picture(VIEWS["side"], **SMALL)),
     "not_a_shot": Clip("not_a_shot", Picture(VIEWS["side"], **SMALL)),
+    "arms_out": Clip("arms_out", Picture(VIEWS["side"], **SMALL)),
     "signals": Clip("signals", Picture(Placement(4.2, 25, 1.0, 4.5), **SMALL)),
     "passer_by": Clip("passer_by", Picture(VIEWS["side"], **SMALL)),
     "portrait_rotated": Clip(
