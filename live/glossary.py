@@ -68,6 +68,8 @@ TERMS: Mapping[str, Term] = MappingProxyType(
         "guide_foot_lead_s": Term("Guide-side foot first", SECONDS, "Its landing before the other foot's in the step"),
         "step_back_lead_s": Term("Guide-side foot first, step-back", SECONDS, "The same where the step went back"),
         "step_forward_m": Term("Step forward", CENTIMETRES, "Of both feet toward the hoop, negative for a step back"),
+        "hip_after_knee_s": Term("Hip after knee", SECONDS, "Between the instants at which they open fastest"),
+        "elbow_after_knee_s": Term("Elbow after knee", SECONDS, "Between the instants at which they open fastest"),
     }
 )
 """By the name that the measurement has in --json, exports and settings."""

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from . import footwork
+from . import energy, footwork
 from .records import FloatArray, Measurement
 from .reps import Reading, standing
 from .track import Track
@@ -356,6 +356,34 @@ def step_forward_m(shot: Shot) -> Measurement:
     return footwork.forward(_steps(shot))
 
 
+def _lag(shot: Shot, first: str, then: str) -> Measurement:
+    """Between the instants at which two joints open fastest; away from the side each angle swings with the view."""
+    if shot.view_deg > _SET_VIEW_DEG:
+        return Measurement.missing(
+            "when joints open fastest does not show from the front; stand the camera to the side"
+        )
+    smooth, release_s = shot.reading.smooth, shot.reading.events.release_s
+    names = {joint: [shot.side(part) for part in _OPENS[joint]] for joint in (first, then)}
+    span = slice(smooth.at(release_s - 0.8), smooth.at(release_s) + 1)
+    if not all(smooth.seen(span, *parts) for parts in names.values()):
+        return Measurement.missing("the shooting side was hidden or outside the picture")
+    angles = {joint: smooth.angle_deg(*parts) for joint, parts in names.items()}
+    return energy.lag(energy.read(smooth.t_s, angles, release_s), first, then)
+
+
+_OPENS = {"knee": _KNEE, "hip": ("shoulder", "hip", "knee"), "elbow": _ELBOW}
+
+
+def hip_after_knee_s(shot: Shot) -> Measurement:
+    """How much later the hip opens fastest than the knee."""
+    return _lag(shot, "knee", "hip")
+
+
+def elbow_after_knee_s(shot: Shot) -> Measurement:
+    """How much later the elbow opens fastest than the knee: legs first, then the arm."""
+    return _lag(shot, "knee", "elbow")
+
+
 @dataclass(frozen=True, slots=True)
 class _NeedsCalibration:
     """A measurement that no picture gives alone."""
@@ -401,6 +429,8 @@ MEASUREMENTS: dict[str, Callable[[Shot], Measurement]] = {
     "guide_foot_lead_s": guide_foot_lead_s,
     "step_back_lead_s": step_back_lead_s,
     "step_forward_m": step_forward_m,
+    "hip_after_knee_s": hip_after_knee_s,
+    "elbow_after_knee_s": elbow_after_knee_s,
 }
 ONLY_IN_SPACE = tuple(name for name, function in MEASUREMENTS.items() if isinstance(function, _NeedsCalibration))
 """What no view gives without the camera's place; measure3d gives it with one."""

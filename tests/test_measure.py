@@ -60,8 +60,8 @@ NAMES = {
     "dip_m",
     "jump_height_m",
 }
-STEPS = {"guide_foot_lead_s", "step_back_lead_s", "step_forward_m"}
-"""Beyond the interface's own; which foot landed when is held in test_footwork."""
+FURTHER = {"guide_foot_lead_s", "step_back_lead_s", "step_forward_m", "hip_after_knee_s", "elbow_after_knee_s"}
+"""Beyond the interface's own: held in test_footwork and test_energy."""
 FORMS = st.builds(
     Form,
     knee_deg=st.floats(100, 135),
@@ -119,7 +119,7 @@ def true_values(form: Form) -> dict[str, float]:
 
 def test_all_names_of_the_interface_and_no_others(shipped):
     found = measured(story(), shipped)
-    assert set(found) == NAMES | STEPS
+    assert set(found) == NAMES | FURTHER
     assert all(name.endswith(UNITS) for name in found)
 
 

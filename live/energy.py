@@ -1,0 +1,106 @@
+"""The order in which a shot's joints open fastest: legs pass their speed on to the arm, joint by joint.
+
+The peak of each joint's speed of extension is found between the crouch and just after the release; a parabola through
+the samples round it gives the instant finer than the frames. Two joints whose peaks lie closer together than their
+errors have no order. Knee, hip, elbow, wrist is the order that coaches ask for (common practice, no source). The
+wrist's snap is left to whoever has a hand's own landmarks: on rendered shots those of the body's network put it 30 to
+250 ms off.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+
+from .records import FloatArray, Measurement
+
+_BEFORE_S, _AFTER_S = 0.8, 0.1
+_FRAMES, _NETWORK_S = 0.5, 0.02
+"""Error of an instant between samples, in samples, and what the network adds: measured on rendered shots from the side
+(knee 9, hip 11, elbow 13 ms in the median)."""
+_LEAST_DEG_S = 100.0
+"""A joint that opens slower than this passes nothing on: its peak is the network's tremble."""
+
+
+@dataclass(frozen=True, slots=True)
+class Peak:
+    """When a joint opened fastest."""
+
+    t_s: float
+    sigma_s: float
+    speed_deg_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Energy:
+    """The peaks that were seen, by joint."""
+
+    peaks: Mapping[str, Peak]
+
+    def lag_s(self, first: str, then: str) -> tuple[float, float] | None:
+        """(by how much `then` peaks after `first`, error); None where one of them was not seen."""
+        if first not in self.peaks or then not in self.peaks:
+            return None
+        a, b = self.peaks[first], self.peaks[then]
+        return b.t_s - a.t_s, float(np.hypot(a.sigma_s, b.sigma_s))
+
+    @property
+    def order(self) -> tuple[str, ...] | None:
+        """The joints that were seen, in time; None where two neighbours cannot be told apart."""
+        names = sorted(self.peaks, key=lambda joint: self.peaks[joint].t_s)
+        for first, then in pairwise(names):
+            lag = self.lag_s(first, then)
+            assert lag is not None
+            if lag[0] < 2 * lag[1]:
+                return None
+        return tuple(names) if len(names) > 1 else None
+
+
+def read(t_s: FloatArray, angles_deg: Mapping[str, FloatArray], release_s: float) -> Energy:
+    """Peaks of the speeds at which these joints open.
+
+    `angles_deg` holds (V, T) per joint, smooth internal angles at the times t_s (T,): the first version gives the
+    instant, the others are as likely as their errors are and give its error (one version alone: the frames' error).
+    """
+    found = {}
+    for joint, angles in angles_deg.items():
+        peak = _peak(t_s, np.atleast_2d(angles), release_s)
+        if peak is not None:
+            found[joint] = peak
+    return Energy(found)
+
+
+def _peak(t_s: FloatArray, angles: FloatArray, release_s: float) -> Peak | None:
+    looked = np.flatnonzero((t_s >= release_s - _BEFORE_S) & (t_s <= release_s + _AFTER_S))
+    if len(looked) < 5 or not np.isfinite(angles[:, looked]).all():
+        return None
+    speeds = np.gradient(angles[:, looked], t_s[looked], axis=1)
+    instants = np.array([_top(t_s[looked], np.asarray(speed)) for speed in speeds])
+    fastest = float(speeds[0].max())
+    if fastest < _LEAST_DEG_S:
+        return None
+    spread = float(np.sqrt(np.mean((instants[1:] - instants[0]) ** 2))) if len(instants) > 1 else 0.0
+    frame_s = float(np.median(np.diff(t_s[looked])))
+    return Peak(float(instants[0]), float(np.hypot(np.hypot(spread, _NETWORK_S), _FRAMES * frame_s)), fastest)
+
+
+def _top(t_s: FloatArray, speed: FloatArray) -> float:
+    """Instant of the greatest speed, by the parabola through it and its neighbours."""
+    k = int(speed.argmax())
+    if k in (0, len(speed) - 1):
+        return float(t_s[k])
+    a, b, _ = np.polyfit(t_s[k - 1 : k + 2] - t_s[k], speed[k - 1 : k + 2], 2)
+    return float(t_s[k] + np.clip(-b / (2 * a), t_s[k - 1] - t_s[k], t_s[k + 1] - t_s[k])) if a < 0 else float(t_s[k])
+
+
+def lag(found: Energy, first: str, then: str) -> Measurement:
+    """How much later `then` opens fastest than `first`; null when the two cannot be told apart."""
+    both = found.lag_s(first, then)
+    if both is None:
+        return Measurement.missing(f"the {first} and the {then} were not both seen opening")
+    if abs(both[0]) < 2 * both[1]:
+        return Measurement.missing(f"the {first} and the {then} open closer together than the frames can tell")
+    return Measurement(both[0], both[1], "timing")
