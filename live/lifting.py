@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from ..calibration.geometry import camera_centre, undistorted
 from ..calibration.record import Calibration
-from .anthropometry import BONES, LANDMARKS, LENGTHS, SHOOTING
+from .anthropometry import BONES, LANDMARKS, LENGTHS, SLIDES
 from .ball_edge import Outline
 from .blocks import Factor, Normal, NotPositiveError, factor
 from .body import stature_px
@@ -314,8 +314,8 @@ class _Problem:
     """The residuals of a window and their derivatives.
 
     Shared unknowns, in order: a factor of the body's size, the logarithms of its lengths, both hands' distance from the
-    ball, landmark offsets in the picture (2 each), the camera (7, in standard deviations), the ball's size, one for
-    each habit.
+    ball, landmark offsets in the picture (2 each), how far landmarks lie along their limbs, the camera (7, in standard
+    deviations), the ball's size, one for each habit.
     """
 
     def __init__(self, seen: Seen, calibration: Calibration, body: Body, hand: Side, release_s: float) -> None:
@@ -438,7 +438,13 @@ class _Problem:
         lengths = tuple(LENGTHS)
         self.at_hold = 1 + len(lengths)
         self.at_offsets = offsets = self.at_hold + 2
-        self.at_camera = camera = offsets + 2 * (len(POINTS) - 1)
+        self.at_slides = offsets + 2 * (len(POINTS) - 1)
+        self.slides = [
+            (AT[f"{side}_{slide.landmark}"], AT[f"{side}_{slide.toward}"], slide)
+            for slide in SLIDES
+            for side in ("left", "right")
+        ]
+        self.at_camera = camera = self.at_slides + len(self.slides)
         self.at_radius, self.at_habits = camera + 7, camera + 8
         self.shared_count = self.at_habits + len(habits)
         mean, spread = np.zeros(self.shared_count), np.ones(self.shared_count)
@@ -447,11 +453,13 @@ class _Problem:
         for name, i in AT.items():
             if name == "ball":
                 continue
-            side, _, joint = name.rpartition("_") if not name.endswith("foot_index") else (name[:-11], "", "foot_index")
-            habit = SHOOTING[joint] if side == self.hand and joint in SHOOTING else LANDMARKS[joint]
+            joint = name.removeprefix("left_").removeprefix("right_")
+            habit = LANDMARKS[joint]
             here = slice(offsets + 2 * i, offsets + 2 * i + 2)
             mean[here] = self.R[:2] @ (habit.ahead * self.toward + habit.up * _UP) * self.body.stature_m
             spread[here] = habit.spread * self.body.stature_m
+        mean[self.at_slides : camera] = [slide.share for _, _, slide in self.slides]
+        spread[self.at_slides : camera] = [slide.spread for _, _, slide in self.slides]
         spread[self.at_radius] = _RADIUS_BIAS
         mean[self.at_hold : offsets], spread[self.at_hold : offsets] = _HOLD_M, _HOLD_SPREAD_M
         spread[self.at_habits :] = [habit.spread for habit in habits]
@@ -613,13 +621,16 @@ class _Problem:
         turn = np.array([[0.0, -moved[2], moved[1]], [moved[2], 0.0, -moved[0]], [-moved[1], moved[0], 0.0]]) + np.eye(
             3
         )
-        straight = (x - self.centre - moved[3:6]) @ self.R.T
+        marked = x.copy()
+        for (i, j, _), share in zip(self.slides, shared[self.at_slides : self.at_camera], strict=True):
+            marked[:, i] += share * (x[:, j] - x[:, i])
+        straight = (marked - self.centre - moved[3:6]) @ self.R.T
         at = straight @ turn.T
         focal = np.array([self.k[0, 0], self.k[1, 1]]) * np.exp(moved[6])
         z = np.maximum(at[..., 2], 0.2)
         flat = at[..., :2] / z[..., None] * focal
         offset = np.zeros((p, 2))
-        offset[:-1] = shared[self.at_offsets : self.at_camera].reshape(-1, 2)
+        offset[:-1] = shared[self.at_offsets : self.at_slides].reshape(-1, 2)
         px_per_m = self.depth_scale(z)
         weight = self.weight / (self.sigma_m * px_per_m)
         residual = (flat + self.k[:2, 2] + offset * px_per_m[..., None] - self.px_known) * weight[..., None]
@@ -627,10 +638,16 @@ class _Problem:
         by_camera[..., 0, 0], by_camera[..., 1, 1] = focal[0] / z, focal[1] / z
         by_camera[..., 0, 2], by_camera[..., 1, 2] = -flat[..., 0] / z, -flat[..., 1] / z
         by_camera *= weight[..., None, None]
+        by_point = by_camera @ (turn @ self.R)
         a = np.zeros((t, p, 2, p, 3))
         every = np.arange(p)
-        a[:, every, :, every] = (by_camera @ (turn @ self.R)).transpose(1, 0, 2, 3)
+        a[:, every, :, every] = by_point.transpose(1, 0, 2, 3)
         b = np.zeros((t, p, 2, self.shared_count))
+        for k, (i, j, _) in enumerate(self.slides):
+            share = shared[self.at_slides + k]
+            a[:, i, :, i] -= share * by_point[:, i]
+            a[:, i, :, j] += share * by_point[:, i]
+            b[:, i, :, self.at_slides + k] = (by_point[:, i] @ (x[:, j] - x[:, i])[..., None])[..., 0]
         for axis in range(2):
             for i in range(p - 1):
                 b[:, i, axis, self.at_offsets + 2 * i + axis] = (px_per_m * weight)[:, i]
@@ -641,7 +658,7 @@ class _Problem:
         cross[..., 0, 1], cross[..., 0, 2], cross[..., 1, 0] = sz, -sy, -sz
         cross[..., 1, 2], cross[..., 2, 0], cross[..., 2, 1] = sx, sy, -sx
         by_pose[..., :3] = by_camera @ cross
-        by_pose[..., 3:6] = -by_camera @ (turn @ self.R)
+        by_pose[..., 3:6] = -by_point
         by_pose[..., 6] = flat * weight[..., None]
         b[..., self.at_camera : self.at_camera + 7] = by_pose @ self.camera_ways
         return residual, a.reshape(t, p, 2, _N), b

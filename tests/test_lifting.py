@@ -17,7 +17,7 @@ from rimward.calibration.geometry import project
 from rimward.calibration.record import Calibration
 from rimward.live import lifting
 from rimward.live.angles import internal_deg
-from rimward.live.anthropometry import LANDMARKS, LENGTHS, SHOOTING
+from rimward.live.anthropometry import LANDMARKS, LENGTHS, SLIDES
 from rimward.live.blocks import Normal, NotPositiveError, factor
 from rimward.live.lifting import AT, POINTS, Body, LiftedTrack, NotLifted, Seen, lift
 from rimward.live.skeleton import COUNT, INDEX, MIRRORED
@@ -106,15 +106,20 @@ def seen_by(
 ) -> Seen:
     """What the network and the ball would show: noise, the network's usual places, and `bias` of their spread."""
     random = np.random.default_rng(seed)
-    px = project(camera, joints)
+    marked = joints.copy()
+    for slide in SLIDES:
+        share = slide.share + bias * slide.spread * random.standard_normal()
+        for side in ("left", "right"):
+            joint, end = AT[f"{side}_{slide.landmark}"], AT[f"{side}_{slide.toward}"]
+            marked[:, joint] += share * (joints[:, end] - joints[:, joint])
+    px = project(camera, marked)
     px_per_m = camera.camera_matrix[0, 0] / float(np.median(joints[:, AT["right_hip"]] @ camera.R[2] + camera.t[2]))
     points, stature = np.zeros((len(t), COUNT, 2)), STATURE_M
     toward = np.array([0.0, 1.0, 0.0])
     for name in (*INDEX,):
         joint = name.removeprefix("left_").removeprefix("right_")
         at = "eyes" if "eye" in name else name if name in AT else "nose"
-        habit = SHOOTING.get(joint) if name.startswith("right") else None
-        habit = habit or LANDMARKS.get("eyes" if at == "eyes" else joint) or LANDMARKS["nose"]
+        habit = LANDMARKS.get("eyes" if at == "eyes" else joint) or LANDMARKS["nose"]
         shift = camera.R[:2] @ (habit.ahead * toward + habit.up * np.array([0, 0, 1.0])) * stature
         shift = shift + bias * random.standard_normal(2) * habit.spread * stature
         points[:, INDEX[name]] = px[:, AT[at]] + shift * px_per_m + noise_px * random.standard_normal((len(t), 2))
