@@ -20,7 +20,7 @@ there is no right angle to find.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from types import MappingProxyType
 from typing import Any, Final
 
@@ -410,4 +410,6 @@ def _start(seen: FloatArray, feet: FloatArray, lens: Lens, sheet: Sheet) -> Pose
         for name, px, height in (("low", middles[i], sheet.gap_mm), ("high", tops[i], sheet.gap_mm + sheet.marker_mm)):
             place = (float(foot[0]), float(foot[1]), height / 1000)
             marks.append(PlacedMark(f"{name} {i}", place, (float(px[0]), float(px[1]))))
-    return next((pose for pose in solutions(Problem.of(marks, lens)) if pose.centre[2] > 0), None)
+    # the fit that follows takes the lens as it is given, and so must its start
+    problem = Problem.of(marks, replace(lens, sigma_k1=0.0))
+    return next((pose for pose in solutions(problem) if pose.centre[2] > 0), None)
