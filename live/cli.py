@@ -250,6 +250,12 @@ COMMANDS: tuple[Command, ...] = (
         "who is known: list, add, edit, rename, unite, remove",
         "rimward players add Sam --hand right --stature-m 1.78 --birth-year 2010",
     ),
+    _served_by(
+        ".player_targets",
+        "targets",
+        "what a player is held against: show, set, name, lock, free",
+        "rimward targets Sam --set knee_min_deg=100:120 --name deep --lock",
+    ),
     _served_by(".sessions", "sessions", "what was practised when", "rimward sessions --player Sam --since 2026-03-01"),
     _served_by(".show", "show", "one session: each measurement, each rep, the notes", "rimward show last"),
     _served_by(

@@ -116,18 +116,36 @@ def _inside(value: float, band: Band) -> bool:
     return (band.low is None or value >= band.low) and (band.high is None or value <= band.high)
 
 
+@dataclass(frozen=True, slots=True)
+class InForce:
+    """A check and what it is held against."""
+
+    check: str
+    measurement: str
+    band: Band
+    plain: bool
+    """The band holds the measurement itself, not something made of it."""
+
+
+def in_force(bands: Mapping[str, Band]) -> list[InForce]:
+    """Every check that is judged, in the order of the table."""
+    found = []
+    for check in CHECKS:
+        said = bands.get(check.measurement)
+        band = said or bands.get(check.name)
+        if band is not None:
+            plain = said is not None or not (check.relative or check.outward)
+            found.append(InForce(check.name, check.measurement, band, plain))
+    return found
+
+
 def told(targets: Targets, bands: Mapping[str, Band], words: Words) -> list[str]:
     """One line for each band that is not the default: what, from where to where, and why."""
     lines = []
-    for check in CHECKS:
-        for key in (check.measurement, check.name):
-            band = bands.get(key)
-            if band is not None and band != targets.defaults.get(check.name):
-                name = words.get((check.name, "name"), (check.name,))[0]
-                line = f"{name} {_ends(band, check.measurement)}: {band.source}"
-                if line not in lines:
-                    lines.append(line)
-                break
+    for one in in_force(bands):
+        if one.band != targets.defaults.get(one.check):
+            name = words.get((one.check, "name"), (one.check,))[0]
+            lines.append(f"{name} {_ends(one.band, one.measurement)}: {one.band.source}")
     return lines
 
 
