@@ -13,9 +13,10 @@ import shutil
 import sqlite3
 import zipfile
 from collections.abc import Callable, Iterator, Mapping
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import count
 from pathlib import Path, PurePosixPath
 from tempfile import TemporaryDirectory
 from typing import IO, TYPE_CHECKING, Any
@@ -95,7 +96,9 @@ def new_name(store: Store, stem: str = "rimward") -> Path:
     """Where a backup goes when nobody says."""
     from .sqlite_file import BACKUPS, stamp
 
-    return store.folder / BACKUPS / f"{stem}-{stamp()}.zip"
+    folder, name = store.folder / BACKUPS, f"{stem}-{stamp()}"
+    numbered = (folder / f"{name}{'' if k == 1 else f'-{k}'}.zip" for k in count(1))
+    return next(path for path in numbered if not path.exists())
 
 
 def make(store: Store, path: Path) -> Contents:
@@ -128,7 +131,8 @@ def make(store: Store, path: Path) -> Contents:
     except (OSError, sqlite3.Error) as error:
         raise StoreError(f"{path} {why(error)}; no backup was made") from None
     finally:
-        part.unlink(missing_ok=True)
+        with suppress(OSError):
+            part.unlink(missing_ok=True)
     return contents
 
 

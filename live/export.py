@@ -271,7 +271,7 @@ def dictionary(path: Path, store: Store, chosen: Sequence[SavedSession]) -> None
         lines.writerow(("history.jsonl", "kind", "", "player, target, session, rep or note: what the line is"))
         lines.writerow(("history.jsonl", "(others)", "", "Named as in the tables; null: not known"))
         lines.writerow(("skeletons/*.c3d", "points", "mm", "As in the text file beside it, at an even rate"))
-        lines.writerow(("skeletons/*.c3d", "residuals", "mm", "Error of each point, the mean over its axes"))
+        lines.writerow(("skeletons/*.c3d", "residuals", "", "0: computed, its error is in the text; -1: not known"))
         lines.writerow(("*.csv", "texts", "", "Begin with ' where a spreadsheet would take them for a formula"))
 
 
