@@ -36,9 +36,9 @@ _SMOOTH_HZ = 10.0
 _LOOK_BACK_S = 1.2
 """A foot that has stood for so long before the crouch did not step into the shot."""
 _SWING_S = 1.0
-_STEP_M = 0.08
+_STEP_M = 0.06
 """Less than this is no step but a foot that turns or settles."""
-_ROUGH, _ROUGH_M = 0.3, (0.06, 0.12)
+_ROUGH, _ROUGH_M = 0.3, (0.045, 0.12)
 _SETTLED, _SETTLED_M = 0.15, (0.03, 0.08)
 """A foot has landed within this share of its way, and within these metres; looked for roughly first, then finely."""
 _BEFORE_S = 0.5
@@ -108,26 +108,40 @@ def read(
     crouch_s = _crouch_s(track, release_s)
     if crouch_s is None:
         return NotSeen("the hips were not seen before the release")
-    if crouch_s - track.t_s[0] < _LEAST_BEFORE_S:
+    feet = [foot_path(track, side) for side in _SIDES]
+    use = _unbroken(track.t_s, np.asarray(np.isfinite(feet).all((0, 2))), crouch_s)
+    t_s, feet = track.t_s[use], [foot[use] for foot in feet]
+    if not len(t_s) or crouch_s - t_s[0] < _LEAST_BEFORE_S:
         return NotSeen("the player was not seen long enough before the shot")
     names = [f"{side}_{part}" for side in _SIDES for part in PARTS]
     if not track.seen(slice(track.at(crouch_s - _LEAST_BEFORE_S), track.at(crouch_s) + 1), *names):
         return NotSeen("the feet were hidden or outside the picture")
-    feet = [foot_path(track, side) for side in _SIDES]
-    left, right = (_landing(track.t_s, foot, crouch_s) for foot in feet)
+    left, right = (_landing(t_s, foot, crouch_s) for foot in feet)
     landed = [landing.t_s for landing in (left, right) if landing is not None]
     if not landed:
         return Footwork("set", None, None)
-    way = _forward(track, feet, floor, facing, min(landed), crouch_s)
+    if min(landed) - t_s[0] < _LAST_S:
+        return NotSeen("the player was not seen long enough before the step")
+    way = _forward(t_s, feet, None if floor is None else floor[use], facing, min(landed), crouch_s)
     if left is None or right is None:
         return Footwork("one_foot", left.t_s if left else None, right.t_s if right else None, None, way)
-    lead = _lead(track.t_s, feet, left, right)
+    lead = _lead(t_s, feet, left, right)
     kind: Kind = "step"
     if abs(lead[0]) < _TOGETHER_S:
         kind = "hop"
     elif way is not None and abs(way[0]) > way[1]:
         kind = "step_back" if way[0] < 0 else "one_two"
     return Footwork(kind, left.t_s, right.t_s, lead, way)
+
+
+def _unbroken(t_s: FloatArray, known: BoolArray, crouch_s: float) -> NDArray[np.intp]:
+    """The known samples from the last long gap before the crouch on: what lies before it cannot be joined to it."""
+    use = np.flatnonzero(known)
+    gaps = np.flatnonzero((np.diff(t_s[use]) > _GAP_S) & (t_s[use][:-1] < crouch_s))
+    return use[gaps[-1] + 1 :] if len(gaps) else use
+
+
+_GAP_S = 0.12
 
 
 def foot_path(track: Track, side: Side) -> FloatArray:
@@ -169,23 +183,23 @@ def _rest(t_s: FloatArray, crouch_s: float) -> slice:
 def _landing(t_s: FloatArray, foot: FloatArray, crouch_s: float) -> _Landing | None:
     """When the foot (T, d) came to where it stands at the crouch; None when it had stood there before."""
     looked: BoolArray = (t_s >= crouch_s - _LOOK_BACK_S - _SWING_S) & (t_s < crouch_s)
-    away = np.linalg.norm(foot - np.nanmedian(foot[_rest(t_s, crouch_s)], axis=0), axis=-1)
-    if not np.isfinite(away[looked]).any():
+    away = np.linalg.norm(foot - np.median(foot[_rest(t_s, crouch_s)], axis=0), axis=-1)
+    if not looked.any():
         return None
-    rough = _last_above(away, looked, float(np.clip(_ROUGH * np.nanmax(away[looked]), *_ROUGH_M)))
+    rough = _last_above(away, looked, float(np.clip(_ROUGH * np.max(away[looked]), *_ROUGH_M)))
     if rough is None:
         return None
     # a foot that stands may still seem to creep while the knees bend over it: its place just after landing counts
     stood = (t_s >= t_s[rough] + 0.05) & (t_s <= min(t_s[rough] + 0.2, crouch_s + 0.1))
     place = foot[stood]
-    if not len(place) or not np.isfinite(place).all():
+    if not len(place):
         return None
     away = np.linalg.norm(foot - np.median(place, axis=0), axis=-1)
     swing = (t_s >= t_s[rough] - _SWING_S) & (t_s <= t_s[rough])
-    way = float(np.nanmax(away[swing]))
+    way = float(np.max(away[swing]))
     level = float(np.clip(_SETTLED * way, *_SETTLED_M))
     k = _last_above(away, looked & (t_s < t_s[rough] + 0.15), level)
-    if way < _STEP_M or k is None or not np.isfinite(away[k + 1]):
+    if way < _STEP_M or k is None:
         return None
     part = (away[k] - level) / (away[k] - away[k + 1])
     landing_s = float(t_s[k] + part * (t_s[k + 1] - t_s[k]))
@@ -225,13 +239,12 @@ _LONGER = (0.6, 1.6)
 
 def _last_above(values: FloatArray, looked: BoolArray, level: float) -> int | None:
     """The last of the samples `looked` at whose value is above `level`, None without one."""
-    with np.errstate(invalid="ignore"):
-        above = np.flatnonzero(looked & (values > level))
+    above = np.flatnonzero(looked & (values > level))
     return int(above[-1]) if len(above) and above[-1] + 1 < len(values) else None
 
 
 def _forward(
-    track: Track,
+    t_s: FloatArray,
     feet: Sequence[FloatArray],
     floor: FloatArray | None,
     facing: float | None,
@@ -239,19 +252,19 @@ def _forward(
     crouch_s: float,
 ) -> tuple[float, float] | None:
     """(metres toward the hoop, error) from half a second before the first landing to the crouch."""
-    before = slice(track.at(first_s - _BEFORE_S - 0.07), track.at(first_s - _BEFORE_S + 0.07) + 1)
-    rest = _rest(track.t_s, crouch_s)
-    if first_s - _BEFORE_S < track.t_s[0]:
+    before = np.abs(t_s - (first_s - _BEFORE_S)) <= 0.07
+    rest = _rest(t_s, crouch_s)
+    if not before.any():
         return None
     if floor is not None:
-        start, end = (np.nanmedian(floor[part], axis=(0, 1)) for part in (before, rest))
+        start, end = (np.median(floor[part], axis=(0, 1)) for part in (before, rest))
         distance = float(np.linalg.norm(end))
         if not np.isfinite([*start, *end]).all() or distance < 0.3:
             return None
         return float((start - end) @ end) / distance, _FORWARD_SIGMA_M
     if facing is None or abs(facing) < _LEAST_FACING:
         return None
-    moved = np.mean([np.nanmedian(foot[rest], axis=0) - np.nanmedian(foot[before], axis=0) for foot in feet], axis=0)
+    moved = np.mean([np.median(foot[rest], axis=0) - np.median(foot[before], axis=0) for foot in feet], axis=0)
     return float(moved[0]) / facing, _FORWARD_SIGMA_M / abs(facing)
 
 

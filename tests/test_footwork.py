@@ -126,14 +126,33 @@ def without_hips(track: Track) -> Track:
     return Track(track.t_s, points, track.ball)
 
 
+def lost(track: Track, first_s: float, last_s: float) -> Track:
+    points = track.points.copy()
+    points[(track.t_s > first_s) & (track.t_s < last_s)] = np.nan
+    return Track(track.t_s, points, track.ball)
+
+
 @pytest.mark.parametrize(
-    ("spoil", "reason"), [(hidden, "hidden or outside"), (late, "long enough before"), (without_hips, "hips")]
+    ("spoil", "reason"),
+    [
+        (hidden, "hidden or outside"),
+        (late, "long enough before the shot"),
+        (without_hips, "hips"),
+        (lambda track: lost(track, 0.7, 1.0), "long enough before the step"),
+        (lambda track: lost(track, 1.35, 1.5), "long enough before the shot"),
+    ],
 )
 def test_what_was_not_seen_is_said(spoil, reason):
     steps = footwork.read(spoil(walker(1.2, 1.4)), RELEASE_S)
     assert isinstance(steps, NotSeen)
     assert reason in steps.reason
     assert footwork.guide_lead(steps, "right").reason == footwork.forward(steps).reason == steps.reason
+
+
+def test_a_body_lost_for_two_frames_is_bridged():
+    steps = found(lost(walker(1.2, 1.4), 1.25, 1.32))
+    assert steps.first == "left"
+    assert steps.lead_s("left")[0] == pytest.approx(0.2, abs=0.04)
 
 
 # ------------------------------------------------------------------------------------------------- as measurements
