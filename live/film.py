@@ -103,12 +103,13 @@ class Film:
     def _by_number(self, index: int) -> ImageArray | None:
         if self._at is None or self._at[0] is None or self._at[0] >= index:
             self._rewind()
-        while self._at is not None and self._at[0] is not None:
+        while self._at is not None:
             number, now_s = self._at
-            if number == index:
-                return self._retrieved(number, now_s)
+            assert number is not None  # counted since the rewind
             if number > index - 60:
-                self._retrieved(number, now_s)
+                image = self._retrieved(number, now_s)
+                if number == index:
+                    return image
             if not self._grab():
                 break
         return None
