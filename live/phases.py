@@ -14,6 +14,9 @@ from .body import middle, point
 from .records import Observation, Phase
 from .settings import Phases
 
+IN_THE_SHOT = (Phase.DIP, Phase.RISE, Phase.SET, Phase.RELEASE, Phase.FOLLOW_THROUGH)
+"""From gather to landing: nothing is begun to be said then."""
+
 _HOLDING_S = 0.10
 _RISE_MPS = 0.5
 _DIP_MPS = -0.3

@@ -250,9 +250,9 @@ class Pipeline:
         self._say(f"Rep {self._kept[-1]}: good")
         return self._kept[-1]
 
-    def tell_last(self, t_s: float) -> Feedback | None:
+    def tell_last(self) -> Feedback | None:
         """Somebody asks about the last rep; None when there is none."""
-        feedback = self._coach.ask(t_s) if self._kept else None
+        feedback = self._coach.ask(self._buffer[-1].seen.t_s) if self._kept and self._buffer else None
         if feedback is not None and not feedback.withheld:
             self._cue, self._mark = feedback.shown, self._coach.mark()
         return feedback

@@ -31,6 +31,7 @@ from .json_lines import discard_line, rep_line, result_line, session_line
 from .known_player import settings_for
 from .mediapipe_pose import MediapipePose
 from .pace import Pause, at_own_pace, until_stopped
+from .phases import IN_THE_SHOT
 from .pipeline import Pipeline, Step
 from .ports import FrameSource
 from .recorder import Latency, Recorder
@@ -49,6 +50,7 @@ _ACTIONS = {
     "made": "the last one went in",
     "missed": "the last one missed",
     "good": "the last one was good",
+    "tell": "say what the last one was like",
     "discard": "take the last rep out",
     "mute": "sound off and on",
 }
@@ -473,6 +475,11 @@ class _Session:
         elif action == "good":
             with self._judging:
                 self._call_good()
+        elif action == "tell":
+            with self._judging:
+                told = self._pipeline.tell_last()
+            if told is not None:
+                self._announce(told)
         elif action == "discard":
             with self._judging:
                 self._discard()
@@ -503,6 +510,8 @@ class _Screen:
     def show(self, view: View) -> None:
         """Hand over the newest view."""
         self._last = view
+        if self._speaker is not None and view.phase in IN_THE_SHOT:
+            self._speaker.hush()
         if self._speaker is not None and self._aid is not None:
             self._speaker.hold(self._aid.update(view.t_s, view.phase) and not self._pause.on)
         if self._bump is not None:

@@ -67,6 +67,7 @@ KEYS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "good": ("g", "page up"),
         "made": ("1",),
         "missed": ("0",),
+        "tell": ("t",),
         "discard": ("backspace", "page down"),
         "next": ("n",),
         "mute": ("m",),

@@ -271,6 +271,11 @@ class Speaker:
             self._mixer.hold(on)
             self._holding = on
 
+    def hush(self) -> None:
+        """A shot is under way: what was not begun to be said is not said any more. May be called at every frame."""
+        if self._speech is not None:
+            self._speech.forget()
+
     def play(self, feedback: Feedback) -> None:
         """Sound the tone at once and speak the cue after it, unless it is stale by then. Never blocks."""
         if self._mute:

@@ -31,10 +31,14 @@ from builders import (
 )
 
 from rimward.live.body import middle
+from rimward.live.coach import Coaching
+from rimward.live.cues import Plan
+from rimward.live.drills import Drill, Rest
 from rimward.live.pipeline import Pipeline, Step
 from rimward.live.records import Frame, Mark, Phase, Tone
 from rimward.live.settings import load_settings
 from rimward.live.sightings import sightings
+from rimward.live.targets import Targets
 
 SIDE = View()
 GOOD = Form(knee_deg=115.0, elbow_at_set_deg=85.0, set_above_eyes_m=0.12, follow_through_s=1.0, elbow_at_end_deg=172.0)
@@ -452,3 +456,45 @@ def test_a_rep_brings_what_a_later_look_needs(shipped, words):
     assert step.trace.t_s[0] < events.dip_s < events.release_s < step.trace.t_s[-1]
     assert [seen[k].t_s for k in step.trace.frames] == list(step.trace.t_s)
     assert all((one.trace is None) == (one.rep is None) for one in steps)
+
+
+# ------------------------------------------------------------------------------------------------------------- coaching
+def coached(acts, settings, words, plan=None, drill=None) -> Session:
+    targets = Targets(settings.check_bands())
+    chosen = Coaching(targets, words, settings.cues.clear_sigmas, plan or Plan(), drill)
+    frames, estimator = filmed(film(play(acts, GOOD, 15.0), SIDE), SIDE)
+    pipeline = Pipeline(settings, words, "Sam", coaching=chosen)
+    steps = [pipeline.step(sighting) for sighting in sightings(frames, estimator, pipeline.people_to_ask)]
+    return Session(steps, pipeline)
+
+
+def test_a_drill_with_a_rest_and_a_set_without_feedback_on_screen(known, words):
+    """Three reps with the set point low: a cue, a rest, and a last one of which nothing is told until somebody asks."""
+    drill = Drill({"en": "Two"}, reps=3, quiet_reps=1, rest=Rest(2, 30))
+    ran = coached(reps_of([LOW, LOW, LOW]), known, words, drill=drill)
+    assert [cue is not None for cue in ran.cues] == [True, True, False]
+    titles = list(dict.fromkeys(step.view.title for step in ran.steps))
+    assert titles == [f"Sam · Two · {n}/3" for n in range(4)]
+    first, second, third = [k for k, step in enumerate(ran.steps) if step.rep is not None]
+    assert ran.steps[second].feedback.prompt == "Rest 30 seconds. Last 1 without my help"
+    assert ran.steps[second].view.status == "Rest, 30 s to go"
+    assert ran.steps[first].view.mark is Mark.OUT_OF_BAND
+    quiet = ran.steps[third].view
+    assert (quiet.mark, quiet.cue, quiet.lines) == (None, None, ())
+    assert ran.steps[third].feedback.tone is Tone.COUNT
+    assert ran.reps[2].findings  # found and saved all the same
+
+
+def test_whoever_asks_about_the_last_rep_is_told_also_on_the_screen(known, words):
+    ran = coached(reps_of([LOW, LOW]), known, words, plan=Plan(every_rep=1))
+    assert ran.cues[1] is None
+    told = ran.pipeline.tell_last()
+    assert told is not None
+    assert told.cue.check == "set_point_height"
+    assert Pipeline(known, words).tell_last() is None
+
+
+def test_a_coach_calls_reps_good(known, words):
+    ran = coached(reps_of([GOOD]), known, words)
+    assert ran.pipeline.call_last_good() == 1
+    assert Pipeline(known, words).call_last_good() is None

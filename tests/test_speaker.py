@@ -406,3 +406,30 @@ def test_speech_can_be_left_out(sound_file: Path) -> None:
     assert eventually(lambda: len(heard(sound_file)) > RATE_HZ and loud_s(sound_file) > 0.1)
     speaker.close()
     assert loud_s(sound_file) < 0.3  # the tone alone
+
+
+def test_what_was_not_begun_when_the_next_shot_is_under_way_is_not_said(ending: ExitStack) -> None:
+    """Nothing between gather and landing: the words that wait are forgotten, the next rep's are said."""
+    mouth = Mouth()
+    speech = Speech(lambda: mouth, notice=pytest.fail)
+    ending.callback(speech.close)
+    speaker = Speaker(None, speech)
+    speaker.play(feedback("Set it higher"))
+    assert eventually(lambda: mouth.begun == ["Set it higher"])
+    speaker.play(feedback("Hold it"))
+    speaker.hush()
+    speaker.hush()
+    mouth.may_end.release()
+    assert eventually(lambda: speech.waiting)
+    speaker.play(feedback("Bend more"))
+    assert eventually(lambda: mouth.begun == ["Set it higher", "Bend more"])
+    mouth.may_end.release()
+
+
+def test_praise_and_the_drill_are_spoken_too(ending: ExitStack) -> None:
+    mouth = Mouth()
+    speech = Speech(lambda: mouth, notice=pytest.fail)
+    ending.callback(speech.close)
+    Speaker(None, speech).play(Feedback(0.0, Tone.COUNT, praise="Good legs", prompt="Rest 30 seconds"))
+    assert eventually(lambda: mouth.begun == ["Good legs. Rest 30 seconds"])
+    mouth.may_end.release()

@@ -10,6 +10,7 @@ the player would have heard about. Clips are rendered by tests/studio (.mp4 with
 from __future__ import annotations
 
 import argparse
+import json
 import os
 from collections import Counter
 from collections.abc import Iterator, Sequence
@@ -53,6 +54,26 @@ class Line:
     """This is what the player heard about."""
 
 
+def true_steps(case: Case, release_s: float) -> dict[str, float | None]:
+    """By how long the guide-side foot landed first in the step into the shot, from when each foot touched the floor."""
+    sheet = json.loads(case.path.with_suffix(".json").read_text())
+    script = json.loads(sheet["script_text"]) if isinstance(sheet.get("script_text"), str) else sheet.get("script_text")
+    landed = {
+        foot: [
+            one["on_s"]
+            for one in sheet.get("foot_contacts") or ()
+            if one["foot"] == foot and release_s - 2.0 < one["on_s"] < release_s - 0.1 and one["on_s"] > 0
+        ]
+        for foot in ("left", "right")
+    }
+    if not all(landed.values()):
+        return {}
+    guide = "left" if case.hand == "right" else "right"
+    lead = landed[case.hand][-1] - landed[guide][-1]
+    back = script is not None and any(act.get("footwork") == "step_back" for act in script["acts"])
+    return {"guide_foot_lead_s": lead, "step_back_lead_s": lead if back else None}
+
+
 def true_rep(case: Case, measurements: dict[str, float | None]) -> Rep:
     """The shot as it was, without error."""
     values = {
@@ -86,7 +107,8 @@ def session(case: Case, model: Path, calibrated: bool) -> list[Rep]:
 def lines(case: Case, model: Path, bands: dict[str, Band], calibrated: bool) -> Iterator[Line]:
     """Every check of every true shot of a clip."""
     reps = session(case, model, calibrated)
-    for release_s, truth in case.shots:
+    for release_s, measured in case.shots:
+        truth = measured | true_steps(case, release_s)
         near = [rep for rep in reps if abs(rep.events.release_s - release_s) < 0.3]
         rep = near[0] if near else None
         said = {} if rep is None else {one.check: one.verdict for one in rep.findings}
