@@ -13,7 +13,6 @@ from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 from html import escape
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
@@ -141,10 +140,10 @@ def render(report: Report, look: Look) -> str:
         for k, (row, panel) in enumerate(report.panels)
     ]
     looks = []
-    for title, rep in (("Nearest to the bands", report.best), ("Farthest from them", report.worst)):
+    for rep in (report.best, report.worst):
         if rep is not None:
             pictures, missing = look(rep)
-            looks.append({"title": title, "rep": rep, "pictures": pictures, "missing": missing})
+            looks.append({"rep": rep, "pictures": pictures, "missing": missing})
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     return environment.from_string(report_template()).render(
         report=report,
@@ -163,25 +162,43 @@ def _span(low: float, high: float) -> str:
     return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
 
 
-def _card(row: Row, panel: Panel, shots: str, sessions: str) -> dict[str, Any]:
-    judged = max(1, row.inside + row.unsure + row.outside)
+@dataclass(frozen=True, slots=True)
+class Card:
+    """One measurement with its pictures, as the template takes it."""
+
+    row: Row
+    unit: str
+    inside: float
+    unsure: float
+    outside: float
+    """Per cent of the judged shots."""
+    shots: str
+    sessions: str
+    """SVG; empty for a single session."""
+    table: tuple[tuple[str, str], ...]
+    """(session, median with error)"""
+    listed: str
+    """Every shot; empty for too many."""
+
+
+def _card(row: Row, panel: Panel, shots: str, sessions: str) -> Card:
+    per_cent = 100 / max(1, row.inside + row.unsure + row.outside)
     seen = np.isfinite(panel.medians)
-    table = [(panel.whens[k], _with_error(panel, int(k))) for k in np.flatnonzero(seen)]
-    places = decimals(float(np.nanmedian(panel.sigmas[panel.current & seen])))
-    values = ""
+    places = decimals(float(np.median(panel.sigmas[panel.current & seen])))
+    listed = ""
     if len(panel.values) <= _MOST_LISTED:
-        values = ", ".join("not seen" if not np.isfinite(v) else number(float(v), places) for v in panel.values)
-    return {
-        "row": row,
-        "inside": f"{100 * row.inside / judged:.1f}",
-        "unsure": f"{100 * row.unsure / judged:.1f}",
-        "outside": f"{100 * row.outside / judged:.1f}",
-        "shots": shots,
-        "sessions": sessions if int(seen.sum()) > 1 else "",
-        "table": table,
-        "values": values,
-        "unit": panel.unit,
-    }
+        listed = ", ".join("not seen" if not np.isfinite(v) else number(float(v), places) for v in panel.values)
+    return Card(
+        row=row,
+        unit=panel.unit,
+        inside=round(row.inside * per_cent, 1),
+        unsure=round(row.unsure * per_cent, 1),
+        outside=round(row.outside * per_cent, 1),
+        shots=shots,
+        sessions=sessions if int(seen.sum()) > 1 else "",
+        table=tuple((panel.whens[k], _with_error(panel, int(k))) for k in np.flatnonzero(seen)),
+        listed=listed,
+    )
 
 
 def _with_error(panel: Panel, k: int) -> str:

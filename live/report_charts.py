@@ -92,24 +92,22 @@ def sessions(panel: Panel, key: str) -> str:
 
 
 def timeline(instants: Sequence[Instant], alt: str, key: str) -> str:
-    """The instants of the shot on an axis of seconds, the release at 0, bars over the middle half of the shots."""
+    """The instants of the shot, one under the other, in seconds from the release; bars are the middle half of shots."""
     with matplotlib.rc_context(_STYLE):
-        figure = Figure(figsize=(4.8, 1.25))
-        axes = figure.add_axes((0.02, 0.36, 0.96, 0.62))
-        axes.axhline(0, color=GRID, linewidth=1)
+        figure = Figure(figsize=(4.8, 0.55 + 0.24 * len(instants)))
+        bottom = 0.45 / figure.get_figheight()
+        axes = figure.add_axes((0.16, bottom, 0.82, 0.98 - bottom))
+        axes.axvline(0, color=GRID, linewidth=1)
         for k, one in enumerate(instants):
             release = one.label == "Release"
-            axes.plot([one.low_s, one.high_s], [0, 0], color=OUT if release else IN, linewidth=7, alpha=0.35)
-            axes.plot(one.median_s, 0, "D" if release else "o", color=OUT if release else IN, markersize=7)
-            side = 1 if k % 2 else -1
-            axes.annotate(
-                one.label, (one.median_s, 0), (0, 10 * side), textcoords="offset points", ha="center",
-                va="bottom" if side > 0 else "top",
-            )  # fmt: skip
-        axes.set_ylim(-1, 1)
-        axes.margins(x=0.12)
-        axes.set_yticks([])
+            colour = OUT if release else IN
+            axes.plot([one.low_s, one.high_s], [k, k], color=colour, linewidth=6, alpha=0.35)
+            axes.plot(one.median_s, k, "D" if release else "o", color=colour, markersize=6)
+        axes.set_ylim(len(instants) - 0.4, -0.6)
+        axes.set_yticks(range(len(instants)), [one.label for one in instants], color=INK)
+        axes.tick_params(axis="y", length=0)
         axes.spines["left"].set_visible(False)
+        axes.xaxis.set_major_locator(MaxNLocator(nbins=6))
         axes.set_xlabel("seconds from the release")
         return _svg(figure, "The shot's timeline", alt, key)
 

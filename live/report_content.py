@@ -115,6 +115,7 @@ class Instant:
 class ChosenRep:
     """A rep to look at."""
 
+    title: str
     session_id: str
     index: int
     when: str
@@ -330,9 +331,9 @@ def _row(reps: _Reps, name: str, aim: Band | None) -> Row:
     said = {"in_band": f"in {place}", "below": "below", "above": "above", "unsure": "too near to the edge to tell"}
     scatter = ""
     if found.scatter is not None:
-        scatter = with_unit(
-            number(found.scatter * words.factor, decimals(found.scatter * words.factor or 1.0)), words.unit
-        )
+        # no finer than a tenth of the error: equal instants on equal frames differ by nothing but arithmetic
+        shown = min(decimals(found.scatter * words.factor or 1.0), decimals(found.sigma * words.factor) + 1)
+        scatter = with_unit(number(found.scatter * words.factor, shown), words.unit)
     return Row(
         name=name,
         label=words.label,
@@ -491,7 +492,8 @@ def _scatter(reps: _Reps) -> Comparison:
     for name, found in tested.items():
         if found.excludes(1.0):
             how = "steadier" if found.value < 1 else "less steady"
-            text = f"{how}: {found.value:.2g} times the earlier scatter (between {found.low:.2g} and {found.high:.2g})"
+            value, low, high = (number(end, 2) for end in (found.value, found.low, found.high))
+            text = f"{how}: {value} times the earlier scatter (between {low} and {high})"
             claims.append(Claim(name, term(name).label, text, abs(float(np.log(found.value)))))
     why_not = "" if tested else "There are too few shots to compare the scatter with earlier sessions."
     return Comparison(_strongest(claims), len(tested), why_not)
@@ -610,14 +612,15 @@ def _best_and_worst(
     excess, distance = (np.nansum(what[:, able], axis=0) / seen[able] for what in (out, unusual))
     order = able[np.lexsort((distance, excess))]
     marked = _marked(reps, notes, rows)
-    best = int(order[0]) if marked is None else marked
-    chosen = _chosen(
-        reps, rows[best], names, labels, "the coach's choice" if marked is not None else _why(out[:, best], names)
-    )
+    if marked is None:
+        best = _chosen(reps, rows[order[0]], "Nearest to the bands", _why(out[:, order[0]], names), names, labels)
+    else:
+        best = _chosen(reps, rows[marked], "The one to show", "the coach's choice", names, labels)
     last = int(order[-1])
-    if len(able) < 2 or last == best:
-        return chosen, None
-    return chosen, _chosen(reps, rows[last], names, labels, _why(out[:, last], names))
+    if len(able) < 2 or rows[last] == rows[order[0] if marked is None else marked]:
+        return best, None
+    title = "Farthest from the bands" if np.nanmax(out[:, last]) > 0 else "Farthest from the usual form"
+    return best, _chosen(reps, rows[last], title, _why(out[:, last], names), names, labels)
 
 
 def _why(out: FloatArray, names: Sequence[str]) -> str:
@@ -643,7 +646,7 @@ def _marked(reps: _Reps, notes: Sequence[Note], rows: NDArray[np.int64]) -> int 
     return None
 
 
-def _chosen(reps: _Reps, row: int, names: Sequence[str], labels: Sequence[str], why: str) -> ChosenRep:
+def _chosen(reps: _Reps, row: int, title: str, why: str, names: Sequence[str], labels: Sequence[str]) -> ChosenRep:
     history = reps.history
     session, index = int(history.session[row]), int(history.index[row])
     values = []
@@ -652,6 +655,7 @@ def _chosen(reps: _Reps, row: int, names: Sequence[str], labels: Sequence[str], 
         if np.isfinite(value):
             values.append((term(name).label, with_error(name, value, sigma)))
     return ChosenRep(
+        title=title,
         session_id=history.sessions[session].start.id,
         index=index,
         when=labels[session],
@@ -695,7 +699,9 @@ def _unseen(reps: _Reps) -> tuple[Unseen, ...]:
     for name, column in reps.history.measurements.items():
         places, counts = np.unique(column.reason[mine & (column.reason >= 0)], return_counts=True)
         for place, count in zip(places, counts, strict=True):
-            reason = reps.history.words[place]
+            # what needs the same is said once, not for each measurement in words of its own
+            _, needs, what = reps.history.words[place].rpartition(" needs ")
+            reason = f"{needs.lstrip()}{what}"
             names[reason].append(term(name).label)
             most[reason] = max(most[reason], int(count))
     order = sorted(names, key=lambda reason: (-most[reason] * len(names[reason]), reason))

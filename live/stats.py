@@ -26,6 +26,8 @@ LEAST_REPS = 5
 """Fewer reps have a median, but no interval worth the name: resamples of three values know nothing beyond them."""
 _NOW, _BEFORE, _ERROR = 20, 21, 22
 """Seeds: the same reps give the same report."""
+_RESOLVED = 1e-3
+"""Values that differ by less than this part of their error are equal: instants that fall on the same frame."""
 _HALF = (0.25, 0.75)
 _SIGMAS_IN_HALF = 2 * NormalDist().inv_cdf(0.75)
 """Width of the middle half of a normal distribution in standard deviations: 1.349."""
@@ -142,7 +144,7 @@ def change(now: Sequence[Session], before: Sequence[Session]) -> Estimate | None
 def scatter_change(now: Sequence[Session], before: Sequence[Session]) -> Estimate | None:
     """Scatter from rep to rep of `now` over that of `before` (below 1: steadier). Errors shared by a session cancel.
 
-    None with too few reps, or when half of the reps on one side are equal.
+    None with too few reps, or when half of the reps on one side are equal as far as they can be told apart.
     """
     widths, draws = [], []
     for group, seed in ((now, _NOW), (before, _BEFORE)):
@@ -151,7 +153,7 @@ def scatter_change(now: Sequence[Session], before: Sequence[Session]) -> Estimat
             return None
         low, high = np.quantile(centred, _HALF)
         drawn = resampled_quantiles(centred, _HALF, seed)
-        if high - low <= 0:
+        if high - low <= _RESOLVED * float(np.median([session.sigma for session in _with_values(group)])):
             return None
         widths.append(np.log(high - low))
         draws.append(np.log(np.maximum(drawn[1] - drawn[0], 1e-9 * (high - low))))

@@ -349,3 +349,9 @@ def test_shares_and_their_change_stay_possible(a, more_a, b, more_b):
 def test_an_interval_excludes_what_lies_outside():
     assert Interval(2.0, 1.0, 3.0).excludes(0.9)
     assert not Interval(2.0, 1.0, 3.0).excludes(1.0)
+
+
+def test_instants_on_the_same_frames_have_no_scatter_to_compare():
+    """Their differences are rounding of the last digit."""
+    same = np.array([0.1 + 0.2, 0.3] * 10)
+    assert scatter_change([session(same, 0.03)], [session(sample(20, spread=0.1), 0.03)]) is None
