@@ -263,7 +263,7 @@ class _Habit:
     """
 
     terms: tuple[tuple[str, float, FloatArray], ...]
-    value: float
+    value: float | FloatArray
     spread: float
     give: float
     when: BoolArray | None = None
@@ -368,12 +368,14 @@ class _Problem:
             return (f"left_{joint}", share / 2, way), (f"right_{joint}", share / 2, way)
 
         ahead_of_shoulders = (("ball", 1.0, f), *middle("shoulder", f, -1.0))
+        shoulder_ahead = ((f"{mine}_shoulder", 1.0, f), (f"{guide}_shoulder", -1.0, f))
         beside_shoulders = (("ball", 1.0, r), *middle("shoulder", r, -1.0))
         habits = [
             _Habit(ahead_of_shoulders, 0.29 * s, 0.06 * s, 0.04 * s, self.high),
             _Habit(ahead_of_shoulders, 0.34 * s, 0.10 * s, 0.08 * s, self.held & ~self.high),
             _Habit(beside_shoulders, 0.04 * out * s, 0.05 * s, 0.04 * s, self.held),
-            _Habit(((f"{mine}_shoulder", 1.0, f), (f"{guide}_shoulder", -1.0, f)), 0.04 * s, 0.06 * s, 0.03 * s),
+            # common practice: the shooting shoulder is a little ahead, and comes forward with the arm
+            _Habit(shoulder_ahead, np.where(gone, 0.075, 0.04) * s, 0.06 * s, 0.03 * s),
             _Habit(((f"{mine}_hip", 1.0, f), (f"{guide}_hip", -1.0, f)), 0.025 * s, 0.05 * s, 0.02 * s),
             _Habit((("eyes", 1.0, f), *middle("shoulder", f, -1.0)), 0.12 * s, 0.03 * s, 0.03 * s),
             _Habit((("eyes", 1.0, r), *middle("shoulder", r, -1.0)), 0.0, 0.02 * s, 0.02 * s),
@@ -457,7 +459,9 @@ class _Problem:
             habit = LANDMARKS[joint]
             here = slice(offsets + 2 * i, offsets + 2 * i + 2)
             mean[here] = self.R[:2] @ (habit.ahead * self.toward + habit.up * _UP) * self.body.stature_m
-            spread[here] = habit.spread * self.body.stature_m
+            # a joint that the network only guesses is off by more, and in the same way throughout
+            guessed = float(np.clip(np.median(self.trust[:, i]), 0.3, 1.0)) ** 2
+            spread[here] = habit.spread * self.body.stature_m / guessed
         mean[self.at_slides : camera] = [slide.share for _, _, slide in self.slides]
         spread[self.at_slides : camera] = [slide.spread for _, _, slide in self.slides]
         spread[self.at_radius] = _RADIUS_BIAS

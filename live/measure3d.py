@@ -30,7 +30,7 @@ from .track import SMOOTH_HZ
 
 _FACE_M = -0.25
 """Height of the ball against the eyes above which the arm is at the set point rather than in the dip."""
-_TREMBLE_DEG = 3.0
+_TREMBLE_DEG, _FOLDED_DEG = 3.0, 5.0
 _FRAMES = 0.5
 """Error of an instant that is read off frames, in frames."""
 
@@ -53,6 +53,8 @@ class Shot3D:
     gather: int
     """Samples of release, set and deepest knee bend."""
     pickup: int
+    folds: FloatArray
+    """(1 + S, 3): seconds at which the elbow begins and ends to be folded at set, and its angle there, degrees."""
     flight: Flight | None
     along_view: float
     """0 when the player faces across the picture, 1 when toward the camera or away from it."""
@@ -93,12 +95,16 @@ def shot3d(lifted: LiftedTrack, window: Seen, calibration: Calibration, events: 
     above = versions[0, :, AT["ball"], 2] - versions[0, :, AT["eyes"], 2]
     up = np.flatnonzero((above[pickup:release] > _FACE_M) & lifted.held[pickup:release])
     first = min(pickup + (int(up[0]) if len(up) else 0), release - 1)
-    set_point, sigma_s = _set(t, elbow, first, release)
+    folds = np.array([_fold(t, angle, first, release) for angle in elbow])
+    # a fold is about the same on both sides: its middle is steadier than the least of its samples
+    middle_s = folds[:, :2].mean(axis=1)
+    set_point = int(np.clip(np.argmin(np.abs(t - middle_s[0])), first, release - 1))
+    sigma_s = float(np.hypot(np.sqrt(np.mean((middle_s[1:] - middle_s[0]) ** 2)), _FRAMES * np.median(np.diff(t))))
     found = Events(
         pickup_s=events.pickup_s,
         dip_s=events.dip_s,
         knee_min_s=float(t[gather]),
-        set_s=min(float(t[set_point]), events.release_s - 1e-3),
+        set_s=min(float(middle_s[0]), events.release_s - 1e-3),
         release_s=events.release_s,
         apex_s=events.apex_s,
         landing_s=events.landing_s,
@@ -112,6 +118,7 @@ def shot3d(lifted: LiftedTrack, window: Seen, calibration: Calibration, events: 
         frame_s=float(np.median(np.diff(t))),
         release=release,
         set_point=set_point,
+        folds=folds,
         gather=gather,
         pickup=pickup,
         along_view=abs(float(calibration.R[2] @ lifted.toward)),
@@ -205,21 +212,30 @@ def _at(t_s: FloatArray, instant_s: float) -> int:
     return min(int(np.searchsorted(t_s, instant_s - 1e-6)), len(t_s) - 1)
 
 
-def _set(t: FloatArray, elbow: FloatArray, first: int, release: int) -> tuple[int, float]:
-    """Sample of the set point and the error of its instant.
+def _fold(t: FloatArray, angle: FloatArray, first: int, release: int) -> tuple[float, float, float]:
+    """When the elbow (T,) begins to be folded, when it ends to be, and its angle in between.
 
-    The least angle; of stretches within the tremble of it the last: the earlier ones are the same fold on its way up.
+    Folded is within 5 degrees of the least angle. Of stretches within the tremble of the least the last counts: the
+    earlier ones are the same fold on its way up. An end that was not seen lies at the edge of what was.
     """
+    part = angle[first:release]
+    close = np.flatnonzero(part <= part.min() + _TREMBLE_DEG)
+    apart = np.flatnonzero(np.diff(close) > 1)
+    start = close[apart[-1] + 1] if len(apart) else close[0]
+    k = first + int(start) + int(part[start : close[-1] + 1].argmin())
+    # the least of several trembling samples is too small: its neighbours have a say
+    level = float(angle[max(first, k - 1) : min(release, k + 1) + 1].mean())
 
-    def one(angle: FloatArray) -> int:
-        part = angle[first:release]
-        folded = np.flatnonzero(part <= part.min() + _TREMBLE_DEG)
-        start = folded[np.flatnonzero(np.diff(folded) > 1)[-1] + 1] if (np.diff(folded) > 1).any() else folded[0]
-        return first + int(start) + int(part[start : folded[-1] + 1].argmin())
+    def crossing(step: int) -> float:
+        i = k
+        while first <= i + step <= release:
+            if angle[i + step] > level + _FOLDED_DEG:
+                share = (level + _FOLDED_DEG - angle[i]) / (angle[i + step] - angle[i])
+                return float(t[i] + share * (t[i + step] - t[i]))
+            i += step
+        return float(t[i])
 
-    every = np.array([one(angle) for angle in elbow])
-    spread = float(np.sqrt(np.mean((t[every[1:]] - t[every[0]]) ** 2)))
-    return int(every[0]), float(np.hypot(spread, _FRAMES * np.median(np.diff(t))))
+    return crossing(-1), crossing(+1), level
 
 
 def _given(
@@ -286,9 +302,8 @@ _USEFUL_M, _USEFUL_OFFSET_M = 0.06, 0.055
 # ----------------------------------------------------------------------------------------------------- measurements
 def elbow_at_set_deg(shot: Shot3D) -> Measurement:
     """Shoulder-elbow-wrist of the shooting arm at set."""
-    angle = shot.angle_deg(*_ELBOW)[:, shot.set_point]
     what = "the shooting elbow at the set point"
-    return _hidden(shot, shot.set_point) or _given(angle, _USEFUL_DEG, what, _ARM_DEG)
+    return _hidden(shot, shot.set_point) or _given(shot.folds[:, 2], _USEFUL_DEG, what, _ARM_DEG)
 
 
 def elbow_at_release_deg(shot: Shot3D) -> Measurement:
@@ -365,27 +380,9 @@ def hold_s(shot: Shot3D) -> Measurement:
     """Time round set during which the elbow stays within 5 degrees of its smallest angle; ends are interpolated."""
     if (hidden := _hidden(shot, shot.set_point)) is not None:
         return hidden
-    elbow, t = shot.angle_deg(*_ELBOW), shot.t_s
-
-    def crossing(angle: FloatArray, k: int, step: int) -> float:
-        level = angle[k] + 5.0
-        while 0 <= k + step < len(t):
-            if angle[k + step] > level:
-                part = (level - angle[k]) / (angle[k + step] - angle[k])
-                return float(t[k] + part * (t[k + step] - t[k]))
-            k += step
-        return float("nan")
-
-    around = slice(max(shot.pickup, shot.set_point - 3), min(shot.release, shot.set_point + 4))
-    every = []
-    for angle in elbow:
-        k = around.start + int(angle[around].argmin())
-        every.append(crossing(angle, k, +1) - crossing(angle, k, -1))
-    held = np.array(every)
-    held[1:][~np.isfinite(held[1:])] = held[0]
-    return _given(
-        held, 0.14, "the hold at the set point", float(np.hypot(0.04, _FRAMES * shot.frame_s)), "timing", _HOLD_SHARE
-    )
+    held = shot.folds[:, 1] - shot.folds[:, 0]
+    own = float(np.hypot(0.04, _FRAMES * shot.frame_s))
+    return _given(held, 0.14, "the hold at the set point", own, "timing", _HOLD_SHARE)
 
 
 _HOLD_SHARE = 0.7
