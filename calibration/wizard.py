@@ -333,6 +333,12 @@ class Wizard:
             (x, y), refined = refined_click(grey, (x, y))
         self._put(self._now.asked, replace(mark, px=self._inside(x, y), refined=refined, skipped=False), onward=True)
 
+    def place(self, pixels: Mapping[str, ArrayLike]) -> None:
+        """Put marks by name where something else than a person has found them; they can be moved like any other."""
+        for name, px in pixels.items():
+            self.choose(name)
+            self.click(px)
+
     def nudge(self, dx: float, dy: float) -> None:
         """Move the touched mark by so many pixels."""
         mark = self.touched

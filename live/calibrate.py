@@ -5,9 +5,11 @@ from __future__ import annotations
 import argparse
 import os
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import ExitStack
 from pathlib import Path
+
+import numpy as np
 
 from rimward.calibration.command import WAYS, camera_name, lens_words, read_image
 from rimward.calibration.lens import Lens, lens_from_hfov, rescaled_lens
@@ -15,12 +17,13 @@ from rimward.calibration.storage import kept_lens, load_lens, save_calibration
 from rimward.calibration.wizard import SIDES, Wizard
 from rimward.calibration.words import describe
 
+from .body import in_picture, middle, seen
 from .calibration_screen import CalibrationWindow
 from .camera import open_camera
 from .clip import open_clip
-from .errors import CalibrationError, SourceError
+from .errors import CalibrationError, PoseModelError, SourceError
 from .ports import FrameSource
-from .records import Frame, ImageArray
+from .records import FloatArray, Frame, ImageArray, Pose
 from .screen import screen_available
 from .settings import Settings, data_folder
 
@@ -70,7 +73,14 @@ def calibrate_in_window(
             return Wizard(size, given, camera, _known(args, settings))
 
         replaces = out.name if overwrite and out.exists() else ""
-        calibration = window.run(begin, newest, threading.Event(), live=live, replaces=replaces)
+        calibration = window.run(
+            begin,
+            newest,
+            threading.Event(),
+            live=live,
+            replaces=replaces,
+            find_player=lambda image: _standing_player(image, settings),
+        )
     if calibration is None:
         say("No calibration was kept.")
         return 0
@@ -79,6 +89,47 @@ def calibrate_in_window(
         say(line)
     say(f"Written to {out}.")
     return 0
+
+
+_EYES, _ANKLES = 0.940, 0.060
+"""Height of the eyes and of the network's ankles, in shoes, as shares of the stature: of rendered bodies, on which the
+network puts them 0.883 of the stature apart."""
+
+
+def head_and_feet(pose: Pose) -> dict[str, FloatArray]:
+    """The top of an upright player's head and the floor between the heels, (2,) px each, by the wizard's names.
+
+    The camera is taken to be about level: heads lean with the player, not with the line from eyes to ankles.
+    """
+    eyes_y, ankles = float(middle(pose, "eye")[1]), middle(pose, "ankle")
+    stature = (float(ankles[1]) - eyes_y) / (_EYES - _ANKLES)
+    head = np.array([middle(pose, "ear")[0], eyes_y - (1 - _EYES) * stature])
+    return {"head": head, "feet": ankles + np.array([0.0, _ANKLES * stature])}
+
+
+def _standing_player(image: ImageArray, settings: Settings) -> Mapping[str, FloatArray] | str:
+    """Head and feet of the player in the picture, or why there are none."""
+    # the pose network takes seconds to load, and only this one key needs it
+    from .mediapipe_pose import MediapipePose
+    from .pose_model import model_path
+
+    model = Path(settings.pose.model).expanduser() if settings.pose.model else model_path(data_folder(settings))
+    try:
+        network = MediapipePose(model)
+    except PoseModelError:
+        return "Finding the player needs the pose model: run rimward setup once"
+    try:
+        people = network.estimate(Frame(0, 0.0, np.ascontiguousarray(image)), 1)
+    finally:
+        network.close()
+    size = (image.shape[1], image.shape[0])
+    upright = people and any(
+        seen(people[0], f"{side}_ankle", f"{side}_eye") and in_picture(people[0], size, f"{side}_ankle", f"{side}_eye")
+        for side in ("left", "right")
+    )
+    if not upright:
+        return "I see no whole player: click head and feet"
+    return head_and_feet(people[0])
 
 
 class Newest:

@@ -52,7 +52,7 @@ QUESTION_HINTS: Final[Mapping[Way, str]] = MappingProxyType(
         "lines": "Nothing need be typed on a court of the rule book",
         "tape": "Metres, with blanks between: right of the line to the hoop (left: -), from below the ring, height",
         "target": "Measure along the floor",
-        "standing": "The whole player upright in the picture; Space holds it",
+        "standing": "The whole player upright in the picture; Space holds it, P finds head and feet",
     }
 )
 CHOICE_WORDS: Final[Mapping[str, str]] = MappingProxyType(
@@ -68,6 +68,7 @@ KEY_TABLE: Final = (
     ("U or Backspace", "undo"),
     ("Z or wheel", "the picture larger round the pointer, and back"),
     ("Space", "hold the picture in 5 s, or let it run"),
+    ("P", "standing player: find head and feet"),
     ("L", "court lines on or off"),
     ("Enter", "go on, keep the calibration"),
     ("Escape", "one step back; at the start: end"),
@@ -590,6 +591,8 @@ class CalibrationWindow:
         self._wizard: Wizard | None = None
         self._held: ImageArray | None = None
         self._hold_at_s: float | None = None
+        self._find_player: Callable[[ImageArray], Mapping[str, FloatArray] | str] | None = None
+        self._note = ""
 
     def run(
         self,
@@ -599,13 +602,15 @@ class CalibrationWindow:
         *,
         live: bool = True,
         replaces: str = "",
+        find_player: Callable[[ImageArray], Mapping[str, FloatArray] | str] | None = None,
     ) -> Calibration | None:
         """Draw and read mouse and keys until the person accepts (the calibration) or ends (None), or `stop` is set.
 
         `newest` gives the newest picture, or None, and the source's trouble in words; `begin` makes the wizard for
-        pictures of a size (width, height). Without `live` the picture stands still and is not held.
+        pictures of a size (width, height). Without `live` the picture stands still and is not held. `find_player` gives
+        the places of a standing player's marks in a picture, or says why it cannot.
         """
-        pygame = self._pygame
+        pygame, self._find_player = self._pygame, find_player
         changed, next_s = True, 0.0
         while not stop.is_set():
             event = pygame.event.wait(8)
@@ -626,7 +631,7 @@ class CalibrationWindow:
                 replace(
                     self._scene,
                     image=image if self._held is None else self._held,
-                    trouble=trouble,
+                    trouble=trouble or self._note,
                     hold_in_s=None if hold_in_s is None else float(np.ceil(hold_in_s)),
                     held=self._held is not None,
                     replaces=replaces,
@@ -747,7 +752,19 @@ class CalibrationWindow:
         else:
             wizard.type_text(typed)
 
+    def _put_player(self, wizard: Wizard) -> None:
+        """Head and feet where the pose network sees them; the person looks and confirms."""
+        image = self._scene.image
+        if wizard.way != "standing" or image is None or self._find_player is None:
+            return
+        found = self._find_player(image)
+        if isinstance(found, str):
+            self._note = found
+        else:
+            wizard.place(found)
+
     def _mark_key(self, wizard: Wizard, name: str, shift: bool, live: bool) -> None:
+        self._note = ""
         steps = {"left": (-1, 0), "right": (1, 0), "up": (0, -1), "down": (0, 1)}
         if name in steps:
             step = _FINE_PX if shift else _COARSE_PX
@@ -764,6 +781,8 @@ class CalibrationWindow:
                 wizard.skip()
         elif name == "z":
             self._closer(wizard)
+        elif name == "p":
+            self._put_player(wizard)
         elif name == "l":
             self._scene = replace(self._scene, lines=not self._scene.lines)
         elif name == "space" and live:

@@ -21,12 +21,12 @@ from hypothesis import strategies as st
 
 from rimward.calibration import command
 from rimward.calibration.errors import CalibrationError
-from rimward.calibration.geometry import camera_centre
+from rimward.calibration.geometry import camera_centre, project
 from rimward.calibration.lens import Lens
 from rimward.calibration.record import Calibration
 from rimward.calibration.storage import lens_file, load_calibration, save_lens
 from rimward.calibration.wizard import WAYS, Wizard
-from rimward.live import calibration_screen
+from rimward.live import calibrate, calibration_screen
 from rimward.live.calibrate import FILE_NAME, LENSES, Newest, calibrate_in_window, wants_window
 from rimward.live.calibration_screen import (
     CLOSER,
@@ -588,6 +588,35 @@ def test_the_first_picture_of_a_clip_will_do(screen: None, settings, monkeypatch
     found = load_calibration(out, SIZE)
     assert found.method == "standing"
     assert camera_centre(found)[0] == pytest.approx(camera_centre(player.camera)[0], abs=2 * found.sigma_position_m)
+
+
+@pytest.mark.network
+def test_the_network_finds_head_and_feet_of_a_standing_player(
+    screen: None, pose_bundle: Path, monkeypatch, tmp_path: Path
+) -> None:
+    player = demo()
+    acting(monkeypatch, Person(None, [*typed("5"), ENTER, *typed("p"), ENTER]))
+    picture, out = tmp_path / "player.png", tmp_path / "demo.toml"
+    cv2.imwrite(str(picture), player.image)
+    settings = load_settings(None, {"pose": {"model": str(pose_bundle)}, "storage": {"folder": str(tmp_path)}})
+    args = options(
+        "--image", str(picture), "--out", str(out), "--stature-m", "1.84", "--camera-side", "right",
+        "--distance-m", "4.4", "--hfov-deg", "74",
+    )  # fmt: skip
+    assert calibrate_in_window(args, settings, lambda _: None) == 0
+    found = load_calibration(out, SIZE)
+    assert found.method == "standing"
+    # clicked by hand: (570, 290) and (562, 655)
+    head, feet = project(found, [(0, -4.4, 1.84), (0, -4.4, 0)])
+    assert head == pytest.approx((570, 290), abs=15)
+    assert feet == pytest.approx((562, 655), abs=15)
+    assert position_error_m(found, player.camera) < 2 * found.sigma_position_m
+
+
+def test_without_a_player_or_a_model_the_window_says_what_to_do(screen: None, settings) -> None:
+    assert calibrate._standing_player(known("gym_hoop").image, settings) == (
+        "Finding the player needs the pose model: run rimward setup once"
+    )
 
 
 def test_who_ends_without_keeping_leaves_no_file(screen: None, settings, monkeypatch, tmp_path: Path) -> None:
