@@ -1,0 +1,101 @@
+"""Shots with one fault each, and sound ones, from every side and in poor light, for tests/faults_named.py.
+
+    python -m tests.studio.fault_shots --out DIR [--list] [PART-OF-A-NAME ...]
+
+Every script in SCRIPTS is filmed from four sides; each of CONDITIONS films it once more from one of them, another side
+for the next script. Clips are named SCRIPT_VIEW_CONDITION and come with NAME.points.json for `rimward calibrate`. Clips
+that are there are left alone, so a broken run goes on where it ended.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from .camera import VIEWS
+from .faults import FAULTY, SIDES, SOUND
+from .random_shots import points
+from .render import CACHE, Picture, render, shot_camera
+from .session import Script, compile_script, load_script
+
+SCRIPTS = (*FAULTY, *SOUND)
+SMALL = {"width": 640, "height": 360}
+CONDITIONS: dict[str, dict] = {
+    "look": {},
+    "dim": {"gain": 0.45, "noise": 5.0},
+    "noise": {"noise": 8.0},
+    "640x480": {"width": 640, "height": 480, "hfov_deg": 55.4},
+    "60fps": SMALL | {"fps": 60},
+    "blur": SMALL | {"shutter": 0.5},
+}
+"""What differs from the plain picture of 1280x720 at 30 a second; `look` changes clothes, skin and place."""
+OTHER_LOOK = {"blue": "white", "white": "grey", "green": "red", "red": "green", "grey": "blue"}
+OTHER_PLACE = {"gym": "driveway", "driveway": "gym"}
+
+
+@dataclass(frozen=True, slots=True)
+class Take:
+    """One clip to make."""
+
+    script: str
+    view: str
+    condition: str
+
+    @property
+    def name(self) -> str:
+        return f"{self.script}_{self.view}_{self.condition}"
+
+
+def takes() -> Iterator[Take]:
+    """All of them: plain from every side, then the conditions in turn."""
+    for view in SIDES:
+        for script in SCRIPTS:
+            yield Take(script, view, "plain")
+    for k, condition in enumerate(CONDITIONS):
+        for n, script in enumerate(SCRIPTS):
+            yield Take(script, SIDES[(n + k) % len(SIDES)], condition)
+
+
+def filmed(take: Take) -> tuple[Script, Picture]:
+    """Script and picture of a take."""
+    script = load_script(take.script)
+    if take.condition == "look":
+        script = replace(script, look=OTHER_LOOK[script.look], place=OTHER_PLACE[script.place])
+    picture = Picture(placement=VIEWS[take.view], samples=0)
+    return script, replace(picture, **CONDITIONS.get(take.condition, {}))
+
+
+def make(take: Take, out: Path, cache: Path) -> str:
+    """Film a take unless it is there; returns a line about it."""
+    stem = out / take.name
+    if (out / f"{take.name}.json").is_file():
+        return f"{take.name}: is there"
+    script, picture = filmed(take)
+    out.mkdir(parents=True, exist_ok=True)
+    marks = points(script, shot_camera(script, picture), 0) | {"hfov_deg": picture.hfov_deg}
+    (out / f"{take.name}.points.json").write_text(json.dumps(marks, indent=1) + "\n")
+    motion = compile_script(script, cache)
+    meta = render(script, motion, picture, stem)
+    said = "; ".join(motion.notes) or "as requested"
+    return f"{take.name}: {meta['duration_s']:.1f} s, {meta['frames']} frames; {said}"
+
+
+def main(argv: list[str] | None = None) -> None:
+    """Command line."""
+    p = argparse.ArgumentParser(prog="python -m tests.studio.fault_shots", description=__doc__)
+    p.add_argument("names", nargs="*", help="only takes whose name holds one of these")
+    p.add_argument("--out", type=Path, required=True)
+    p.add_argument("--cache", type=Path, default=CACHE, help="where the bodies are kept, else $STUDIO_CACHE")
+    p.add_argument("--list", action="store_true", help="only say what would be made")
+    args = p.parse_args(argv)
+    for take in takes():
+        if args.names and not any(part in take.name for part in args.names):
+            continue
+        print(take.name if args.list else make(take, args.out, args.cache), flush=True)
+
+
+if __name__ == "__main__":
+    main()
