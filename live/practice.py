@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import sys
 import threading
@@ -15,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from rimward.calibration.record import Calibration
-from rimward.calibration.storage import load_calibration
+from rimward.calibration.storage import fitted, load_calibration
 
 from . import loop, pose_model
 from .bump_watch import BumpWatch
@@ -35,7 +36,7 @@ from .phases import IN_THE_SHOT
 from .pipeline import Pipeline, Step
 from .ports import FrameSource
 from .recorder import Latency, Recorder
-from .records import Feedback, Rep, Result, SessionSummary, Sighting, SourceTrouble, Tone, View
+from .records import Feedback, Rep, Result, SessionSummary, Sighting, SourceInfo, SourceTrouble, Tone, View
 from .screen import Window, screen_available
 from .settings import Settings, data_folder
 from .sightings import LIVE_AHEAD, sightings
@@ -131,6 +132,8 @@ def practise(
         model = ready_model(settings, say)
         hold_signals()
         devices = _open_devices(settings, model, say, source, headless, calibration is not None, closing)
+        if calibration is not None:
+            _check_camera(calibration, devices.source.info, say)
         store = open_store(data_folder(settings), say)
         closing.callback(store.close)
         settings = settings_for(store, settings, options.said, say)
@@ -153,6 +156,20 @@ def practise(
         finally:
             session.close()
     return 0
+
+
+def _check_camera(calibration: Calibration, camera: SourceInfo, say: Callable[[str], None]) -> None:
+    """Say that a calibration is used at another resolution. Raises CalibrationError when it is another camera's.
+
+    Only numbers are held against each other: a name that a person has given may be that of any camera.
+    """
+    if not camera.live:
+        return
+    numbered = re.fullmatch(r"camera \d+", calibration.camera) is not None
+    size = (camera.width, camera.height) if camera.rate_hz > 0 else calibration.image_size
+    used = fitted(calibration, size, camera.name if numbered else "")
+    for note in used.notes[len(calibration.notes) :]:
+        say(f"Calibration {note}.")
 
 
 def ready_model(settings: Settings, say: Callable[[str], None]) -> Path:
