@@ -262,14 +262,17 @@ def _copy(
         )
         for row in rows
     ]
-    if translated:
-        quoted = target.dialect.identifier_preparer.quote
-        mark = "?" if target.dialect.paramstyle == "qmark" else "%s"
-        statement = (
-            f"INSERT INTO {quoted(table.name)} ({', '.join(map(quoted, names))}) "
-            f"VALUES ({', '.join([mark] * len(names))})"
-        )
-        target.exec_driver_sql(statement, translated)
+    if not translated:
+        return
+    quoted = target.dialect.identifier_preparer.quote
+    columns = f"{quoted(table.name)} ({', '.join(map(quoted, names))})"
+    if target.dialect.name == "postgresql":
+        driver: Any = target.connection.driver_connection
+        with driver.cursor() as cursor, cursor.copy(f"COPY {columns} FROM STDIN") as stream:
+            for row in translated:
+                stream.write_row(row)
+    else:
+        target.exec_driver_sql(f"INSERT INTO {columns} VALUES ({', '.join('?' * len(names))})", translated)
 
 
 def _words(source: Connection, target: Connection) -> dict[int, int]:

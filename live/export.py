@@ -78,7 +78,7 @@ def export(
             sinks = _sinks(store, people, chosen, out, formats, closing)
             for session in chosen:
                 reps = store.reps(session.start.id, discarded=True)
-                kept = {rep.index for rep in store.reps(session.start.id)}
+                kept = {rep.index for rep in reps} - store.discarded(session.start.id)
                 notes = store.notes(session.start.id)
                 count += len(kept)
                 for sink in sinks:

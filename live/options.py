@@ -42,10 +42,11 @@ def settings_of(args: argparse.Namespace, **more: dict[str, object]) -> Settings
 
 @contextmanager
 def opened_store(args: argparse.Namespace, say: Callable[[str], None]) -> Iterator[Store]:
-    """The database that the settings name, closed afterwards. Raises SettingsError, StoreError."""
+    """The database that the settings files name, closed afterwards. Raises SettingsError, StoreError."""
     from .store import open_store
 
-    store = open_store(data_folder(settings_of(args)), say)
+    # not settings_of: a --player or --hand of these commands is asked about, and sets nothing
+    store = open_store(data_folder(load_settings(settings_file(args.settings))), say)
     try:
         yield store
     finally:

@@ -17,6 +17,7 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import psycopg
 from sqlalchemy import URL, Connection, Engine, create_engine, make_url
 from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
 
@@ -115,6 +116,11 @@ class Server:
                 raise
             self.close()
             if error.connection_invalidated or _lost(error):
+                raise ServerGone(self._words(error)) from None
+            raise StoreError(f"the server {self.name} refuses: {self._words(error)}") from None
+        except psycopg.Error as error:  # from the driver's own way of copying rows
+            self.close()
+            if isinstance(error, psycopg.OperationalError):
                 raise ServerGone(self._words(error)) from None
             raise StoreError(f"the server {self.name} refuses: {self._words(error)}") from None
         except SQLAlchemyError as error:

@@ -80,7 +80,10 @@ def _print(session: SavedSession, reps: Sequence[Rep], history: History, notes: 
     about += ["with a calibration"] if start.calibration else []
     rows = [row for name in history.measurements if (row := _measured(name, history)) is not None]
     headings = ("~measurement", ">median", ">middle half", ">seen", "rep by rep")
-    print_table(title, headings, rows, out, ", ".join(about))
+    if rows:
+        print_table(title, headings, rows, out, ", ".join(about))
+    else:
+        print(plain(f"{title}, {', '.join(about)}"), file=out)
     unseen = [
         f"{plain(_label(name))}: {plain(next(iter(history.reasons(name)), 'not measured'))}"
         for name in history.measurements
@@ -89,7 +92,9 @@ def _print(session: SavedSession, reps: Sequence[Rep], history: History, notes: 
     if unseen:
         print("Not seen: " + "; ".join(unseen), file=out)
     if reps:
-        print_table("Reps", (">rep", ">at, s", "result", "~outside its band", "~said", "~notes"), _reps(reps, notes), out)
+        print_table(
+            "Reps", (">rep", ">at, s", "result", "~outside its band", "~said", "~notes"), _reps(reps, notes), out
+        )
     for note in notes:
         if note.rep_index is None:
             print(plain(f"{note.kind}: {note.text}" + (f" ({note.author})" if note.author else "")), file=out)

@@ -148,6 +148,12 @@ class Store:
         with self.reading() as connection:
             return history.read_reps(connection, session_id, discarded)
 
+    def discarded(self, session_id: str) -> set[int]:
+        """Indices of the reps that were taken out of a session."""
+        with self.reading() as connection:
+            query = select(reps.c.rep_index).where(reps.c.session_id == session_id, reps.c.discarded)
+            return set(connection.scalars(query))
+
     def history(
         self,
         player: str | None = None,

@@ -44,12 +44,18 @@ def print_table(
     be folded to fit the terminal.
     """
     caption_text = Text(plain(caption)) if caption else None
-    table = Table(title=Text(plain(title)), caption=caption_text, box=SIMPLE_HEAD, pad_edge=False)
+    table = Table(
+        title=Text(plain(title)), caption=caption_text, box=SIMPLE_HEAD, collapse_padding=True, pad_edge=False
+    )
     for heading in headings:
         words, right = heading.lstrip(">~"), heading.startswith(">")
         folds = heading.startswith("~")
         table.add_column(
-            Text(words), justify="right" if right else "left", overflow="fold", no_wrap=not folds, min_width=4
+            Text(words),
+            justify="right" if right else "left",
+            overflow="fold",
+            no_wrap=not folds,
+            min_width=8 if folds else 1,
         )
     for row in rows:
         table.add_row(*(Text(plain(cell)) for cell in row))

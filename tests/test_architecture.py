@@ -136,6 +136,7 @@ def test_the_loop_stays_thin():
         ("rimward.live.mediapipe_pose", {"mediapipe", "pygame"}),
         ("rimward.live.screen", {"pygame", "mediapipe", "pyttsx3"}),
         ("rimward.live.speaker", {"pygame", "mediapipe", "pyttsx3"}),
+        ("rimward.live.store", {"alembic", "psycopg", "ezc3d", "rich", "pygame", "mediapipe"}),
         ("rimward.live.cli", {"cv2", "numpy", "pygame", "mediapipe", "pydantic", "sqlalchemy"}),
         ("rimward.calibration.geometry", {"rimward.live", "pygame", "mediapipe"}),
     ],
