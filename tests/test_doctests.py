@@ -29,8 +29,9 @@ def test_examples_in_docstrings(module):
 
 
 def python_blocks() -> list[str]:
-    """The fenced Python of DEVELOPERS.md, without the indentation of the list that it stands in."""
-    blocks = re.findall(r"^( *)```python\n(.*?)^ *```", DEVELOPERS, re.MULTILINE | re.DOTALL)
+    """The fenced Python under "Add a check" in DEVELOPERS.md, without the indentation of the list that it stands in."""
+    guide = DEVELOPERS.split("## Add a check\n", 1)[1].split("\n## ", 1)[0]
+    blocks = re.findall(r"^( *)```python\n(.*?)^ *```", guide, re.MULTILINE | re.DOTALL)
     return ["\n".join(line.removeprefix(indent) for line in code.splitlines()) for indent, code in blocks]
 
 
