@@ -25,6 +25,7 @@ from .court_view import CourtView
 from .gestures import Gesture, GestureWatch
 from .hands_free import HandsFree
 from .lifting import Body, LiftedTrack, NotLifted
+from .made import RingWatch
 from .records import (
     Feedback,
     FloatArray,
@@ -39,6 +40,7 @@ from .records import (
     Sighting,
     View,
 )
+from .results import RingResults
 from .settings import Settings
 from .shooter import ShooterLock
 from .skeleton import Side
@@ -140,6 +142,7 @@ class Pipeline:
         self._mark: Mark | None = None
         self._lines: tuple[str, ...] = ()
         self._results: dict[int, Result] = {}
+        self._ring: RingResults | None = None
         self._hands = HandsFree(GestureWatch(settings.gestures.hold_s) if settings.gestures.on else None)
         self._set_up = SetUp(self._stature_m)
         self._size = (0, 0)
@@ -184,14 +187,15 @@ class Pipeline:
         closed = self._close_rep(frame.t_s)
         if self.paused:
             self._phase = phases.PhaseState()
+        result = None if self.paused else self._ask_ring(frame, observation)
         gesture = self._hands.update(frame.t_s, observation.pose, frame.size, self._phase.phase, self.count)
         if gesture is Gesture.PAUSE:
             self.toggle_pause()
         set_up = self._look_for_set_up(observation)
         view = self._view(frame, observation, frame.t_s)
         if closed.rep is None and ended is not None and ended.rep is not None:
-            return replace(ended, view=view, gesture=gesture, set_up=set_up)
-        return replace(closed.step(view), gesture=gesture, set_up=set_up)
+            return replace(ended, view=view, gesture=gesture, result=result, set_up=set_up)
+        return replace(closed.step(view), gesture=gesture, result=result, set_up=set_up)
 
     def finish(self) -> Step | None:
         """The frames end: a shot in its follow-through is read now. None when there is none."""
@@ -200,8 +204,10 @@ class Pipeline:
         self._phase = phases.finish(self._phase)
         now_s = self._buffer[-1].seen.t_s
         closed = self._close_rep(now_s)
+        result = self._believed(None if self._ring is None else self._ring.last(now_s))
         view = View(t_s=now_s, image=None, count=self.count, cue=self._cue, mark=self._mark)
-        return closed.step(view) if closed.rep is not None or closed.rejected is not None else None
+        nothing = closed.rep is None and closed.rejected is None and result is None
+        return None if nothing else replace(closed.step(view), result=result)
 
     @property
     def paused(self) -> bool:
@@ -223,6 +229,19 @@ class Pipeline:
     def _note_result(self, index: int, result: Result) -> None:
         self._results[index] = result
         self._say(self._coach.result(index, result) or f"Rep {index}: {result}")
+
+    def _ask_ring(self, frame: Frame, seen: Observation) -> tuple[int, Result] | None:
+        """What the ring has just said of a counted rep."""
+        if self._ring is None:
+            return None
+        return self._believed(self._ring.update(frame, self._phase, seen, self._spot_m(seen.pose)))
+
+    def _believed(self, said: tuple[int, Result] | None) -> tuple[int, Result] | None:
+        """Noted, unless the camera was moved, the rep taken out or a person spoke first."""
+        if said is None or self._hoop is None or said[0] not in self._kept or said[0] in self._results:
+            return None
+        self._note_result(*said)
+        return said
 
     def _say(self, words: str) -> None:
         if self._buffer:
@@ -278,6 +297,8 @@ class Pipeline:
         if self._given_calibration is not None:
             self._calibration = fitted(self._given_calibration, size)
             self._court = CourtView(self._calibration)
+            watch = RingWatch(self._calibration, self._settings.ball.diameter_m / 2)
+            self._ring = RingResults(watch, self._stature_m) if watch.sees_ring else None
 
     @property
     def _hoop(self) -> Calibration | None:
@@ -360,6 +381,10 @@ class Pipeline:
         self._kept.append(self._index)
         self._cue, self._mark = feedback.shown, self._coach.mark()
         self._lines = () if feedback.withheld else _lines(measurements)
+        said = None if self._ring is None else self._ring.counted(release_s, self._index)
+        if said is not None:
+            self._note_result(self._index, said)
+            rep = replace(rep, result=said)
         seen = [moment.seen for moment in window]
         return _Closed(rep, feedback, trace_of(reading, seen, px_per_m, self._size, lifted))
 

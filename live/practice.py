@@ -383,6 +383,8 @@ class _Session:
                 self._confirm(step.view.t_s, Tone.CONFIRM)
         if step.result is not None:
             self._keep_result(*step.result)
+            if step.result[1] == "made":
+                self._confirm(step.view.t_s, Tone.MADE)
         if step.gesture is Gesture.MADE:
             self._judge("made")
         elif step.gesture is Gesture.GOOD:

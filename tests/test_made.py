@@ -1,0 +1,131 @@
+"""Made, missed or unknown: the ring's verdict on simulated flights and on drawn pictures. References: physics of a
+drag-free throw and the rule book's ring (tests/studio/ball.py)."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+import pytest
+from makes import BALL_M, SIZE, calibration_of, shot, shots
+from studio.ball import BOARD_FROM_RING_M, RING_HEIGHT_M, flight, launch
+from studio.camera import Placement
+
+from rimward.calibration.geometry import project
+from rimward.live.made import AFTER_S, BOARD_M, RingWatch
+from rimward.live.phases import PhaseState
+from rimward.live.records import Ball, Frame, Observation, Phase
+from rimward.live.results import RingResults
+
+SPOT = np.array([0.0, -4.37, 0.0])
+FORWARD, RIGHT = np.array([0.0, 1.0, 0.0]), np.array([1.0, 0.0, 0.0])
+BEHIND = calibration_of(Placement(3.9, 150, 1.0, 7), SPOT, FORWARD, RIGHT)
+
+
+def thrown(x: float, y: float, *, found: float = 1.0, seed: int = 0):
+    """A free throw that would meet the ring's plane at (x, y) from its centre, as the program sees it."""
+    watch = RingWatch(BEHIND, BALL_M)
+    seen = shot(np.random.default_rng(seed), watch, BEHIND, SPOT, np.array([x, y, RING_HEIGHT_M]), found)
+    assert seen is not None
+    return seen
+
+
+def test_a_clean_shot_is_made() -> None:
+    said = [thrown(0.0, 0.02, seed=seed) for seed in range(4)]
+    assert {seen.truth for seen in said} == {"made"}
+    verdicts = [seen.judged() for seen in said]
+    assert set(verdicts) <= {"made", None}
+    assert verdicts.count("made") >= 3
+
+
+@pytest.mark.parametrize(("x", "y"), [(0.6, 0.0), (-0.55, 0.1), (0.0, -1.0)])
+def test_a_ball_clear_of_the_ring_is_missed(x: float, y: float) -> None:
+    seen = thrown(x, y)
+    assert seen.truth == "missed"
+    assert seen.judged() == "missed"
+
+
+def test_few_sights_are_no_verdict() -> None:
+    assert thrown(0.0, 0.02, found=0.15).judged() is None
+
+
+def test_a_ball_that_nobody_followed_below_the_ring_is_unknown() -> None:
+    """A head or a hand before the net: that it was on its way in is no proof that it went in."""
+    seen = thrown(0.0, 0.02)
+    above = [s for s in seen.sights if s.centre_px[1] < project(BEHIND, [0.0, 0.0, RING_HEIGHT_M])[1]]
+    assert replace(seen, sights=above).judged() is None
+
+
+def test_no_verdict_on_many_shots_is_wrong() -> None:
+    """Makes, rim shots and misses from everywhere; python -m tests.makes runs a thousand and prints the table."""
+    said = [(seen.truth, seen.judged()) for seen in shots(40, seed=11)]
+    assert [pair for pair in said if pair[1] is not None and pair[0] != pair[1]] == []
+    assert sum(verdict is not None for _, verdict in said) >= 14
+
+
+@pytest.mark.parametrize(
+    "placement",
+    [
+        pytest.param(Placement(3.6, 90, 1.0, 4), id="from the side"),
+        pytest.param(Placement(3.9, 150, 1.0, -15), id="looking down"),
+    ],
+)
+def test_without_the_ring_in_the_picture_nothing_is_watched(placement: Placement) -> None:
+    watch = RingWatch(calibration_of(placement, SPOT, FORWARD, RIGHT), BALL_M)
+    assert not watch.sees_ring
+    watch.look(0.0, np.zeros((SIZE[1], SIZE[0], 3), np.uint8))
+    watch.released(0.5)
+    assert watch.result(SPOT[:2], 2.2, []) is None
+
+
+# ------------------------------------------------------------------------------------- pictures, phases and reps
+def film(x: float, y: float):
+    """Pictures of a free throw that leaves at 2.0 s before a grey wall, and the ball's places in them."""
+    start = SPOT + [0.05, 0.3, 2.2]
+    target = np.array([x, y, RING_HEIGHT_M])
+    path = flight(start, launch(start, target, np.radians(50)), 4 * 240, np.array([0, 0, RING_HEIGHT_M])).position
+    wall = np.random.default_rng(0).integers(110, 140, (SIZE[1], SIZE[0], 3)).astype(np.uint8)
+    for k in range(round(30 * (2.0 + AFTER_S + 0.2))):
+        t_s = k / 30
+        place = path[max(0, min(round((t_s - 2.0) * 240), len(path) - 1))]
+        centre = project(BEHIND, place)
+        radius = BEHIND.camera_matrix[0, 0] * BALL_M / float((BEHIND.R @ place + BEHIND.t)[2])
+        image = wall.copy()
+        cv2.circle(
+            image, tuple(round(16 * v - 8) for v in centre), round(16 * radius), (30, 90, 200), -1, cv2.LINE_AA, 4
+        )
+        yield Frame(k, t_s, image), Ball(centre, radius, 0.9)
+
+
+def followed(x: float, y: float, counted_s: float):
+    """What comes out, as (index, result, when); the rep is counted at this time."""
+    results = RingResults(RingWatch(BEHIND, BALL_M), 1.8)
+    out = []
+    for frame, ball in film(x, y):
+        flying = frame.t_s > 2.0
+        phase = PhaseState(Phase.RELEASE if flying else Phase.SET, release_s=2.0 if flying else None)
+        near = ball if frame.t_s < 2.5 else None
+        said = results.update(frame, phase, Observation(frame.index, frame.t_s, None, near), SPOT[:2])
+        if said is not None:
+            out.append((*said, "later"))
+        if abs(frame.t_s - counted_s) < 1e-6 and (now := results.counted(2.0, 5)) is not None:
+            out.append((5, now, "at once"))
+    return out
+
+
+def test_the_result_comes_after_the_rep_was_counted() -> None:
+    assert followed(0.0, 0.03, counted_s=3.0) == [(5, "made", "later")]
+    assert followed(0.6, 0.0, counted_s=3.0) == [(5, "missed", "later")]
+
+
+def test_a_long_follow_through_has_its_result_at_once() -> None:
+    assert followed(0.0, 0.03, counted_s=4.3) == [(5, "made", "at once")]
+
+
+def test_what_was_no_rep_has_no_result() -> None:
+    assert followed(0.0, 0.03, counted_s=99.0) == []
+
+
+def test_the_board_is_where_the_simulation_has_it() -> None:
+    assert pytest.approx(BOARD_FROM_RING_M) == BOARD_M
