@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import argparse
 import base64
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime, timedelta, tzinfo
 from html import escape
@@ -16,17 +16,19 @@ from pathlib import Path
 
 import numpy as np
 
-from .assets import report_template
+from .assets import config_text, report_template
 from .errors import RimwardError, StoreError, UsageError
 from .glossary import decimals, number, term, with_error
-from .history import Note, SavedSession
-from .options import settings_of
-from .records import Band
+from .history import Note, SavedSession, Target
+from .options import opened_store, settings_of
+from .records import Band, Rep
 from .rep_files import rep_file
-from .report_content import ChosenRep, Panel, Report, Row, content
+from .report_content import COACH, ChosenRep, Panel, Report, Row, content
 from .roster import Player
-from .settings import data_folder
-from .store import Store, open_store
+from .settings import Settings
+from .store import Store
+from .targets import MOST_REPS, CoachTarget, InForce, Targets, in_force
+from .words import read_words
 
 FOLLOW_THROUGH_S = 0.3
 """The follow-through is shown this long after the release: arm straight, ball gone."""
@@ -62,37 +64,60 @@ def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
         raise UsageError(f"--days must be 1 or more, got {args.days}")
     if args.out.exists() and not args.force:
         raise _taken(args.out)
-    settings = settings_of(args)
-    store = open_store(data_folder(settings), say)
-    try:
-        page = page_of(store, args.who, settings.check_bands(), args.days, datetime.now(UTC))
-    finally:
-        store.close()
+    with opened_store(args, say) as store:
+        page = page_of(store, args.who, settings_of(args), args.days, datetime.now(UTC))
     _write(args.out, page, args.force)
     say(f"{args.out} is written; open it in any browser")
     return 0
 
 
-def page_of(
-    store: Store, who: str, bands: dict[str, Band], days: int, now: datetime, zone: tzinfo | None = None
-) -> str:
+def page_of(store: Store, who: str, settings: Settings, days: int, now: datetime, zone: tzinfo | None = None) -> str:
     """The whole page. Raises StoreError for an unknown player or session."""
     subject = subject_of(store, who, days)
     history = store.history(subject.player.id, until=subject.until)
     period = np.array([session.start.id in subject.period for session in history.sessions], bool)
-    notes = _notes(store, subject.period)
+    words = read_words(config_text("words_en.toml"), "words_en.toml")
+    targets = store.targets(subject.player.id)
     report = content(
         history,
         period,
         player=subject.player.name,
-        bands=bands,
-        targets=store.targets(subject.player.id),
-        notes=notes,
+        held=_held_against(store, settings, targets, [s for s in history.sessions if s.start.id not in subject.period]),
+        names={check: texts[0] for (check, kind), texts in words.items() if kind == "name"},
+        targets=targets,
+        notes=_notes(store, subject.period),
         generated=now,
         zone=zone,
     )
     pictures = subject.player.pictures_allowed(now.date())
     return render(report, lambda rep: key_pictures(store.folder, rep, pictures))
+
+
+def _held_against(
+    store: Store, settings: Settings, targets: Sequence[Target], earlier: Sequence[SavedSession]
+) -> list[InForce]:
+    """What the player was held against when the period began: shipped, own of the reps before it, the coach's."""
+    before: list[list[Rep]] = []
+    good: list[list[Rep]] = []
+    for session in reversed(earlier):
+        if sum(map(len, before)) >= MOST_REPS:
+            break
+        marked = {note.rep_index for note in store.notes(session.start.id) if note.kind in ("good", "best")}
+        before.insert(0, store.reps(session.start.id))
+        good.insert(0, [rep for rep in before[0] if rep.index in marked])
+    wish = settings.targets
+    made = Targets(
+        defaults=settings.check_bands(),
+        coach=[
+            CoachTarget(one.measurement, Band(one.low, one.high, COACH, one.name or "Set by the coach"), one.locked)
+            for one in targets
+        ],
+        reps=[rep for reps in before for rep in reps],
+        good=[rep for reps in good for rep in reps],
+        after_reps=wish.after_reps,
+        good_reps=wish.good_reps,
+    )
+    return in_force(made.bands())
 
 
 def subject_of(store: Store, who: str, days: int) -> Subject:

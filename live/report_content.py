@@ -8,17 +8,18 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, tzinfo
 
 import numpy as np
 from numpy.typing import NDArray
 
 from . import stats
-from .checks import CHECKS
-from .glossary import decimals, number, term, with_error, with_unit
+from .checks import BY_NAME
+from .glossary import METRES, SECONDS, SPEED, decimals, number, term, with_error, with_unit
 from .history import VERDICTS, Column, History, Note, SavedSession, Target
 from .records import Band, FloatArray, Verdict
+from .targets import InForce
 
 LEVEL = 0.95
 CLEAR_SIGMAS = 2.0
@@ -75,6 +76,17 @@ class Row:
     unsure: int = 0
     verdicts: str = ""
     """How many reps were judged how; empty when none was."""
+
+    def judged(self, counts: Mapping[Verdict, int], place: str) -> Row:
+        """The same row with how its reps were judged."""
+        said = {"in_band": f"in {place}", "below": "below", "above": "above", "unsure": "too near to the edge to tell"}
+        return replace(
+            self,
+            inside=counts["in_band"],
+            outside=counts["below"] + counts["above"],
+            unsure=counts["unsure"],
+            verdicts=", ".join(f"{count} {said[verdict]}" for verdict, count in counts.items() if count),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -251,7 +263,8 @@ def content(
     period: Mask,
     *,
     player: str,
-    bands: Mapping[str, Band],
+    held: Sequence[InForce],
+    names: Mapping[str, str],
     targets: Sequence[Target],
     notes: Sequence[Note],
     generated: datetime,
@@ -259,16 +272,19 @@ def content(
 ) -> Report:
     """The report on the sessions of `period`, (S,) of the history's; the sessions before them are compared with.
 
-    `bands` by check; a target of the coach on the same measurement goes before the band. Times are shown in `zone`, by
-    default the machine's own.
+    `held` is what the player was held against (targets.in_force), `names` the checks in words. Times are shown in
+    `zone`, by default the machine's own.
     """
     first = int(np.flatnonzero(period)[0]) if period.any() else len(history.sessions)
     reps = _Reps(history, period, ~period & (np.arange(len(period)) < first))
     chosen = [session for session, inside in zip(history.sessions, period, strict=True) if inside]
     shots = int(reps.rows(period).sum())
-    aims = _aims(bands, targets)
-    rows = {name: _row(reps, name, aims.get(name)) for name in history.measurements}
+    checked = _aims(held, targets)
+    aims = {name: band for name, (band, _) in checked.items()}
+    rows = {name: _row(reps, name, *checked.get(name, (None, ""))) for name in history.measurements}
     judged = [rows[name] for name in aims if name in rows and rows[name].seen]
+    on_axes = {check for _, check in checked.values()}
+    made_of = [row for one in held if one.check not in on_axes and (row := _made_of(reps, one, names)).verdicts]
     change, scatter, fatigue = _change(reps, aims), _scatter(reps), _fatigue(reps)
     shown = _standing_out(judged, targets, (*change.claims, *fatigue.claims, *scatter.claims))
     known = _results(reps, period), _results(reps, reps.before)
@@ -283,14 +299,14 @@ def content(
         period=_span(chosen, zone),
         scope=f"{_count(len(chosen), 'session')}, {_count(shots, 'shot')}",
         generated=_day(generated.astimezone(zone)),
-        summary=_summary(player, chosen, shots, known[0], judged, change, fatigue, compared, zone),
+        summary=_summary(player, chosen, shots, known[0], (*judged, *made_of), change, fatigue, compared, zone),
         sessions=tuple(_session_line(session, zone) for session in chosen),
         made=_made(known[0]),
         made_change=_made_change(*known),
         targets=tuple(_target_line(reps, target, rows) for target in targets),
         notes=tuple(_note_line(note, history, period, labels) for note in notes),
         panels=tuple((row, _panel(reps, row, aims[row.name], labels)) for row in shown),
-        others=tuple(row for row in judged if row not in shown),
+        others=(*(row for row in judged if row not in shown), *made_of),
         earlier=compared,
         change=change,
         scatter=scatter,
@@ -306,35 +322,48 @@ def content(
 
 
 # --------------------------------------------------------------------------------------------------- one measurement
-def _aims(bands: Mapping[str, Band], targets: Sequence[Target]) -> dict[str, Band]:
-    """Where each measurement should lie, in the order of the checks, then of the targets without one."""
-    checks = {check.measurement: bands[check.name] for check in CHECKS if check.name in bands}
+def _aims(held: Sequence[InForce], targets: Sequence[Target]) -> dict[str, tuple[Band, str]]:
+    """Where each measurement should lie and the check that says so, in the order of the checks, then of the targets
+    without one. Checks of something made of a measurement have no place on its axis and are left out.
+    """
+    aims: dict[str, tuple[Band, str]] = {}
+    for one in held:
+        if one.plain and BY_NAME[one.check].value is None:
+            aims.setdefault(one.measurement, (one.band, one.check))
     for target in targets:
-        what = f"Target{f' {target.name}' if target.name else ''} set by {target.author or 'the coach'}"
-        checks[target.measurement] = Band(target.low, target.high, COACH, what)
-    return checks
+        band = Band(target.low, target.high, COACH, target.name or "Set by the coach")
+        aims.setdefault(target.measurement, (band, ""))
+    return aims
 
 
-def _check_of(name: str) -> str:
-    return next((check.name for check in CHECKS if check.measurement == name), "")
+def _made_of(reps: _Reps, one: InForce, names: Mapping[str, str]) -> Row:
+    """A check of something made of measurements: its verdicts alone."""
+    return Row(
+        name=one.check,
+        label=names.get(one.check, one.check).capitalize(),
+        definition="",
+        seen=0,
+        median="",
+        half="",
+        scatter="",
+        band=_range(one.measurement, one.band),
+        band_label=one.band.label,
+        band_source=one.band.source,
+    ).judged(_as_shot(reps, one.check), "band")
 
 
-def _row(reps: _Reps, name: str, aim: Band | None) -> Row:
+def _row(reps: _Reps, name: str, aim: Band | None, check: str) -> Row:
     words = term(name)
     found = stats.summarise(reps.of(name, reps.now))
-    empty = Row(name, words.label, words.definition, 0, "", "", "", "", "", "")
     if found is None:
-        return empty
+        return Row(name, words.label, words.definition, 0, "", "", "", "", "", "")
     places = decimals(found.sigma * words.factor)
-    counts = _verdicts(reps, name, aim)
-    place = "target" if aim is not None and aim.label == COACH else "band"
-    said = {"in_band": f"in {place}", "below": "below", "above": "above", "unsure": "too near to the edge to tell"}
     scatter = ""
     if found.scatter is not None:
         # no finer than a tenth of the error: equal instants on equal frames differ by nothing but arithmetic
         shown = min(decimals(found.scatter * words.factor or 1.0), decimals(found.sigma * words.factor) + 1)
         scatter = with_unit(number(found.scatter * words.factor, shown), words.unit)
-    return Row(
+    row = Row(
         name=name,
         label=words.label,
         definition=words.definition,
@@ -345,29 +374,34 @@ def _row(reps: _Reps, name: str, aim: Band | None) -> Row:
         band="" if aim is None else _range(name, aim),
         band_label="" if aim is None else aim.label,
         band_source="" if aim is None else aim.source,
-        inside=counts["in_band"],
-        outside=counts["below"] + counts["above"],
-        unsure=counts["unsure"],
-        verdicts=", ".join(f"{count} {said[verdict]}" for verdict, count in counts.items() if count),
     )
-
-
-def _verdicts(reps: _Reps, name: str, aim: Band | None) -> dict[Verdict, int]:
-    """How many reps of the period were judged how: against the coach's target now, else as when they were shot."""
-    mine = reps.rows(reps.now)
     if aim is not None and aim.label == COACH:
-        column = reps.history.measurements[name]
-        seen = mine & np.isfinite(column.value)
-        far = _short_and_beyond(aim, column.value[seen]) / column.sigma[seen]
-        short, beyond = (int((side > CLEAR_SIGMAS).sum()) for side in far)
-        inside = int((far.max(axis=0) <= 0).sum())
-        return {
-            "in_band": inside, "below": short, "above": beyond, "unsure": int(seen.sum()) - inside - short - beyond
-        }  # fmt: skip
-    verdicts = reps.history.verdicts.get(_check_of(name))
+        return row.judged(_against(reps, name, aim), "target")
+    return row.judged(_as_shot(reps, check), "band")
+
+
+def _against(reps: _Reps, name: str, aim: Band) -> dict[Verdict, int]:
+    """How the period's reps stand to a target, which may have been set after they were shot."""
+    column, mine = reps.history.measurements[name], reps.rows(reps.now)
+    seen = mine & np.isfinite(column.value)
+    far = _short_and_beyond(aim, column.value[seen]) / column.sigma[seen]
+    short, beyond = (int((side > CLEAR_SIGMAS).sum()) for side in far)
+    inside = int((far.max(axis=0) <= 0).sum())
+    return {
+        "in_band": inside,
+        "below": short,
+        "above": beyond,
+        "unsure": int(seen.sum()) - inside - short - beyond,
+    }
+
+
+def _as_shot(reps: _Reps, check: str) -> dict[Verdict, int]:
+    """How the period's reps were judged when they were shot."""
+    verdicts = reps.history.verdicts.get(check)
     if verdicts is None:
         return dict.fromkeys(VERDICTS, 0)
-    return {verdict: int((verdicts[mine] == k).sum()) for k, verdict in enumerate(VERDICTS)}
+    mine = verdicts[reps.rows(reps.now)]
+    return {verdict: int((mine == k).sum()) for k, verdict in enumerate(VERDICTS)}
 
 
 def _between(name: str, low: float, high: float, places: int) -> str:
@@ -379,9 +413,13 @@ def _between(name: str, low: float, high: float, places: int) -> str:
 def _range(name: str, band: Band) -> str:
     words = term(name)
 
+    fine = words.unit in (SECONDS, METRES, SPEED)
+
     def end(value: float) -> str:
-        shown = value * words.factor
-        return number(shown, next((places for places in range(3) if abs(round(shown, places) - shown) < 1e-9), 3))
+        # a band that ships is shown as it was written, one made of reps as fine as makes sense
+        shown, most = value * words.factor, 2 if fine else 1
+        written = (places for places in range(most + 1) if abs(round(shown, places) - shown) < 1e-9)
+        return number(shown, next(written, most if fine else 0))
 
     if band.low is None and band.high is not None:
         return f"up to {with_unit(end(band.high), words.unit)}"
@@ -758,10 +796,8 @@ def _stands_out(judged: Sequence[Row]) -> str:
     if not often:
         return "As far as the errors allow to tell, form stayed inside its bands."
     worst = max(often, key=lambda row: row.outside)
-    return (
-        f"Most often outside its band: {worst.label.lower()}, {worst.verdicts} "
-        f"(median {worst.median}, band {worst.band})."
-    )
+    median = f"median {worst.median}, " if worst.median else ""
+    return f"Most often outside its band: {worst.label.lower()}, {worst.verdicts} ({median}band {worst.band})."
 
 
 def _what_changed(change: Comparison, fatigue: Comparison, compared: str) -> str:

@@ -15,9 +15,9 @@ from uuid import UUID, uuid5
 import numpy as np
 
 from rimward.live import side_file
-from rimward.live.checks import CHECKS
+from rimward.live.checks import BY_NAME, CHECKS
 from rimward.live.measure import MEASUREMENTS, ONLY_IN_SPACE
-from rimward.live.records import Band, Events, Finding, Measurement, Rep, SessionSummary
+from rimward.live.records import Band, Events, Finding, Measurement, Rep, SessionSummary, Verdict
 from rimward.live.side_file import Change, SessionStart
 from rimward.live.store import PENDING, Store, open_store
 
@@ -44,6 +44,8 @@ class Day:
     """Share of makes; None: nobody noted."""
     hidden: Mapping[str, str] = field(default_factory=dict)
     """Measurements that could not be seen, and why."""
+    found: Mapping[str, Verdict] = field(default_factory=dict)
+    """Verdicts of checks that are made of several measurements."""
     drill: str | None = None
 
 
@@ -74,7 +76,10 @@ def rep(index: int, day: Day, part: float, bands: Mapping[str, Band], rng: np.ra
         motion="one_motion",
         release_phase="rising",
         measurements=measured,
-        findings=tuple(_findings(measured, bands)),
+        findings=(
+            *_findings(measured, bands),
+            *(Finding(check, verdict, BY_NAME[check].measurement, 3.0) for check, verdict in day.found.items()),
+        ),
         result=None if day.made is None else ("made" if rng.random() < day.made else "missed"),
     )
 
@@ -83,6 +88,8 @@ def _findings(measured: Mapping[str, Measurement], bands: Mapping[str, Band]) ->
     found = []
     for check in CHECKS:
         one, band = measured.get(check.measurement), bands.get(check.name)
+        if check.value is not None:
+            continue
         if one is None or one.value is None or one.sigma is None or band is None:
             continue
         short = 0.0 if band.low is None else (band.low - one.value) / one.sigma

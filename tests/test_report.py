@@ -38,7 +38,7 @@ FORM = {
 
 
 def page(store: Store, who: str = "Sam", days: int = 7) -> str:
-    return report.page_of(store, who, load_settings().check_bands(), days, NOW, UTC)
+    return report.page_of(store, who, load_settings(), days, NOW, UTC)
 
 
 def words(html: str) -> str:
@@ -111,7 +111,7 @@ def month(tmp_path_factory, bands) -> str:
     ]
     store = practise(tmp_path_factory.mktemp("month"), "Sam", days, bands)
     player = store.player("Sam")
-    store.set_target(player.id, "elbow_at_set_deg", 86.0, 96.0, name="spring", author="Coach A")
+    store.set_target(player.id, "elbow_at_set_deg", 86.0, 96.0, name="spring", locked=True, author="Coach A")
     last = store.sessions()[-1].start.id
     store.add_note(last, "Arm up until the ball is through", author="Coach A")
     store.add_note(last, rep_index=7, kind="best", author="Coach A")
@@ -159,6 +159,23 @@ def test_a_target_of_the_coach_goes_before_the_band(month):
     form = section(month, "form")
     assert "target 86 to 96° (coach)" in form
     assert "Against the target: " in form
+
+
+def test_a_player_with_enough_earlier_shots_is_held_against_his_or_her_own(tmp_path, bands):
+    store = practise(tmp_path, "Sam", [Day(30, 0, FORM), Day(6, 20, FORM)], bands)
+    own, first = section(page(store), "form"), section(page(store, store.sessions()[0].start.id), "form")
+    store.close()
+    assert re.search(r"Elbow at the set point 8\d ± \d° \d\d to \d\d° \(own\)", own)
+    assert re.search(r"band 0\.\d\d s or more \(own\)", own)
+    assert "65 to 110° (starting point)" in first, "nothing was known of the player then"
+
+
+def test_checks_of_something_made_of_measurements_give_their_verdicts(tmp_path, bands):
+    store = practise(tmp_path, "Sam", [Day(4, 0, FORM, found={"hips_square": "above"})], bands)
+    html = page(store)
+    store.close()
+    assert re.search(r"Hips with the feet .* 4 above", section(html, "form"))
+    assert "Most often outside its band: hips with the feet, 4 above (band" in section(html, "short")
 
 
 def test_the_rep_that_the_coach_marked_is_the_best(month):
