@@ -24,14 +24,18 @@ import cv2
 from rimward.calibration.record import Calibration
 
 from . import loop
+from .annotate import encoded, key_pictures
 from .assets import config_text
 from .clip import Clip, hush_opencv, open_clip
 from .errors import RimwardError, SourceError
+from .figure import Take, take
+from .film import Film
 from .mediapipe_pose import MediapipePose
 from .pipeline import Pipeline, Step
-from .records import Rep, SessionSummary, Sighting, SourceTrouble
+from .records import ImageArray, Rep, SessionSummary, Sighting, SourceTrouble
 from .settings import Settings
 from .sightings import sightings
+from .trace import Trace
 from .traces import content_digest, packed
 from .words import read_words
 
@@ -50,11 +54,24 @@ class Work:
     calibration: Calibration | None = None
     calibration_digest: str = ""
     """Of the calibration's file."""
+    pictures: bool = False
+    """Key pictures of this player may be kept."""
 
     def key(self, content: str) -> str:
         """What is read with the same key comes out the same; `content` is the digest of the clip's file."""
         parts = "\n".join((content, self.settings.digest(), self.calibration_digest))
         return hashlib.sha256(parts.encode()).hexdigest()
+
+
+@dataclass(frozen=True, slots=True)
+class ReadRep:
+    """A rep and the files that belong to it."""
+
+    rep: Rep
+    trace: bytes
+    """traces.packed"""
+    pictures: Mapping[str, bytes]
+    """JPEGs by the names of timeline.KEY_PICTURES; empty unless they may be kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,8 +81,7 @@ class ReadClip:
     path: Path
     key: str
     """Of the film (Work.key)."""
-    reps: tuple[tuple[Rep, bytes], ...]
-    """Each with its packed trace (traces.packed)."""
+    reps: tuple[ReadRep, ...]
     summary: SessionSummary
     troubles: tuple[str, ...]
     """What the source said of itself, one line each."""
@@ -208,14 +224,14 @@ def _worked_through(path: Path, source: Clip, key: str, work: Work, progress: Pr
     settings = work.settings
     words = read_words(config_text(f"words_{settings.screen.language}.toml"), "words")
     pipeline = Pipeline(settings, words, calibration=work.calibration)
-    reps: list[tuple[Rep, bytes]] = []
+    reps: list[tuple[Rep, Trace]] = []
     troubles: list[str] = []
     meter = loop.Meter()
 
     def keep(step: Step) -> None:
         if step.rep is not None and step.trace is not None:
             trace = replace(step.trace, film=str(path.absolute()), counted=source.counted)
-            reps.append((step.rep, packed(trace)))
+            reps.append((step.rep, trace))
 
     estimator = MediapipePose(work.model)
     try:
@@ -224,7 +240,22 @@ def _worked_through(path: Path, source: Clip, key: str, work: Work, progress: Pr
         loop.run(_watched(seen, path, source, progress), pipeline, None, keep, troubles.append, meter)
     finally:
         estimator.close()
-    return ReadClip(path, key, tuple(reps), meter.summary(), tuple(troubles))
+    pictures = _key_pictures(path, reps, source.counted) if work.pictures else [{} for _ in reps]
+    done = tuple(ReadRep(rep, packed(trace), kept) for (rep, trace), kept in zip(reps, pictures, strict=True))
+    return ReadClip(path, key, done, meter.summary(), tuple(troubles))
+
+
+def _key_pictures(path: Path, reps: Sequence[tuple[Rep, Trace]], counted: bool) -> list[dict[str, bytes]]:
+    film = Film(path, counted=counted)
+
+    def picture(taken: Take, k: int) -> ImageArray:
+        return film.frame(int(taken.trace.frames[k]), float(taken.t_s[k]))
+
+    try:
+        drawn = [key_pictures(take(rep, trace), picture) for rep, trace in reps]
+    finally:
+        film.close()
+    return [{name: encoded(image, ".jpg") for name, image in one.items()} for one in drawn]
 
 
 def _watched(

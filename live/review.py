@@ -1,13 +1,14 @@
-"""`rimward review`: recorded clips worked through in parallel and saved as sessions."""
+"""`rimward review`: recorded clips worked through in parallel and saved as sessions, their reps looked at."""
 
 from __future__ import annotations
 
 import argparse
 import sys
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
+from datetime import UTC, date, datetime
 from importlib.metadata import version
 from pathlib import Path
 
@@ -22,15 +23,23 @@ from rich.progress import (
 )
 from rich.table import Table
 from rich.text import Text
+
 from rimward.calibration.storage import load_calibration
 
 from . import traces
+from .annotate import save_clip
 from .batch import KnownClip, ReadClip, Work, cores, read_clips
-from .errors import StoreError
+from .desk import Desk
+from .errors import DisplayError, StoreError, UsageError
+from .figure import Take
 from .json_lines import error_line, rep_line, session_line
+from .known_player import settings_for
 from .options import settings_of
 from .practice import ready_model
-from .roster import show_name
+from .reels import Films, Keeper, Reel, may_be_kept, may_be_shown, reels, save_key_pictures
+from .rep_files import rep_file
+from .roster import name_key, show_name
+from .screen import screen_available
 from .settings import Settings, data_folder
 from .store import Store, open_store
 
@@ -39,7 +48,8 @@ Say = Callable[[str], None]
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `rimward review`."""
-    parser.add_argument("files", nargs="+", type=Path, metavar="FILE", help="clips; one that is done is not done again")
+    parser.add_argument("files", nargs="*", type=Path, metavar="FILE", help="clips; one that is done is not done again")
+    parser.add_argument("--session", action="append", default=[], metavar="ID", help="a saved session, or last")
     parser.add_argument("--player", metavar="NAME", help="under which name the sessions are kept")
     parser.add_argument("--hand", choices=("left", "right"), help="shooting hand; told from the shots otherwise")
     parser.add_argument("--stature-m", type=float, metavar="X", help="height without shoes; scales lengths")
@@ -47,26 +57,120 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--pose-model", metavar="FILE", help="a pose model bundle (.task) of your own")
     parser.add_argument("--jobs", type=_jobs, metavar="N", help="clips at a time; as many as there are processors")
     parser.add_argument("--json", action="store_true", help="one JSON object a line on standard output")
+    parser.add_argument("--open", action="store_true", help="look at the reps in the window, frame by frame")
+    parser.add_argument("--full-screen", action="store_true", help="the window fills the screen")
+    parser.add_argument("--annotate", type=Path, metavar="OUT.mp4", help="the reps as a clip with values drawn in it")
+    parser.add_argument("--pictures", type=Path, metavar="FOLDER", help="set, release and follow-through of each rep")
+    parser.add_argument("--rep", type=int, action="append", metavar="N", help="only this rep; may be given again")
+    parser.add_argument("--force", action="store_true", help="write over files that are there")
 
 
 def run(args: argparse.Namespace, say: Say) -> int:
-    """Work through the clips; 0 when each gave a session, 2 when at least one did not."""
+    """Work through the clips, then show or write what was asked for.
+
+    0 when each clip gave a session, 2 when at least one did not.
+    """
+    _refuse(args)
     settings = settings_of(args)
-    files = _without_doubles(args.files)
+    files = list(dict.fromkeys(args.files))
+    store = open_store(data_folder(settings), say)
+    try:
+        done = _analysed(args, files, settings, store, say) if files else []
+        given = [one.session_id for one in done if one.session_id is not None]
+        if args.open or args.annotate or args.pictures:
+            _look(args, reels(store, [*given, *args.session]), store, say)
+    finally:
+        store.close()
+    return 2 if any(one.session_id is None for one in done) else 0
+
+
+def _refuse(args: argparse.Namespace) -> None:
+    """What is wrong with the options is found before an hour of work. Raises UsageError or DisplayError."""
+    if not args.files and not args.session:
+        raise UsageError("a review needs clips, or --session ID of a saved one; name at least one")
+    if args.session and not (args.open or args.annotate or args.pictures):
+        raise UsageError("a saved session needs --open, --annotate or --pictures: nothing else is to be done with it")
+    if args.annotate is not None:
+        if args.annotate.suffix.lower() != ".mp4":
+            raise UsageError(f"an annotated clip must be called .mp4, got {args.annotate}")
+        if args.annotate.exists() and not args.force:
+            raise UsageError(f"{args.annotate} is there already; --force writes over it")
+    if args.open and not screen_available():
+        raise DisplayError(
+            "no window: this machine has no screen (DISPLAY is not set); --annotate and --pictures work without one"
+        )
+
+
+def _analysed(
+    args: argparse.Namespace, files: Sequence[Path], settings: Settings, store: Store, say: Say
+) -> list[Reviewed]:
+    said = [name for name in ("hand", "stature_m") if getattr(args, name) is not None]
+    settings = settings_for(store, settings, said, say)
     work = Work(
         settings,
         ready_model(settings, say),
         None if args.calibration is None else load_calibration(args.calibration),
         "" if args.calibration is None else traces.content_digest(args.calibration),
+        pictures=_pictures_allowed(store, settings.player.name),
     )
-    store = open_store(data_folder(settings), say)
+    done = analysed(files, work, store, min(args.jobs or cores(), len(files)), say, args.json)
+    if not args.json:
+        _print_table(done)
+    return done
+
+
+def _pictures_allowed(store: Store, name: str) -> bool:
+    known = [player for player in store.players() if name_key(player.name) == name_key(name)]
+    return any(player.pictures_allowed(date.today()) for player in known)
+
+
+def _look(args: argparse.Namespace, found: Sequence[Reel], store: Store, say: Say) -> None:
+    """The window, the annotated clip, the key pictures."""
+    shown = [reel for reel in found if args.rep is None or reel.index in args.rep]
+    if not shown:
+        which = "" if args.rep is None else f" {', '.join(map(str, args.rep))}"
+        raise UsageError(f"there must be a rep to look at, none{which} was kept in these sessions")
+    closed = {reel.take.trace.film for reel in shown if not may_be_kept(reel)}
+    if (args.annotate or args.pictures) and closed:
+        names = ", ".join(sorted({show_name(reel.player.name) for reel in shown if not may_be_kept(reel)}))
+        say(f"Skeletons only: no pictures of {names} are kept; rimward players edit NAME --pictures yes allows them")
+    with Films(reel for reel in shown if reel.take.trace.film not in closed) as films:
+        if args.annotate:
+            count = save_clip(args.annotate, [reel.take for reel in shown], films.picture)
+            say(f"{args.annotate}: {_reps(len(shown))}, {count} frames")
+        if args.pictures:
+            written = [save_key_pictures(args.pictures, reel, films, force=args.force) for reel in shown]
+            say(f"{args.pictures}: {sum(map(len, written))} pictures of {_reps(len(shown))}")
+        for trouble in films.troubles:
+            say(trouble)
+        if args.open:
+            _open(args, shown, films, store, say)
+
+
+def _open(args: argparse.Namespace, shown: Sequence[Reel], kept: Films, store: Store, say: Say) -> None:
+    from .review_screen import ReviewWindow
+
+    hidden = {reel.take.trace.film for reel in shown if not may_be_shown(reel)}
+    pictures = any(reel.take.trace.film not in hidden for reel in shown)
+    desk = Desk([reel.take for reel in shown], [reel.remark for reel in shown], pictures=pictures)
+    by_take = {id(reel.take): reel for reel in shown}
+    folder = args.pictures or Path("rimward_pictures")
+
+    def keep_pictures(taken: Take) -> str:
+        try:
+            save_key_pictures(folder, by_take[id(taken)], kept, force=True)
+        except UsageError as error:
+            return str(error)
+        return f"Key pictures are in {folder}"
+
+    window = ReviewWindow(full_screen=args.full_screen)
     try:
-        done = analysed(files, work, store, min(args.jobs or cores(), len(files)), say, args.json)
-        if not args.json:
-            _print_table(done)
+        with Films(reel for reel in shown if reel.take.trace.film not in hidden) as films:
+            window.run(desk, films.picture, Keeper(store, shown).keep, keep_pictures, threading.Event())
+            for trouble in films.troubles:
+                say(trouble)
     finally:
-        store.close()
-    return 2 if any(one.session_id is None for one in done) else 0
+        window.close()
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,9 +231,12 @@ def _saved(clip: ReadClip, settings: Settings, store: Store) -> Reviewed:
         film=clip.key,
         started_utc=_recorded_utc(clip.path),
     )
-    for rep, trace in clip.reps:
-        writer.save(rep)
-        traces.save_trace(store.folder, writer.id, rep.index, trace)
+    for one in clip.reps:
+        index = one.rep.index
+        writer.save(one.rep)
+        traces.save_trace(store.folder, writer.id, index, one.trace)
+        for name, content in one.pictures.items():
+            rep_file(store.folder, writer.id, index, name, "jpg").write_bytes(content)
     writer.close(clip.summary)
     return Reviewed(clip.path, writer.id, len(clip.reps))
 
@@ -177,9 +284,8 @@ def _print_table(done: Sequence[Reviewed]) -> None:
     Console(file=sys.stdout).print(table)
 
 
-def _without_doubles(files: Sequence[Path]) -> list[Path]:
-    """Each file once, in order; folders and what is not there are found out clip by clip."""
-    return list(dict.fromkeys(files))
+def _reps(count: int) -> str:
+    return "1 rep" if count == 1 else f"{count} reps"
 
 
 def _jobs(text: str) -> int:
@@ -219,9 +325,8 @@ class _Watch:
                 self.bars.remove_task(self.running.pop(path))
             self.bars.update(self.whole, completed=self.finished)
         elif one.session_id is not None:
-            reps = "1 rep" if one.reps == 1 else f"{one.reps} reps"
             before = f" ({one.words})" if one.words else ""
-            self.say(f"{self.finished}/{self.total} {path.name}: {reps}{before}")
+            self.say(f"{self.finished}/{self.total} {path.name}: {_reps(one.reps)}{before}")
 
 
 @contextmanager
