@@ -18,7 +18,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
 SHIPPED = {
-    "live": ("*.py", "py.typed", "demo_clip.mp4", "demo_clip.json"),
+    "live": ("*.py", "py.typed", "demo_clip.mp4", "demo_clip.json", "report.html"),
     "calibration": ("*.py", "py.typed"),
     "config": ("*.py", "*.toml"),
     "sounds": ("*.py", "*.wav"),
@@ -130,6 +130,7 @@ def test_the_wheel_works_where_there_is_no_checkout(wheel, tmp_path):
         "import rimward.live.assets as a, rimward.live.settings as s\n"
         "from rimward.live.records import Tone\n"
         "print(a.__file__); s.load_settings(); [a.tone_wav(tone) for tone in Tone]; a.demo_player()\n"
+        "a.report_template()\n"
         "with a.demo_clip() as path: assert path.stat().st_size > 1e5\n"
     )
     env = os.environ | {"PYTHONPATH": str(tmp_path / "site")}
