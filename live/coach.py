@@ -80,6 +80,14 @@ class Coach:
             return None
         return cues.mark(self._plan.heard(self._past[-1].findings))
 
+    def unseen(self) -> tuple[str, ...]:
+        """Why the one check that is worked on could not be judged in the last rep; nothing otherwise."""
+        focus = self._plan.focus
+        if focus is None or not self._past or self._past[-1].verdict(focus) is not None:
+            return ()
+        reason = checks.BY_NAME[focus].of(self._reps[-1]).reason or "has no band"
+        return (f"{focus}: {reason}",)
+
     def ask(self, t_s: float) -> Feedback | None:
         """Somebody wants to hear about the last rep; None when there is none."""
         if not self._past:

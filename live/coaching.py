@@ -17,7 +17,7 @@ from .records import Band, Rep
 from .roster import name_key
 from .settings import Settings
 from .store import Store
-from .targets import MOST_REPS, CoachTarget, Targets, told
+from .targets import MOST_REPS, CoachTarget, Targets, in_force, told
 from .words import Words, read_words
 
 _MOST_SESSIONS = 20
@@ -57,9 +57,12 @@ def coaching(
 ) -> Coaching:
     """Put it all together; what the player is held against is said, one line each."""
     targets = load_targets(settings, store, say)
-    for line in told(targets, targets.bands(), words):
+    bands, focus = targets.bands(), settings.cues.focus
+    for line in told(targets, bands, words):
         say(f"Target: {line}")
-    focus = settings.cues.focus
+    judged = {one.check for one in in_force({**bands, **({} if drill is None else drill.all_bands())})}
+    if focus is not None and focus not in judged:
+        say(f"{focus} has no band and is only reported; rimward targets sets one for {BY_NAME[focus].measurement}.")
     if focus is not None and BY_NAME[focus].measurement in ONLY_IN_SPACE and not calibrated:
         say(f"{focus} needs the camera's place: without --calibration (rimward calibrate) nothing can be said of it.")
     wish = settings.cues

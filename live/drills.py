@@ -36,7 +36,8 @@ FOOTWORK: Mapping[str, tuple[str, float | None, float | None]] = {
 class Spot:
     """A place to shoot from."""
 
-    name: str
+    name: Mapping[str, str]
+    """By language, like a drill's title."""
     reps: int
 
 
@@ -71,7 +72,7 @@ class Drill:
 
     def name(self, language: str) -> str:
         """The title in this language, or in another where it has none."""
-        return self.title.get(language) or self.title.get("en") or next(iter(self.title.values()))
+        return _in(language, self.title)
 
     def all_bands(self) -> dict[str, Band]:
         """The drill's own bands and that of the expected footwork."""
@@ -126,7 +127,7 @@ class Drill:
             said.append(prompt(words, "rest", seconds=seconds))
         now = self.spot(reps)
         if now is not None and now != self.spot(reps - 1):
-            said.append(prompt(words, "spot", spot=self.spots[now].name))
+            said.append(prompt(words, "spot", spot=_in(language, self.spots[now].name)))
         if self.reps is not None and self.quiet_reps and reps == self.reps - self.quiet_reps:
             said.append(prompt(words, "quiet", reps=self.quiet_reps))
         return ". ".join(text for text in said if text) or None
@@ -136,12 +137,16 @@ class Drill:
         parts = [self.name(language)]
         spot = self.spot(reps)
         if spot is not None and not self.done(reps, makes):
-            parts.append(self.spots[spot].name)
+            parts.append(_in(language, self.spots[spot].name))
         if self.reps is not None:
             parts.append(f"{reps}/{self.reps}")
         elif self.makes is not None:
             parts.append(f"{makes}/{self.makes}")
         return " \N{MIDDLE DOT} ".join(parts)
+
+
+def _in(language: str, texts: Mapping[str, str]) -> str:
+    return texts.get(language) or texts.get("en") or next(iter(texts.values()))
 
 
 def read_drill(text: str, name: str) -> Drill:
@@ -254,15 +259,19 @@ def _flag(table: Mapping[str, Any], at: str, key: str) -> bool:
 
 
 def _title(data: Mapping[str, Any]) -> dict[str, str]:
-    title = data.get("title")
-    if title is None:
+    if "title" not in data:
         raise _Wrong(("title",), 'is missing: a drill needs title = "..."')
-    if not isinstance(title, dict):
-        return {"en": _text(("title",), title)}
-    _known(("title",), title, LANGUAGES)
-    if not title:
-        raise _Wrong(("title",), f"must name at least one language of {', '.join(LANGUAGES)}")
-    return {language: _text(("title", language), words) for language, words in title.items()}
+    return _texts(("title",), data["title"])
+
+
+def _texts(at: tuple[str | int, ...], texts: object) -> dict[str, str]:
+    """One text, or one for each language."""
+    if not isinstance(texts, dict):
+        return {"en": _text(at, texts)}
+    _known(at, texts, LANGUAGES)
+    if not texts:
+        raise _Wrong(at, f"must name at least one language of {', '.join(LANGUAGES)}")
+    return {language: _text((*at, language), text) for language, text in texts.items()}
 
 
 def _check(at: tuple[str | int, ...], name: object) -> str:
@@ -310,7 +319,7 @@ def _spots(spots: object) -> Iterator[Spot]:
             raise _Wrong(("spots", k), f"must be a table ([[spots]]), got {_found(spot)}")
         _known(("spots", k), spot, _KEYS["spots"])
         yield Spot(
-            _text(("spots", k, "name"), spot.get("name")), _whole(("spots", k, "reps"), spot.get("reps"), 1, _MOST)
+            _texts(("spots", k, "name"), spot.get("name")), _whole(("spots", k, "reps"), spot.get("reps"), 1, _MOST)
         )
 
 

@@ -380,7 +380,9 @@ class Pipeline:
         rep, feedback = self._coach.hear(rep, now_s)
         self._kept.append(self._index)
         self._cue, self._mark = feedback.shown, self._coach.mark()
-        self._lines = () if feedback.withheld else _lines(measurements)
+        self._lines = () if feedback.withheld else (*self._coach.unseen(), *_lines(measurements))
+        if feedback.prompt is not None:
+            self._say(feedback.prompt)
         said = None if self._ring is None else self._ring.counted(release_s, self._index)
         if said is not None:
             self._note_result(self._index, said)

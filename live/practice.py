@@ -441,7 +441,7 @@ class _Session:
         if self._options.json:
             self._recorder.then(lambda: self._out.line(rep_line(rep)))
         elif self._window is None:
-            said = "" if rep.cue is None else f": {rep.cue.text}"
+            said = "" if step.feedback.spoken is None else f": {step.feedback.spoken}"
             self._recorder.then(lambda: self._say(f"Rep {rep.index}{said}"))
 
     def _keep(self, index: int, trace: Trace) -> None:

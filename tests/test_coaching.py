@@ -160,6 +160,14 @@ def test_a_focus_that_this_camera_cannot_see_is_said_before_the_first_shot(store
     coaching(settings, words, store, None, True, pytest.fail)
 
 
+def test_a_focus_without_a_band_is_said_before_the_first_shot(store, words):
+    said: list[str] = []
+    coaching(sam(cues={"focus": "hold"}), words, store, None, False, said.append)
+    assert said == ["hold has no band and is only reported; rimward targets sets one for hold_s."]
+    hop = load_drill("catch_and_shoot")
+    coaching(sam(cues={"focus": "step_rhythm"}), words, store, hop, False, pytest.fail)
+
+
 def test_the_language_that_is_set_is_spoken():
     german = load_words(sam(screen={"language": "de"}))
     assert german["follow_through", "below"][0] == "Halt den Wurf oben"

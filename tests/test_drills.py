@@ -46,7 +46,13 @@ def test_a_shipped_drill_has_title_goal_checks_and_rest(name):
 
 
 # ---------------------------------------------------------------------------------------------------------- a session
-NINE = Drill({"en": "Nine"}, reps=9, rest=Rest(3, 30), spots=(Spot("left", 2), Spot("right", 1)), quiet_reps=2)
+NINE = Drill(
+    {"en": "Nine"},
+    reps=9,
+    rest=Rest(3, 30),
+    spots=(Spot({"en": "left"}, 2), Spot({"en": "right", "de": "rechts"}, 1)),
+    quiet_reps=2,
+)
 
 
 def test_what_a_drill_says_from_the_first_rep_to_the_last(words):
@@ -71,6 +77,7 @@ def test_what_a_drill_shows_in_a_corner():
         "Nine · left · 3/9",
         "Nine · 9/9",
     ]
+    assert NINE.shown(2, 0, "de") == "Nine · rechts · 2/9"
     assert Drill({"en": "Makes"}, makes=5).shown(12, 3) == "Makes · 3/5"
     assert Drill({"en": "Open", "de": "Offen"}).shown(4, 0, "de") == "Offen"
 
@@ -131,7 +138,7 @@ def test_expected_footwork_is_a_band_of_a_check(expected):
     st.integers(0, 99),
 )
 def test_every_spot_gets_its_reps_in_every_round(spots, reps):
-    drill = Drill({"en": "x"}, spots=tuple(Spot(*spot) for spot in spots))
+    drill = Drill({"en": "x"}, spots=tuple(Spot({"en": name}, count) for name, count in spots))
     round_ = sum(count for _, count in spots)
     at = [drill.spot(reps + k) for k in range(round_)]
     assert [at.count(k) for k in range(len(spots))] == [count for _, count in spots]
@@ -163,7 +170,7 @@ def test_every_key():
     """
     drill = read_drill(text, "mine.toml")
     assert drill.makes == 20
-    assert drill.spots == (Spot("top", 5),)
+    assert drill.spots == (Spot({"en": "top"}, 5),)
     assert drill.rest == Rest(5, 40)
     assert drill.all_bands()["hold"] == Band(0.1, 1.0, "coach", "Said on Friday")
     assert drill.all_bands()["step_order"].low == 0.0
