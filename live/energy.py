@@ -17,7 +17,9 @@ import numpy as np
 
 from .records import FloatArray, Measurement
 
-_BEFORE_S, _AFTER_S = 0.8, 0.1
+_BEFORE_S, _AFTER_S = {"knee": 0.8, "hip": 0.8}, 0.1
+_ARM_BEFORE_S = 0.35
+"""The arm throws in the last third of a second; what opens in the picture earlier is the arm that comes up."""
 _FRAMES, _NETWORK_S = 0.5, 0.02
 """Error of an instant between samples, in samples, and what the network adds: measured on rendered shots from the side
 (knee 9, hip 11, elbow 13 ms in the median)."""
@@ -67,14 +69,14 @@ def read(t_s: FloatArray, angles_deg: Mapping[str, FloatArray], release_s: float
     """
     found = {}
     for joint, angles in angles_deg.items():
-        peak = _peak(t_s, np.atleast_2d(angles), release_s)
+        peak = _peak(t_s, np.atleast_2d(angles), release_s - _BEFORE_S.get(joint, _ARM_BEFORE_S), release_s + _AFTER_S)
         if peak is not None:
             found[joint] = peak
     return Energy(found)
 
 
-def _peak(t_s: FloatArray, angles: FloatArray, release_s: float) -> Peak | None:
-    looked = np.flatnonzero((t_s >= release_s - _BEFORE_S) & (t_s <= release_s + _AFTER_S))
+def _peak(t_s: FloatArray, angles: FloatArray, from_s: float, to_s: float) -> Peak | None:
+    looked = np.flatnonzero((t_s >= from_s) & (t_s <= to_s))
     if len(looked) < 5 or not np.isfinite(angles[:, looked]).all():
         return None
     speeds = np.gradient(angles[:, looked], t_s[looked], axis=1)

@@ -335,7 +335,8 @@ def jump_height_m(shot: Shot) -> Measurement:
     return Measurement(height, float(np.hypot(0.03, shot.scale_sigma * height)), "image")
 
 
-def _steps(shot: Shot) -> footwork.Footwork | footwork.NotSeen:
+def steps(shot: Shot) -> footwork.Footwork | footwork.NotSeen:
+    """The step or hop into the shot."""
     toward = _toward_hoop(shot)
     facing = None if toward is None else toward * float(np.cos(np.radians(shot.view_deg)))
     return footwork.read(shot.reading.raw, shot.reading.events.release_s, shot.floor, facing)
@@ -343,17 +344,17 @@ def _steps(shot: Shot) -> footwork.Footwork | footwork.NotSeen:
 
 def guide_foot_lead_s(shot: Shot) -> Measurement:
     """By how long the guide-side foot landed before the other in the step or hop into the shot."""
-    return footwork.guide_lead(_steps(shot), shot.reading.hand)
+    return footwork.guide_lead(steps(shot), shot.reading.hand)
 
 
 def step_back_lead_s(shot: Shot) -> Measurement:
     """The same where the step went back, where the order matters."""
-    return footwork.guide_lead(_steps(shot), shot.reading.hand, back_only=True)
+    return footwork.guide_lead(steps(shot), shot.reading.hand, back_only=True)
 
 
 def step_forward_m(shot: Shot) -> Measurement:
     """How far the feet came toward the hoop with that step."""
-    return footwork.forward(_steps(shot))
+    return footwork.forward(steps(shot))
 
 
 def _lag(shot: Shot, first: str, then: str) -> Measurement:

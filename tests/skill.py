@@ -83,8 +83,10 @@ def _skill(mae: float, constant_mae: float) -> float:
 
 def view_of(case: Case) -> str:
     """Where the camera really stood round this player, who need not be at the free-throw line."""
-    sheet = json.loads(case.path.with_suffix(".json").read_text())
-    bearing = abs(sheet["placement"]["bearing_deg"])
+    placement = json.loads(case.path.with_suffix(".json").read_text()).get("placement")
+    if placement is None:
+        return case.view
+    bearing = abs(placement["bearing_deg"])
     return min(BEARINGS, key=lambda view: abs(BEARINGS[view] - bearing))
 
 

@@ -41,7 +41,7 @@ def test_legs_before_arm_is_an_order():
 
 
 def test_the_arm_before_the_legs_shows_as_a_negative_lag():
-    assert energy.lag(shot(knee=1.9, elbow=1.6), "knee", "elbow").value == pytest.approx(-0.3, abs=0.02)
+    assert energy.lag(shot(knee=1.95, elbow=1.8), "knee", "elbow").value == pytest.approx(-0.15, abs=0.02)
 
 
 def test_joints_closer_together_than_the_frames_tell_have_no_order():
