@@ -26,12 +26,12 @@ class Length:
 
 LENGTHS: Final = {
     "upper_arm": Length(0.162, 0.035, 0.008),
-    "forearm": Length(0.132, 0.035, 0.008),
-    "shoulders": Length(0.188, 0.05, 0.010),
-    "hips": Length(0.122, 0.05, 0.008),
-    "trunk": Length(0.279, 0.04, 0.014),
-    "thigh": Length(0.243, 0.04, 0.008),
-    "shank": Length(0.236, 0.04, 0.008),
+    "forearm": Length(0.134, 0.05, 0.008),
+    "shoulders": Length(0.191, 0.055, 0.010),
+    "hips": Length(0.125, 0.06, 0.008),
+    "trunk": Length(0.284, 0.03, 0.014),
+    "thigh": Length(0.242, 0.05, 0.008),
+    "shank": Length(0.238, 0.045, 0.008),
     "ankle_heel": Length(0.031, 0.15, 0.006),
     "foot": Length(0.118, 0.08, 0.008),
     "ankle_toe": Length(0.105, 0.10, 0.010),

@@ -371,23 +371,23 @@ class _Problem:
         shoulder_ahead = ((f"{mine}_shoulder", 1.0, f), (f"{guide}_shoulder", -1.0, f))
         beside_shoulders = (("ball", 1.0, r), *middle("shoulder", r, -1.0))
         habits = [
-            _Habit(ahead_of_shoulders, 0.29 * s, 0.06 * s, 0.04 * s, self.high),
-            _Habit(ahead_of_shoulders, 0.34 * s, 0.10 * s, 0.08 * s, self.held & ~self.high),
-            _Habit(beside_shoulders, 0.04 * out * s, 0.05 * s, 0.04 * s, self.held),
+            _Habit(ahead_of_shoulders, 0.31 * s, 0.06 * s, 0.08 * s, self.high),
+            _Habit(ahead_of_shoulders, 0.33 * s, 0.08 * s, 0.08 * s, self.held & ~self.high),
+            _Habit(beside_shoulders, 0.05 * out * s, 0.04 * s, 0.03 * s, self.held),
             # common practice: the shooting shoulder is a little ahead, and comes forward with the arm
-            _Habit(shoulder_ahead, np.where(gone, 0.075, 0.04) * s, 0.06 * s, 0.03 * s),
-            _Habit(((f"{mine}_hip", 1.0, f), (f"{guide}_hip", -1.0, f)), 0.025 * s, 0.05 * s, 0.02 * s),
+            _Habit(shoulder_ahead, np.where(gone, 0.075, 0.04) * s, 0.06 * s, 0.045 * s),
+            _Habit(((f"{mine}_hip", 1.0, f), (f"{guide}_hip", -1.0, f)), 0.03 * s, 0.05 * s, 0.03 * s),
             _Habit((("eyes", 1.0, f), *middle("shoulder", f, -1.0)), 0.12 * s, 0.03 * s, 0.03 * s),
             _Habit((("eyes", 1.0, r), *middle("shoulder", r, -1.0)), 0.0, 0.02 * s, 0.02 * s),
             _Habit((("nose", 1.0, f), ("eyes", -1.0, f)), 0.03 * s, 0.02 * s, 0.01 * s),
             _Habit((*middle("shoulder", f), *middle("hip", f, -1.0)), 0.06 * s, 0.08 * s, 0.06 * s),
-            _Habit((*middle("shoulder", r), *middle("hip", r, -1.0)), 0.0, 0.02 * s, 0.02 * s),
-            _Habit(((f"{mine}_elbow", 1.0, r), (f"{mine}_shoulder", -1.0, r)), 0.03 * out * s, 0.065 * s, 0.03 * s),
-            _Habit(((f"{guide}_elbow", 1.0, r), (f"{guide}_shoulder", -1.0, r)), -0.05 * out * s, 0.07 * s, 0.05 * s),
-            _Habit(((f"{guide}_wrist", 1.0, r), ("ball", -1.0, r)), -0.10 * out * s, 0.05 * s, 0.05 * s, self.held),
+            _Habit((*middle("shoulder", r), *middle("hip", r, -1.0)), -0.01 * out * s, 0.02 * s, 0.02 * s),
+            _Habit(((f"{mine}_elbow", 1.0, r), (f"{mine}_shoulder", -1.0, r)), 0.015 * out * s, 0.05 * s, 0.04 * s),
+            _Habit(((f"{guide}_elbow", 1.0, r), (f"{guide}_shoulder", -1.0, r)), -0.01 * out * s, 0.06 * s, 0.05 * s),
+            _Habit(((f"{guide}_wrist", 1.0, r), ("ball", -1.0, r)), -0.12 * out * s, 0.04 * s, 0.04 * s, self.held),
             _Habit(((f"{mine}_wrist", 1.0, r), ("ball", -1.0, r)), 0.04 * out * s, 0.03 * s, 0.03 * s, self.high),
             _Habit(
-                ((f"{mine}_wrist", 1.0, r), (f"{mine}_shoulder", -1.0, r)), -0.04 * out * s, 0.06 * s, 0.04 * s, gone
+                ((f"{mine}_wrist", 1.0, r), (f"{mine}_shoulder", -1.0, r)), -0.01 * out * s, 0.05 * s, 0.04 * s, gone
             ),
             _Habit(
                 ((f"{mine}_elbow", 1.0, r), (f"{mine}_wrist", -0.5, r), (f"{mine}_shoulder", -0.5, r)),
@@ -405,18 +405,19 @@ class _Problem:
             *middle("foot_index", f, -0.5),
         )
         # who stands keeps the weight over the feet: hips that go back are answered by shoulders that come forward
-        habits.append(_Habit(balance, -0.03 * s, 0.03 * s, 0.025 * s, stands))
+        habits.append(_Habit(balance, -0.03 * s, 0.035 * s, 0.025 * s, stands))
         # common practice: the shooting-side foot a little ahead
         habits.append(
-            _Habit(((f"{mine}_heel", 1.0, f), (f"{guide}_heel", -1.0, f)), 0.05 * s, 0.06 * s, 0.05 * s, stands)
+            _Habit(((f"{mine}_heel", 1.0, f), (f"{guide}_heel", -1.0, f)), 0.06 * s, 0.06 * s, 0.02 * s, stands)
         )
         for side, sign in (("left", -1.0), ("right", 1.0)):
             hip, knee, ankle = (f"{side}_{joint}" for joint in ("hip", "knee", "ankle"))
             habits += [
-                _Habit(((knee, 1.0, r), (hip, -1.0, r)), 0.0, 0.045 * s, 0.02 * s),
-                _Habit(((ankle, 1.0, r), (hip, -1.0, r)), 0.03 * sign * s, 0.05 * s, 0.03 * s),
-                _Habit(((f"{side}_heel", 1.0, _UP),), 0.045, 0.03, 0.02, self.planted[f"{side}_heel"]),
-                _Habit(((f"{side}_foot_index", 1.0, _UP),), 0.035, 0.03, 0.02, self.planted[f"{side}_foot_index"]),
+                _Habit(((knee, 1.0, r), (hip, -1.0, r)), 0.02 * sign * s, 0.05 * s, 0.02 * s),
+                _Habit(((ankle, 1.0, r), (hip, -1.0, r)), 0.045 * sign * s, 0.04 * s, 0.02 * s),
+                # a heel leaves the floor in a low gather, the ball of the foot hardly does
+                _Habit(((f"{side}_heel", 1.0, _UP),), 0.055 * s, 0.03, 0.02, self.planted[f"{side}_heel"]),
+                _Habit(((f"{side}_foot_index", 1.0, _UP),), 0.042 * s, 0.015, 0.01, self.planted[f"{side}_foot_index"]),
             ]
         # a ball that is not held hangs loosely on the hand: nothing else would place it
         for way in (f, r, _UP):

@@ -268,7 +268,7 @@ _HIDDEN_TRUST = 0.1
 
 
 def _without_bias(values: FloatArray) -> FloatArray:
-    """Values of a longest way, which noise makes longer.
+    """Values of an extreme, which noise makes more extreme.
 
     The solution carries the noise once and the random versions twice, so what it did to them is taken off once.
     """
@@ -337,13 +337,13 @@ def upper_arm_at_set_deg(shot: Shot3D) -> Measurement:
 def knee_min_deg(shot: Shot3D) -> Measurement:
     """Deepest knee bend from pick-up to release."""
     angle = shot.angle_deg(*_KNEE)[:, shot.pickup : shot.release + 1]
-    return _given(angle.min(axis=1), _USEFUL_DEG, "the knee")
+    return _given(_without_bias(angle.min(axis=1)), _USEFUL_DEG, "the knee")
 
 
 def hip_min_deg(shot: Shot3D) -> Measurement:
     """Deepest hip bend (shoulder-hip-knee) from pick-up to release."""
     angle = shot.angle_deg("shoulder", "hip", "knee")[:, shot.pickup : shot.release + 1]
-    return _given(angle.min(axis=1), _USEFUL_DEG, "the hip")
+    return _given(_without_bias(angle.min(axis=1)), _USEFUL_DEG, "the hip")
 
 
 def _lean(shot: Shot3D) -> FloatArray:
