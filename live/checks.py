@@ -72,9 +72,11 @@ def between_landings_s(rep: Rep) -> Measurement:
 
 
 def _jumped(rep: Rep) -> bool:
-    """Whether there was a landing; where that is not known, the wider band of a jump is the safe one."""
+    """Whether there may have been a landing; where that is not sure, the wider band of a jump is the safe one."""
     height = _measured(rep, "jump_height_m")
-    return rep.events.landing_s is not None or height.value is None or height.value > _JUMP_M
+    if rep.events.landing_s is not None or height.value is None or height.sigma is None:
+        return True
+    return height.value + height.sigma > _JUMP_M
 
 
 _JUMP_M = 0.10
