@@ -1,0 +1,243 @@
+"""The review window with synthetic keys, on a film whose frames carry their number: what was asked for is shown."""
+
+from __future__ import annotations
+
+import os
+import threading
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from builders import Form
+from filmed_reps import number_in, numbered_film, rep_of
+from program import eventually
+
+from rimward.live.desk import Desk, Remark
+from rimward.live.figure import Take
+from rimward.live.reels import Films, Keeper, Reel, reels
+from rimward.live.review_screen import KEY_TABLE, KEYS, ReviewPainter, ReviewWindow
+from rimward.live.screen import STYLE
+from rimward.live.store import Store, open_store
+from rimward.live.traces import save_trace
+
+os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
+import pygame
+
+FORMS = (Form(), Form(set_above_eyes_m=-0.1), Form(jump_m=0.2))
+
+
+@pytest.fixture
+def store(tmp_path) -> Store:
+    """A session of three reps from a film, of a player who allows pictures."""
+    store = open_store(tmp_path / "data")
+    store.add_player("Sam", pictures=True, birth_year=1990)
+    writer = store.start_session(player="Sam", hand="auto", source="film.mp4", settings_digest="x", app_version="0")
+    longest = 0
+    for index, form in enumerate(FORMS, 1):
+        taken = rep_of(form, index=index, path=str(tmp_path / "film.mp4"))
+        writer.save(taken.rep)
+        save_trace(store.folder, writer.id, index, taken.trace)
+        longest = max(longest, int(taken.trace.frames[-1]))
+    writer.close()
+    numbered_film(tmp_path / "film.mp4", longest + 1)
+    return store
+
+
+@pytest.fixture
+def shown(store) -> list[Reel]:
+    return reels(store, ["last"])
+
+
+def press(key: str) -> None:
+    """As from the keyboard."""
+    code = pygame.key.key_code(key)
+    letter = " " if key == "space" else key if len(key) == 1 else ""
+    pygame.event.post(pygame.event.Event(pygame.KEYDOWN, key=code, unicode=letter, mod=0))
+
+
+class Stage:
+    """The window on no screen, and the numbers of the frames that it asked for and drew."""
+
+    def __init__(self, store: Store, shown: list[Reel], monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setenv("SDL_VIDEODRIVER", "dummy")
+        self.store, self.shown = store, shown
+        self.desk = Desk([reel.take for reel in shown], [reel.remark for reel in shown])
+        self.numbers: list[tuple[int, int]] = []
+        """(number in the picture, number of the sample's frame) of each picture that was drawn."""
+        self.kept: list[Take] = []
+        self.surface: np.ndarray | None = None
+
+    def run(self, person: Callable[[], None]) -> None:
+        window = ReviewWindow()
+        stop = threading.Event()
+        guard = threading.Timer(60.0, stop.set)
+        guard.start()
+        helper = threading.Thread(target=person, daemon=True)
+        helper.start()
+
+        def keep_pictures(taken: Take) -> str:
+            self.kept.append(taken)
+            return "Key pictures are in pictures"
+
+        with Films(self.shown) as films:
+
+            def picture(taken: Take, k: int) -> np.ndarray | None:
+                image = films.picture(taken, k)
+                if image is not None:
+                    self.numbers.append((number_in(image), int(taken.trace.frames[k])))
+                return image
+
+            try:
+                window.run(self.desk, picture, Keeper(self.store, self.shown).keep, keep_pictures, stop)
+                assert guard.is_alive(), "did not end by itself"
+                self.surface = pygame.surfarray.array3d(pygame.display.get_surface())
+            finally:
+                guard.cancel()
+                window.close()
+            assert films.troubles == []
+        helper.join(10)
+
+
+@pytest.fixture
+def stage(store, shown, monkeypatch) -> Stage:
+    return Stage(store, shown, monkeypatch)
+
+
+def share_of(pixels: np.ndarray, colour: tuple[int, int, int]) -> float:
+    return float((np.abs(pixels.astype(int) - colour).max(axis=2) < 12).mean())
+
+
+def test_every_frame_that_is_shown_is_the_one_that_was_asked_for(stage):
+    def person() -> None:
+        assert eventually(lambda: stage.numbers)
+        for key in ("d", "left", "left", "right", "s", "right", "r", "left", "left", "down", "s", "up", "tab", "right"):
+            before = len(stage.numbers)
+            press(key)
+            assert eventually(lambda before=before: len(stage.numbers) > before)
+        press("q")
+
+    stage.run(person)
+    assert len(stage.numbers) >= 16
+    assert all(seen == asked for seen, asked in stage.numbers)
+    assert len({asked for _, asked in stage.numbers}) >= 8
+
+
+def test_marks_and_notes_are_in_the_database(stage, store, shown):
+    def person() -> None:
+        assert eventually(lambda: stage.numbers)
+        press("g")
+        press("n")
+        for key in ("h", "i", "space", "q", "backspace", "g", "return"):
+            press(key)
+        press("down")
+        press("b")
+        assert eventually(lambda: stage.desk.current == 1 and stage.desk.remark.good is False)
+        press("escape")
+
+    stage.run(person)
+    again = reels(store, ["last"])
+    assert [reel.remark for reel in again] == [Remark(True, "hi g"), Remark(False, ""), Remark()]
+    kinds = sorted((note.rep_index, note.kind) for note in store.notes(shown[0].session_id))
+    assert kinds == [(1, "good"), (1, "note"), (2, "bad")]
+
+
+def test_a_mark_is_changed_and_taken_back_and_a_note_written_anew(store, shown):
+    keeper = Keeper(store, shown)
+    desk = Desk([reel.take for reel in shown], [reel.remark for reel in shown])
+    for action in ("good", "bad"):
+        assert keeper.keep(desk.act(action)) == ""
+    for words in ("first", " and second"):
+        desk.act("note")
+        desk.type_text(words)
+        assert keeper.keep(desk.finish_note(keep=True)) == ""
+    notes = store.notes(shown[0].session_id)
+    assert sorted((note.kind, note.text) for note in notes) == [("bad", ""), ("note", "first and second")]
+    keeper.keep(desk.act("bad"))
+    desk.act("note")
+    for _ in range(20):
+        desk.erase()
+    keeper.keep(desk.finish_note(keep=True))
+    assert store.notes(shown[0].session_id) == []
+
+
+def test_what_cannot_be_kept_is_said(store, shown):
+    store.remove_session(shown[0].session_id)
+    desk = Desk([shown[0].take], [Remark()])
+    assert Keeper(store, shown).keep(desk.act("good")).startswith("Not kept: ")
+
+
+def test_playing_walks_through_the_frames_and_stops_at_the_end(stage):
+    def person() -> None:
+        assert eventually(lambda: stage.numbers)
+        press("s")
+        press("space")
+        assert eventually(lambda: len({asked for _, asked in stage.numbers}) > 6)
+        press("space")
+        assert eventually(lambda: not stage.desk.head.playing)
+        press("q")
+
+    stage.run(person)
+    walked = [asked for _, asked in stage.numbers][2:]
+    assert walked == sorted(walked)
+    assert all(seen == asked for seen, asked in stage.numbers)
+
+
+def test_key_pictures_on_a_key(stage):
+    def person() -> None:
+        assert eventually(lambda: stage.numbers)
+        press("e")
+        assert eventually(lambda: stage.kept)
+        press("q")
+
+    stage.run(person)
+    assert stage.kept == [stage.desk.takes[0]]
+
+
+def test_the_keys_are_shown_and_every_action_has_one():
+    assert len(KEY_TABLE) == len(KEYS)
+    names = [key for keys in KEYS.values() for key in keys]
+    assert len(names) == len(set(names))
+
+
+def test_a_film_that_is_gone_leaves_the_skeleton_and_one_line(shown, tmp_path):
+    (tmp_path / "film.mp4").unlink()
+    with Films(shown) as films:
+        assert films.picture(shown[0].take, 3) is None
+        assert films.picture(shown[0].take, 4) is None
+        assert len(films.troubles) == 1
+        assert "there is nothing at" in films.troubles[0]
+
+
+@pytest.mark.parametrize("size", [(1280, 720), (720, 1280), (640, 360), (1024, 768)])
+@pytest.mark.parametrize("mode", ["one", "beside", "over"])
+def test_every_mode_draws_at_every_size(shown, size, mode):
+    """Both bodies and the values in their colours: blue the first, orange the second."""
+    desk = Desk([reel.take for reel in shown], [Remark(True, "A long note " * 12), Remark(), Remark()])
+    while desk.mode != mode:
+        desk.act("compare")
+    desk.act("set")
+    desk.act("picture")
+    surface = pygame.Surface(size)
+    ReviewPainter().draw(surface, desk, lambda taken, k: None)
+    pixels = pygame.surfarray.array3d(surface)
+    assert share_of(pixels, STYLE.accent) > 0.004
+    assert share_of(pixels, STYLE.panel) > 0.2
+    if mode == "over":
+        alone = desk.takes
+        desk.takes = (alone[0], replace(alone[0], name=alone[1].name), alone[2])
+        desk._placements.clear()
+        same = pygame.Surface(size)
+        ReviewPainter().draw(same, desk, lambda taken, k: None)
+        assert share_of(pixels, STYLE.alarm) > share_of(pygame.surfarray.array3d(same), STYLE.alarm)
+
+
+def test_typing_and_a_rep_without_a_partner(shown):
+    desk = Desk([reel.take for reel in shown], [Remark()] * 3)
+    desk.act("compare")
+    desk.head = desk.head.at(desk.take.t_s, len(desk.take.t_s) - 1)
+    desk.act("note")
+    desk.type_text("投篮 ± №")
+    surface = pygame.Surface((1280, 720))
+    ReviewPainter().draw(surface, desk, lambda taken, k: None, keys=True)
+    assert share_of(pygame.surfarray.array3d(surface), STYLE.accent) > 0.004
