@@ -23,7 +23,9 @@ from .history import Note, SavedSession, Target
 from .options import opened_store, settings_of
 from .records import Band, Rep
 from .rep_files import rep_file
-from .report_content import COACH, ChosenRep, Panel, Report, Row, content
+from .report_content import content
+from .report_records import ChosenRep, Panel, Report, Row
+from .report_values import COACH
 from .roster import Player
 from .settings import Settings
 from .store import Store

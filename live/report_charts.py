@@ -19,7 +19,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from .records import Ball, FloatArray, Pose
-from .report_content import Instant, Mask, Panel
+from .report_records import Instant, Mask, Panel
 from .skeleton import BONES, INDEX
 
 INK, QUIET, GRID = "#0d1219", "#4a5866", "#8a96a3"
