@@ -71,6 +71,7 @@ def coaching(
         focus=focus,
         wording=wish.wording,
         praise=wish.praise,
+        least_gap_s=wish.least_gap_s,
         every_rep=wish.every_rep,
         every_second=wish.every_second,
     )

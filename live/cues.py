@@ -43,6 +43,8 @@ class Plan:
     """After so many reps feedback thins out; 0: never."""
     every_second: int = 0
     """So many further reps have feedback after every second one, then only on request."""
+    least_gap_s: float = 0.0
+    """No words sooner than this after the last ones; the tone alone tells the direction."""
     quiet_from: int | None = None
     """From this rep on there is no feedback at all: the retention set."""
 
@@ -108,15 +110,18 @@ def respond(
     if plan.quiet(number) or (plan.withholds(number) and not asked):
         return Feedback(t_s, Tone.COUNT, withheld=True)
     heard = plan.heard(findings)
+    hurried = not asked and any(
+        one.feedback.shown and t_s - one.feedback.t_s < plan.least_gap_s for one in history[-3:]
+    )
     for finding in heard:
         cue = _cue(finding, history, words, plan)
         if cue is not None:
-            return Feedback(t_s, _TONES[finding.verdict], cue)
+            return Feedback(t_s, _TONES[finding.verdict], None if hurried else cue)
     tone = Tone.COUNT
     if plan.focus is not None:
         # one thing is worked on: the tone alone says how it went, also when there is nothing new to say in words
         tone = next((_FOCUS_TONES[finding.verdict] for finding in heard), Tone.COUNT)
-    return Feedback(t_s, tone, praise=_praise(heard, history, words) if plan.praise else None)
+    return Feedback(t_s, tone, praise=_praise(heard, history, words) if plan.praise and not hurried else None)
 
 
 _FOCUS_TONES = {"in_band": Tone.IN_BAND, "unsure": Tone.COUNT, **_TONES}

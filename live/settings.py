@@ -137,6 +137,7 @@ class Cues(Section):
     clear_sigmas: Annotated[float, Field(ge=0.0, le=10.0)]
     wording: Literal["external", "internal"]
     praise: bool
+    least_gap_s: Annotated[float, Field(ge=0.0, le=60.0)]
     priority: list[CheckName]
     focus: CheckName | None = None
     every_rep: Annotated[int, Field(ge=0, le=10000)]

@@ -146,6 +146,15 @@ def test_what_was_chosen_to_be_heard(plan, story, expected):
     assert said(story, plan) == expected
 
 
+def test_shots_in_quick_series_have_tones_alone_between_the_words():
+    """Reps every 2 seconds and a gap of 5: words at 0 and 6 seconds."""
+    past: list[Past] = []
+    for t_s in range(0, 10, 2):
+        past.append(Past((finding(HAND),), respond(t_s, [finding(HAND)], past, WORDS, Plan(least_gap_s=5.0))))
+    assert [one.feedback.cue is not None for one in past] == [True, False, False, True, False]
+    assert {one.feedback.tone for one in past} == {Tone.LOW}
+
+
 def test_fading_counts_the_reps_of_the_plan():
     """Every rep for 3, every second for 4 (the 5th and 7th), then none."""
     plan = Plan(every_rep=3, every_second=4)
