@@ -34,6 +34,8 @@ _PUSH_M = 0.05
 """How well the hand's last push is known."""
 _RELEASE_FRAMES, _LEFT_ERROR_S = 0.6, 0.011
 """Error of the release's instant: read at the frames, in frames; found between them, in seconds (rendered clips)."""
+_TRUSTED, _UNSEEN_FRAMES = 0.5, 1.5
+"""Below that visibility the hand is only guessed (seen from behind), and so is when the ball left it."""
 _LEFT_M = 0.33
 """A ball whose centre is so far from the wrist in the picture has left: a stretched hand and the ball's radius."""
 _FREE_FRAMES = 0.3
@@ -74,6 +76,9 @@ def left_s(seen: Seen, hand: Side, release_s: float, px_per_m: float) -> tuple[f
     """
     frame_s = float(np.median(np.diff(seen.t_s)))
     away = np.linalg.norm(seen.ball_px - seen.points_px[:, INDEX[f"{hand}_wrist"]], axis=1) / px_per_m
+    at = int(np.argmin(np.abs(seen.t_s - release_s)))
+    if seen.trust[at, INDEX[f"{hand}_wrist"]] < _TRUSTED:
+        return release_s, _UNSEEN_FRAMES * frame_s
     near = np.flatnonzero(np.abs(seen.t_s - release_s) <= 2.1 * frame_s)
     for i, j in zip(near[:-1][::-1], near[1:][::-1], strict=True):
         if away[i] <= _LEFT_M < away[j]:

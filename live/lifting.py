@@ -375,8 +375,8 @@ class _Problem:
             _Habit(ahead_of_shoulders, 0.33 * s, 0.08 * s, 0.08 * s, self.held & ~self.high),
             _Habit(beside_shoulders, 0.05 * out * s, 0.04 * s, 0.03 * s, self.held),
             # common practice: the shooting shoulder is a little ahead, and comes forward with the arm
-            _Habit(shoulder_ahead, np.where(gone, 0.075, 0.04) * s, 0.06 * s, 0.045 * s),
-            _Habit(((f"{mine}_hip", 1.0, f), (f"{guide}_hip", -1.0, f)), 0.03 * s, 0.05 * s, 0.03 * s),
+            _Habit(shoulder_ahead, np.where(gone, 0.075, 0.04) * s, 0.08 * s, 0.045 * s),
+            _Habit(((f"{mine}_hip", 1.0, f), (f"{guide}_hip", -1.0, f)), 0.03 * s, 0.06 * s, 0.03 * s),
             _Habit((("eyes", 1.0, f), *middle("shoulder", f, -1.0)), 0.12 * s, 0.03 * s, 0.03 * s),
             _Habit((("eyes", 1.0, r), *middle("shoulder", r, -1.0)), 0.0, 0.02 * s, 0.02 * s),
             _Habit((("nose", 1.0, f), ("eyes", -1.0, f)), 0.03 * s, 0.02 * s, 0.01 * s),

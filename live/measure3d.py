@@ -275,6 +275,14 @@ def _without_bias(values: FloatArray) -> FloatArray:
     return np.asarray(np.maximum(values - (values[1:].mean() - values[0]), 0.0))
 
 
+def _between(shot: Shot3D, across: float, along: float) -> float:
+    """An own error that grows from a view across the shot to one along it.
+
+    What the network gets wrong in the same way throughout a shot shows in no spread; measured on rendered clips.
+    """
+    return across + (along - across) * shot.along_view
+
+
 def _at_set(shot: Shot3D, values: FloatArray, useful: float, what: str, own: float = 0.0) -> Measurement:
     sway = _sway(values, shot.set_point, shot.t_s, min(shot.set_sigma_s, 0.05))
     return _given(values[:, shot.set_point], useful, what, float(np.hypot(own, sway)))
@@ -303,7 +311,9 @@ _USEFUL_M, _USEFUL_OFFSET_M = 0.06, 0.055
 def elbow_at_set_deg(shot: Shot3D) -> Measurement:
     """Shoulder-elbow-wrist of the shooting arm at set."""
     what = "the shooting elbow at the set point"
-    return _hidden(shot, shot.set_point) or _given(shot.folds[:, 2], _USEFUL_DEG, what, _ARM_DEG)
+    return _hidden(shot, shot.set_point) or _given(
+        shot.folds[:, 2], _USEFUL_DEG, what, _between(shot, _ARM_DEG, 2.2 * _ARM_DEG)
+    )
 
 
 def elbow_at_release_deg(shot: Shot3D) -> Measurement:
@@ -330,7 +340,11 @@ _ARM_DEG = 5.0
 def upper_arm_at_set_deg(shot: Shot3D) -> Measurement:
     """Hip-shoulder-elbow of the shooting side at set."""
     return _hidden(shot, shot.set_point) or _at_set(
-        shot, shot.angle_deg("hip", "shoulder", "elbow"), _USEFUL_DEG, "the upper arm at the set point"
+        shot,
+        shot.angle_deg("hip", "shoulder", "elbow"),
+        _USEFUL_DEG,
+        "the upper arm at the set point",
+        _between(shot, 4.0, 12.0),
     )
 
 
@@ -343,7 +357,7 @@ def knee_min_deg(shot: Shot3D) -> Measurement:
 def hip_min_deg(shot: Shot3D) -> Measurement:
     """Deepest hip bend (shoulder-hip-knee) from pick-up to release."""
     angle = shot.angle_deg("shoulder", "hip", "knee")[:, shot.pickup : shot.release + 1]
-    return _given(_without_bias(angle.min(axis=1)), _USEFUL_DEG, "the hip")
+    return _given(_without_bias(angle.min(axis=1)), _USEFUL_DEG, "the hip", _between(shot, 4.0, 8.0))
 
 
 def _lean(shot: Shot3D) -> FloatArray:
@@ -354,26 +368,28 @@ def _lean(shot: Shot3D) -> FloatArray:
 
 def trunk_lean_at_set_deg(shot: Shot3D) -> Measurement:
     """Mid-hip to mid-shoulder against the vertical at set, positive toward the hoop."""
-    return _at_set(shot, _lean(shot), _USEFUL_LEAN_DEG, "the lean of the trunk at the set point", 2.5)
+    return _at_set(
+        shot, _lean(shot), _USEFUL_LEAN_DEG, "the lean of the trunk at the set point", _between(shot, 2.5, 5.0)
+    )
 
 
 def trunk_lean_at_release_deg(shot: Shot3D) -> Measurement:
     """The same at release."""
     lean = _lean(shot)
-    own = _sway(lean, shot.release, shot.t_s, _FRAMES * shot.frame_s)
+    own = float(np.hypot(_sway(lean, shot.release, shot.t_s, _FRAMES * shot.frame_s), _between(shot, 1.5, 5.0)))
     return _given(lean[:, shot.release], _USEFUL_LEAN_DEG, "the lean of the trunk at the release", own)
 
 
 def set_point_above_eyes_m(shot: Shot3D) -> Measurement:
     """Height of the ball's centre above the eyes at set."""
     height = shot.point("ball")[..., 2] - shot.point("eyes")[..., 2]
-    return _at_set(shot, height, _USEFUL_M, "the height of the set point")
+    return _at_set(shot, height, _USEFUL_M, "the height of the set point", 0.015)
 
 
 def elbow_above_eyes_m(shot: Shot3D) -> Measurement:
     """Height of the shooting elbow above the eyes at set."""
     height = shot.point("elbow")[..., 2] - shot.point("eyes")[..., 2]
-    return _at_set(shot, height, _USEFUL_M, "the height of the elbow")
+    return _at_set(shot, height, _USEFUL_M, "the height of the elbow", _between(shot, 0.015, 0.035))
 
 
 def hold_s(shot: Shot3D) -> Measurement:
@@ -381,7 +397,7 @@ def hold_s(shot: Shot3D) -> Measurement:
     if (hidden := _hidden(shot, shot.set_point)) is not None:
         return hidden
     held = shot.folds[:, 1] - shot.folds[:, 0]
-    own = float(np.hypot(0.04, _FRAMES * shot.frame_s))
+    own = float(np.hypot(_between(shot, 0.04, 0.12), _FRAMES * shot.frame_s))
     return _given(held, 0.14, "the hold at the set point", own, "timing", _HOLD_SHARE)
 
 
@@ -408,14 +424,14 @@ def _offset(shot: Shot3D, joint: str) -> FloatArray:
 def arm_offset_at_set_m(shot: Shot3D) -> Measurement:
     """Shooting elbow to the right of the vertical plane through shooting shoulder and ring."""
     return _hidden(shot, shot.set_point) or _at_set(
-        shot, _offset(shot, "elbow"), _USEFUL_OFFSET_M, "how far the elbow points out"
+        shot, _offset(shot, "elbow"), _USEFUL_OFFSET_M, "how far the elbow points out", _between(shot, 0.04, 0.015)
     )
 
 
 def wrist_offset_at_set_m(shot: Shot3D) -> Measurement:
     """Shooting wrist to the right of that plane."""
     return _hidden(shot, shot.set_point) or _at_set(
-        shot, _offset(shot, "wrist"), _USEFUL_OFFSET_M, "how far the wrist lies to the side"
+        shot, _offset(shot, "wrist"), _USEFUL_OFFSET_M, "how far the wrist lies to the side", 0.01
     )
 
 
@@ -443,21 +459,21 @@ def _shoulders(shot: Shot3D) -> FloatArray:
 
 def shoulders_heading_deg(shot: Shot3D) -> Measurement:
     """Where the shoulders face at the deepest knee bend, positive to the left of the hoop."""
-    return _given(_shoulders(shot)[:, shot.gather], _USEFUL_HEADING_DEG, "where the shoulders face", 3.0)
+    return _given(_shoulders(shot)[:, shot.gather], _USEFUL_HEADING_DEG, "where the shoulders face", 5.0)
 
 
 def hips_heading_deg(shot: Shot3D) -> Measurement:
     """Where the hips face at the deepest knee bend."""
     v = shot.versions[:, shot.gather]
     line = _square_to(v[:, AT["left_hip"]], v[:, AT["right_hip"]])
-    return _given(_flat_angle(line, shot.toward()), _USEFUL_HEADING_DEG, "where the hips face")
+    return _given(_flat_angle(line, shot.toward()), _USEFUL_HEADING_DEG, "where the hips face", 4.0)
 
 
 def feet_heading_deg(shot: Shot3D) -> Measurement:
     """Mean direction of both feet, heel to toe, at the deepest knee bend."""
     v = shot.versions[:, shot.gather]
     way = sum(v[:, AT[f"{side}_foot_index"]] - v[:, AT[f"{side}_heel"]] for side in ("left", "right"))
-    return _given(_flat_angle(np.asarray(way), shot.toward()), _USEFUL_HEADING_DEG, "where the feet point")
+    return _given(_flat_angle(np.asarray(way), shot.toward()), _USEFUL_HEADING_DEG, "where the feet point", 4.0)
 
 
 def _heels(shot: Shot3D) -> tuple[FloatArray, FloatArray]:
@@ -493,7 +509,7 @@ def drift_forward_m(shot: Shot3D) -> Measurement:
     drift = _drift(shot)
     if drift is None:
         return Measurement.missing("the hips were not seen until the landing")
-    return _given(drift[0], _USEFUL_M, "the drift toward the hoop", 0.015)
+    return _given(drift[0], _USEFUL_M, "the drift toward the hoop", _between(shot, 0.015, 0.045))
 
 
 def drift_side_m(shot: Shot3D) -> Measurement:
