@@ -32,6 +32,7 @@ from rimward.live.rep_files import rep_file
 from rimward.live.settings import load_settings
 from rimward.live.sightings import sightings
 from rimward.live.store import Store, open_store
+from rimward.live.traces import save_trace
 from rimward.live.words import read_words
 
 ROOT = Path(__file__).resolve().parents[1]
@@ -183,10 +184,8 @@ def shoot(
         if practice.made is not None:
             rep = replace(rep, result="made" if rng.random() < practice.made else "missed")
         writer.save(rep)
-        if (trace := getattr(step, "trace", None)) is not None:
-            from rimward.live.traces import save_trace
-
-            save_trace(store.folder, writer.id, rep.index, trace)
+        if step.trace is not None:
+            save_trace(store.folder, writer.id, rep.index, step.trace)
         if player.facts.get("pictures"):
             _key_pictures(store.folder, writer.id, rep.index, rep.events.set_s, rep.events.release_s, frames)
 
@@ -228,7 +227,7 @@ def write(folder: Path, most: int | None = None, sessions: int | None = None) ->
             last = store.sessions(known.id)[-1]
             store.set_target(known.id, "follow_through_s", 0.8, None, name="to Christmas", author="Coach Test")
             store.add_note(last.start.id, "Set point much better, now hold the arm up.", author="Coach Test")
-            store.add_note(last.start.id, "Watch this one", rep_index=2, kind="good", author="Coach Test")
+            store.add_note(last.start.id, "Watch this one", rep_index=min(2, last.reps), kind="good", author="Coach Test")
     estimator.close()
     return store
 
