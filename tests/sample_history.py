@@ -227,7 +227,9 @@ def write(folder: Path, most: int | None = None, sessions: int | None = None) ->
             last = store.sessions(known.id)[-1]
             store.set_target(known.id, "follow_through_s", 0.8, None, name="to Christmas", author="Coach Test")
             store.add_note(last.start.id, "Set point much better, now hold the arm up.", author="Coach Test")
-            store.add_note(last.start.id, "Watch this one", rep_index=min(2, last.reps), kind="good", author="Coach Test")
+            store.add_note(
+                last.start.id, "Watch this one", rep_index=min(2, last.reps), kind="good", author="Coach Test"
+            )
     estimator.close()
     return store
 
