@@ -50,7 +50,7 @@ _LEAST_SIGHTS: Final = 4
 _TRIES: Final = 80
 _THROUGH_S: Final = 0.25
 """The ball is seen below the ring this soon after it met the plane."""
-_LIKELY_IN, _SURE_OUT = 0.50, 0.98
+_LIKELY_IN, _SURE_IN, _SURE_OUT = 0.50, 0.90, 0.98
 """Least shares of what the fit leaves possible. For a make half is enough, because a ball that was seen to fall on
 through the net without being thrown up or aside touched nothing on its way: of those simulated that met the plane
 outside the ring, none came near this share (python -m tests.makes)."""
@@ -172,7 +172,8 @@ class RingWatch:
         thrown_up = sum(up > 0.25 for t, _, up in after if t > crossing.t_s + 0.10) >= 2
         if crossing.clear(self._ball_m) >= _SURE_OUT and not thrown_up:
             return "missed"
-        if through is None and beside is not None:
+        # a ball that crossed inside and is beside the ring at once may have slipped through a wide net
+        if through is None and beside is not None and (thrown_up or crossing.inside < 1 - _SURE_IN):
             return "missed"
         if through is None or thrown_up or through - crossing.t_s > _THROUGH_S:
             return None

@@ -143,6 +143,7 @@ class Pipeline:
         self._lines: tuple[str, ...] = ()
         self._results: dict[int, Result] = {}
         self._ring: RingResults | None = None
+        self._shot_from_m: FloatArray | None = None
         self._hands = HandsFree(GestureWatch(settings.gestures.hold_s) if settings.gestures.on else None)
         self._set_up = SetUp(self._stature_m)
         self._size = (0, 0)
@@ -312,6 +313,11 @@ class Pipeline:
         idle = self._phase.phase in (Phase.WAITING, Phase.HOLDING, Phase.LANDED)
         return self._set_up.look(observation.t_s, observation.pose, self._hoop, idle)
 
+    def _off_spot_m(self, pose: Pose) -> float | None:
+        """How far somebody stands from the spot of the last shot; None where this is not known."""
+        spot = None if self._shot_from_m is None or self._hoop is None else self._spot_m(pose)
+        return None if spot is None or self._shot_from_m is None else float(np.linalg.norm(spot - self._shot_from_m))
+
     def _spot_m(self, pose: Pose | None) -> FloatArray | None:
         """(2,) where the shooter stands on the floor, hoop frame."""
         if self._calibration is None or pose is None or not in_picture(pose, self._size, *_FEET):
@@ -327,7 +333,7 @@ class Pipeline:
     def _observe(self, sighting: Sighting) -> _Moment:
         frame, asked, shooting = sighting.frame, sighting.people_asked, self._shooting
         last_ball = self._buffer[-1].seen.ball if self._buffer else None
-        pose = self._lock.choose(frame.t_s, sighting.people, asked, last_ball)
+        pose = self._lock.choose(frame.t_s, sighting.people, asked, last_ball, self._off_spot_m)
         if self._lock.switched:
             self._change_person()
         px_per_m = self._scale.update(frame.t_s, pose)
@@ -367,6 +373,9 @@ class Pipeline:
             return _Closed(rejected=reading.reason)
         self._hand_votes += reading.right_handed
         self._lock.locked = True
+        if self._hoop is not None:
+            left = min(window, key=lambda moment: abs(moment.seen.t_s - release_s)).seen.pose
+            self._shot_from_m = self._spot_m(left)
         measurements, lifted = self._measure(window, reading)
         self._index += 1
         rep = Rep(

@@ -1,13 +1,17 @@
 """Which of the people in the picture is the shooter, and how many people the network must be asked for.
 
-The shooter is the largest person at first; whoever holds the ball before anybody has shot takes over; after that the
-lock is on place and size. A second person costs the network almost twice the time, so two are asked for only while the
-shooter is not sure: at the start, while somebody else is near, when the track jumps, and for a look round now and then.
+The shooter is the largest person at first; whoever holds the ball before anybody has shot takes over, and so does
+somebody who stands while the one who was taken for the shooter walks by; after that the lock is on place and size. Once
+the shooter was lost, and with a calibration, whoever stands on the spot of the last shot comes first. A second person
+costs the network almost twice the time, so two are asked for only while the shooter is not sure: at the start, while
+somebody else is near, when the track jumps, and for a look round now and then.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -22,6 +26,14 @@ _JUMP = 0.35
 _RESIZE = 0.30
 _LOST_S = 1.0
 _TAKE_OVER_S = 0.3
+_WALKS = 0.5
+"""Farther than this part of the height within a second is walking by."""
+_HOLDS = 0.15
+"""A ball this near to a hand, in heights, is in it."""
+_STANDS = 0.10
+_STANDS_S = 0.8
+_ON_SPOT_M = 1.0
+"""The next shot comes from within a step or two of the last one."""
 
 
 @dataclass(slots=True)
@@ -40,6 +52,13 @@ class ShooterLock:
     _looked_s: float | None = None
     _unsure: bool = True
     _other_holds_since_s: float | None = None
+    _way: deque[tuple[float, FloatArray]] = field(default_factory=deque)
+    """Where the hips of the one who is followed were during the last second."""
+    _standing: tuple[FloatArray, float, float] | None = None
+    """Somebody else who stands: hips, since when, last seen."""
+    _held_s: float | None = None
+    """When the one who is followed last had the ball in reach of the hands."""
+    _on_spot_since_s: float | None = None
 
     def people_wanted(self, t_s: float, shooting: bool = False) -> int:
         """How many people to ask the network for in the frame after this instant: 1 or 2. No look round during a shot.
@@ -54,36 +73,105 @@ class ShooterLock:
             self._looked_s = t_s  # at the asking: the answer comes a frame later, and one look is enough
         return 2 if self._unsure or company or look_round else 1
 
-    def choose(self, t_s: float, people: tuple[Pose, ...], asked: int, ball: Ball | None) -> Pose | None:
-        """The shooter among the people of this frame, None when not there. `ball` is where the ball was last seen."""
+    def choose(
+        self,
+        t_s: float,
+        people: tuple[Pose, ...],
+        asked: int,
+        ball: Ball | None,
+        off_spot_m: Callable[[Pose], float | None] = lambda pose: None,
+    ) -> Pose | None:
+        """The shooter among the people of this frame, None when not there.
+
+        `ball` is where the ball was last seen; `off_spot_m` tells how far somebody stands from the spot of the last
+        shot, where the court is known and somebody has shot.
+        """
         self.switched = False
         if asked > 1:
             self._looked_s = t_s
             if len(people) > 1:
                 self._others_s = t_s
-        if self._seen_s is not None and t_s - self._seen_s > _LOST_S:
+        if self._seen_s is not None and t_s - self._seen_s > _LOST_S and self._hips is not None:
             self._hips = None
+            self.locked = False  # whoever is taken next must earn it with a shot
+            self._way.clear()
         sized = [(person, height) for person in people if (height := stature_px(person)) is not None]
         if not sized:
             self._unsure = True
             return None
         if self._hips is None:
-            best = max(sized, key=lambda item: item[1])
+            best = max(sized, key=lambda item: (_on_spot(item[0], off_spot_m), item[1]))
             self.switched = self._seen_s is not None
             self._unsure = asked < 2 and self.most_people > 1
         else:
             best = min(sized, key=self._strangeness)
-            if self._strangeness(best) > 1.0:
+            followed = self._strangeness(best) <= 1.0
+            stander = self._stander(t_s, best if followed else None, sized)
+            if stander is not None:
+                best, self.switched, self._unsure = stander, True, False
+                self._way.clear()
+                return self._follow(t_s, best, ball)
+            if not followed:
                 # somebody, but not the shooter: look for both before believing it
                 self._unsure = True
                 return None
-            holder = self._ball_holder(t_s, best, sized, ball)
+            holder = self._on_spot_again(t_s, self._ball_holder(t_s, best, sized, ball), sized, off_spot_m)
             self.switched = holder is not best
             best = holder
             self._unsure = False
+        return self._follow(t_s, best, ball)
+
+    def _follow(self, t_s: float, best: tuple[Pose, float], ball: Ball | None) -> Pose:
         pose, height = best
+        if self.switched:
+            self._way.clear()
         self._hips, self._height_px, self._seen_s = middle(pose, "hip"), height, t_s
+        self._way.append((t_s, self._hips))
+        while self._way[0][0] < t_s - 1.0:
+            self._way.popleft()
+        if ball is not None and _reach(best, ball) < _HOLDS:
+            self._held_s = t_s
         return pose
+
+    def _stander(
+        self, t_s: float, best: tuple[Pose, float] | None, sized: list[tuple[Pose, float]]
+    ) -> tuple[Pose, float] | None:
+        """Somebody who stands, while the one who is followed walks by without the ball and nobody has shot yet."""
+        others = [item for item in sized if item is not best]
+        if self.locked or not others:
+            return None
+        if self._standing is not None and t_s - self._standing[2] > _LOST_S:
+            self._standing = None
+        tallest = max(others, key=lambda item: item[1])
+        if self._standing is None:
+            self._standing = middle(tallest[0], "hip"), t_s, t_s
+            return None
+        hips, since_s, _ = self._standing
+        there = [item for item in others if np.linalg.norm(middle(item[0], "hip") - hips) < _STANDS * item[1]]
+        if not there:
+            self._standing = middle(tallest[0], "hip"), t_s, t_s
+            return None
+        self._standing = hips, since_s, t_s
+        moved = max((float(np.linalg.norm(self._way[-1][1] - way)) for _, way in self._way), default=0.0)
+        walks = moved > _WALKS * self._height_px
+        holds = self._held_s is not None and t_s - self._held_s < _LOST_S
+        return there[0] if walks and not holds and t_s - since_s >= _STANDS_S else None
+
+    def _on_spot_again(
+        self,
+        t_s: float,
+        best: tuple[Pose, float],
+        sized: list[tuple[Pose, float]],
+        off_spot_m: Callable[[Pose], float | None],
+    ) -> tuple[Pose, float]:
+        """Whoever is back on the spot of the last shot, when somebody else was taken for the shooter meanwhile."""
+        back = [item for item in sized if item is not best and _on_spot(item[0], off_spot_m)]
+        if self.locked or not back or off_spot_m(best[0]) is None or _on_spot(best[0], off_spot_m):
+            self._on_spot_since_s = None
+            return best
+        if self._on_spot_since_s is None:
+            self._on_spot_since_s = t_s
+        return back[0] if t_s - self._on_spot_since_s >= _TAKE_OVER_S else best
 
     def _strangeness(self, item: tuple[Pose, float]) -> float:
         """Above 1 when a person cannot be the one that was followed."""
@@ -101,15 +189,22 @@ class ShooterLock:
             self._other_holds_since_s = None
             return best
 
-        def reach(item: tuple[Pose, float]) -> float:
-            pose, height = item
-            hands = (hand_centre(pose, "left"), hand_centre(pose, "right"))
-            return min(float(np.linalg.norm(ball.centre_px - hand)) for hand in hands) / height
-
-        holder = min(sized, key=reach)
-        if holder is best or reach(holder) > 0.15:
+        holder = min(sized, key=lambda item: _reach(item, ball))
+        if holder is best or _reach(holder, ball) > _HOLDS:
             self._other_holds_since_s = None
             return best
         if self._other_holds_since_s is None:
             self._other_holds_since_s = t_s
         return holder if t_s - self._other_holds_since_s >= _TAKE_OVER_S else best
+
+
+def _reach(item: tuple[Pose, float], ball: Ball) -> float:
+    """From the ball to the nearer hand, in heights of the person."""
+    pose, height = item
+    hands = (hand_centre(pose, "left"), hand_centre(pose, "right"))
+    return min(float(np.linalg.norm(ball.centre_px - hand)) for hand in hands) / height
+
+
+def _on_spot(pose: Pose, off_spot_m: Callable[[Pose], float | None]) -> bool:
+    off = off_spot_m(pose)
+    return off is not None and off < _ON_SPOT_M

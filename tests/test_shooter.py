@@ -117,6 +117,61 @@ def test_a_change_of_person_is_said_once():
     assert said == [True] + [False] * 9
 
 
+def test_once_lost_whoever_stands_on_the_spot_of_the_last_shot_is_the_shooter():
+    """A rebounder who comes nearer to the camera is larger; the court tells that he stands elsewhere."""
+    shooter, rebounder = person(250), person(480, 1.2)
+    off = {id(shooter): 0.3, id(rebounder): 3.0}
+    lock = watch(lambda t: [shooter], 1.0)[2]
+    lock.locked = True
+    watch(lambda t: [], 1.2, lock, start_s=1.0)
+    assert lock.choose(2.4, (rebounder, shooter), 2, None, lambda pose: off[id(pose)]) is shooter
+    without = watch(lambda t: [shooter], 1.0)[2]
+    watch(lambda t: [], 1.2, without, start_s=1.0)
+    assert without.choose(2.4, (rebounder, shooter), 2, None) is rebounder  # without a calibration: the larger one
+
+
+def test_a_shooter_who_comes_back_to_the_spot_is_taken_again():
+    shooter, rebounder = person(250), person(480)
+    off = {id(shooter): 0.3, id(rebounder): 3.0}
+    lock = watch(lambda t: [shooter], 1.0)[2]
+    lock.locked = True
+    watch(lambda t: [], 1.2, lock, start_s=1.0)
+    chosen = []
+    for k in range(60):
+        t_s = 2.3 + k / 30
+        people = (rebounder,) if k < 20 else (rebounder, shooter)
+        chosen.append(lock.choose(t_s, people, 2, None, lambda pose: off[id(pose)]))
+    assert chosen[19] is rebounder
+    assert chosen[-1] is shooter
+
+
+def test_once_lost_the_ball_decides_again_until_the_next_shot():
+    """Without a calibration: the rebounder is taken for the shooter, until the shooter has the ball."""
+    shooter, rebounder = person(250), person(480, 1.2)
+    lock = watch(lambda t: [shooter], 1.0)[2]
+    lock.locked = True
+    watch(lambda t: [], 1.2, lock, start_s=1.0)
+    ball = Ball(shooter.landmarks_px[19], 9.0, 0.9)
+    chosen, _, _ = watch(lambda t: [rebounder, shooter], 1.0, lock, ball=lambda t: ball, start_s=2.3)
+    assert chosen[0] is rebounder
+    assert chosen[-1] is shooter
+
+
+def test_somebody_who_walks_by_first_gives_way_to_the_one_who_stands():
+    """The walker is larger and was there first; nobody has shot yet, and the walker has no ball."""
+    stander = person(250)
+
+    def walk(t):
+        return person(620 - 220 * t, 1.25)
+
+    chosen, _, lock = watch(lambda t: [walk(t), stander], 2.0)
+    assert chosen[0] is not stander
+    assert chosen[-1] is stander
+    assert not lock.switched  # said once, at the change
+    with_ball, _, _ = watch(lambda t: [walk(t), stander], 2.0, ball=lambda t: Ball(walk(t).landmarks_px[19], 9.0, 0.9))
+    assert with_ball[-1] is not stander  # who walks with the ball is on the way to shoot
+
+
 def test_a_shooter_lost_for_a_moment_is_the_same_one():
     shooter = person(250)
     _, _, lock = watch(lambda t: [shooter], 1.0)
