@@ -116,9 +116,9 @@ def unpacked(content: bytes) -> Trace:
 
 
 def moved(data_folder: Path, session_id: str, rep: int, film: str) -> None:
-    """The film of this rep is somewhere else now. Raises StoreError."""
+    """The film of this rep was found here, unless it still is where it was. Raises StoreError."""
     trace = load_trace(data_folder, session_id, rep)
-    if trace is not None and trace.film != film:
+    if trace is not None and trace.film != film and not Path(trace.film).is_file():
         save_trace(data_folder, session_id, rep, replace(trace, film=film))
 
 
