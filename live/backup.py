@@ -22,6 +22,7 @@ from tempfile import TemporaryDirectory
 from typing import IO, TYPE_CHECKING, Any
 
 from .errors import StoreError, UsageError
+from .plural import counted
 from .rep_files import MEDIA, is_media_name
 
 if TYPE_CHECKING:
@@ -48,8 +49,9 @@ class Contents:
 
     def __str__(self) -> str:
         files = len(self.sums) - 1
-        more = f" and {files} files" if files else ""
-        return f"{self.players} players, {self.sessions} sessions, {self.reps} reps{more}"
+        more = f" and {counted(files, 'file')}" if files else ""
+        counts = ((self.players, "player"), (self.sessions, "session"), (self.reps, "rep"))
+        return ", ".join(counted(count, noun) for count, noun in counts) + more
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from .errors import StoreError, UsageError
+from .plural import counted
 
 if TYPE_CHECKING:
     from .history import Note, SavedSession, Target
@@ -88,8 +89,8 @@ def export(
         dictionary(out / "dictionary.csv", store, chosen)
     except OSError as error:
         raise StoreError(f"{out} cannot be written ({error.strerror or error}); what is there is not whole") from None
-    more = f" and {skeletons} skeletons" if skeletons else ""
-    return f"{len(chosen)} sessions with {count} reps{more}"
+    more = f" and {counted(skeletons, 'skeleton')}" if skeletons else ""
+    return f"{counted(len(chosen), 'session')} with {counted(count, 'rep')}{more}"
 
 
 _Sink = Callable[["SavedSession", list[tuple["Rep", bool]], list["Note"]], None]

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from .errors import StoreError
+from .plural import counted
 
 if TYPE_CHECKING:
     from .exchange import Brought
@@ -61,21 +62,21 @@ def merge(store: Store, path: Path, say: Callable[[str], None]) -> Brought:
         if media_of is not None:
             copied = _media_over(store, media_of)
             if copied:
-                say(f"{copied} files of reps came along")
+                say(f"{counted(copied, 'file')} of reps came along")
     return brought
 
 
 def told(brought: Brought) -> str:
     """What came, for people."""
     counts = {
-        "players": brought.players,
-        "sessions": brought.sessions,
-        "reps": brought.reps,
-        "notes": brought.notes,
-        "targets": brought.targets,
+        "player": brought.players,
+        "session": brought.sessions,
+        "rep": brought.reps,
+        "note": brought.notes,
+        "target": brought.targets,
     }
-    new = [f"{count} new {what}" for what, count in counts.items() if count]
-    new += [f"{brought.changed} later changes"] if brought.changed else []
+    new = [counted(count, f"new {what}") for what, count in counts.items() if count]
+    new += [counted(brought.changed, "later change")] if brought.changed else []
     new += [f"{brought.forgotten} forgotten here too"] if brought.forgotten else []
     return ", ".join(new) or "nothing new"
 

@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from .errors import UsageError
+from .plural import counted
 
 if TYPE_CHECKING:
     from .roster import Player
@@ -78,7 +79,7 @@ def remove(
     shown = plain(player.name)
     if out is None and not everywhere:
         out = Path.cwd() / f"{file_name(player.name)}-{datetime.now(UTC):%Y%m%dT%H%M%SZ}"
-    what = f"{player.sessions} sessions with {player.reps} reps"
+    what = f"{counted(player.sessions, 'session')} with {counted(player.reps, 'rep')}"
     if not sure and not _confirmed(f"{shown}: {what} will be removed. Type the name to go on: ", player.name):
         say(f"rimward: {shown} stays; type the name when asked, or add --yes")
         return 2

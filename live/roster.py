@@ -16,6 +16,7 @@ from uuid import uuid4
 from sqlalchemy import Connection, Row, func, insert, select, update
 
 from .errors import StoreError
+from .plural import counted
 from .schema import players, reps, sessions
 from .skeleton import Side
 
@@ -214,7 +215,7 @@ def _checked(facts: Mapping[str, object]) -> dict[str, Any]:
 
 def _told(player: Player) -> str:
     hand = f"{player.hand}-handed, " if player.hand else ""
-    return f"{hand}{player.sessions} sessions"
+    return f"{hand}{counted(player.sessions, 'session')}"
 
 
 def _player(row: Row[Any], count: Row[Any] | None) -> Player:

@@ -9,9 +9,14 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING
 
+from .plural import counted
+
 if TYPE_CHECKING:
     from .history import History, Note, SavedSession
     from .records import Rep
+
+_NEEDS_CAMERA = "needs the camera's place: run rimward calibrate"
+"""How the reasons of such measurements end (measure.py)."""
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -73,7 +78,7 @@ def _print(session: SavedSession, reps: Sequence[Rep], history: History, notes: 
     from .tables import plain, print_table
 
     start, out = session.start, sys.stdout
-    title = f"{start.player}, {start.started_utc.astimezone():%Y-%m-%d %H:%M}, {session.reps} reps"
+    title = f"{start.player}, {start.started_utc.astimezone():%Y-%m-%d %H:%M}, {counted(session.reps, 'rep')}"
     about = [f"made {made_of(session)}", f"{length(session)} min", start.source]
     about += [f"drill {start.drill}"] if start.drill else []
     about += [f"view {start.view}"] if start.view else []
@@ -84,13 +89,8 @@ def _print(session: SavedSession, reps: Sequence[Rep], history: History, notes: 
         print_table(title, headings, rows, out, ", ".join(about))
     else:
         print(plain(f"{title}, {', '.join(about)}"), file=out)
-    unseen = [
-        f"{plain(_label(name))}: {plain(next(iter(history.reasons(name)), 'not measured'))}"
-        for name in history.measurements
-        if _measured(name, history) is None
-    ]
-    if unseen:
-        print("Not seen: " + "; ".join(unseen), file=out)
+    for line in _unseen(history):
+        print(plain(line), file=out)
     if reps:
         print_table(
             "Reps", (">rep", ">at, s", "result", "~outside its band", "~said", "~notes"), _reps(reps, notes), out
@@ -98,6 +98,22 @@ def _print(session: SavedSession, reps: Sequence[Rep], history: History, notes: 
     for note in notes:
         if note.rep_index is None:
             print(plain(f"{note.kind}: {note.text}" + (f" ({note.author})" if note.author else "")), file=out)
+
+
+def _unseen(history: History) -> list[str]:
+    """What was never seen, and why; what only a calibration gives stands together."""
+    lines, uncalibrated = [], []
+    for name in history.measurements:
+        if _measured(name, history) is not None:
+            continue
+        why = next(iter(history.reasons(name)), "not measured")
+        if why.endswith(_NEEDS_CAMERA):
+            uncalibrated.append(_label(name))
+        else:
+            lines.append(f"Not seen: {_label(name)}: {why}")
+    if uncalibrated:
+        lines.append(f"Not seen without the camera's place (rimward calibrate): {', '.join(uncalibrated)}")
+    return lines
 
 
 def _label(name: str) -> str:

@@ -23,6 +23,7 @@ from sqlalchemy import Connection, Engine, Table, insert, select, update
 from . import history, removal, rep_files, roster, side_file
 from .errors import StoreError
 from .history import History, Note, NoteKind, SavedSession, Target
+from .plural import counted
 from .records import Rep, Result, SessionSummary
 from .roster import Player
 from .schema import notes, reps, sessions, targets
@@ -327,7 +328,7 @@ class Store:
             for path in side_file.claim(folder):
                 merged += self._merge(self.engine, path)
         if merged:
-            self._notice(f"{_count(merged, 'rep')} of an earlier session joined {self.path}")
+            self._notice(f"{counted(merged, 'rep')} of an earlier session joined {self.path}")
         return merged
 
     def close(self) -> None:
@@ -349,7 +350,9 @@ class Store:
         try:
             if damaged:
                 kept = path.rename(path.with_suffix(side_file.DAMAGED))
-                self._notice(f"{_count(damaged, 'line')} of a side file could not be read; all of it is kept as {kept}")
+                self._notice(
+                    f"{counted(damaged, 'line')} of a side file could not be read; all of it is kept as {kept}"
+                )
             else:
                 path.unlink(missing_ok=True)
         except OSError as error:
@@ -521,10 +524,6 @@ def _folder_in_temp() -> list[Path]:
         return [folder]
     ours = not hasattr(os, "getuid") or (seen.st_uid == os.getuid() and not folder.is_symlink())
     return [folder] if ours else []
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"
 
 
 def _to_standard_error(message: str) -> None:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 from practised import Day, practise
+from program import CLIPS, data_folder
 
 from rimward.live import cli
 from rimward.live.store import open_store
@@ -135,6 +136,9 @@ def test_a_session_is_shown(rimward, history):
     assert "±" in shown.out
     assert "Not seen: " in shown.out
     assert shown.out.count("\n") > 30
+    with closing(open_store(history)) as store:
+        reason = store.reps(first["id"])[0].measurements["entry_angle_deg"].reason
+    assert f"Not seen: Entry angle: {reason}" in shown.out
     lines = rimward("show", first["id"], "--json").lines
     assert [line["kind"] for line in lines] == ["session"] + ["rep"] * 5
 
@@ -254,3 +258,14 @@ def test_a_table_shows_texts_as_they_are():
     assert "[bold]T[/bold]" in out.getvalue()
     assert "[red]x[/red]\\x1b[31m" in out.getvalue()
     assert plain("a\u202eb\x07\u200d") == "a\\u202eb\\x07\u200d"
+
+
+@pytest.mark.network
+def test_practice_goes_by_what_is_stored_of_its_player(pose_bundle, rimward, data):
+    data_folder(data, pose_bundle)
+    rimward("players", "add", "Ada", "--hand", "right", "--stature-m", "1.62")
+    ran = rimward("practice", "--clip", CLIPS / "fps_15.mp4", "--headless", "--json", "--player", "ADA")
+    assert ran.status == 0
+    assert ran.err == ""
+    (session,) = rimward("sessions", "--json").lines
+    assert (session["player"], session["hand"], session["stature_m"], session["reps"]) == ("Ada", "right", 1.62, 1)
