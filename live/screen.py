@@ -414,7 +414,7 @@ class Painter(Brush):
     def _draw_count(self, surface: pygame.Surface, layout: Layout, count: str, tally: str) -> None:
         style, box = self._style, layout.count
         self._draw_panel(surface, box, style.panel)
-        below = round(0.07 * surface.get_height()) if tally else 0
+        below = round(0.10 * surface.get_height()) if tally else 0
         room = box.h - 4 * layout.margin - max(0, below - layout.margin)
         size = min(room / self._digit, (box.w - layout.margin) / self._advance(count))
         digits = self._trimmed(count, size, style.ink)
