@@ -303,7 +303,7 @@ def _square_to(left: FloatArray, right: FloatArray) -> FloatArray:
 
 _ELBOW = ("shoulder", "elbow", "wrist")
 _KNEE = ("hip", "knee", "ankle")
-_USEFUL_DEG, _USEFUL_LEAN_DEG, _USEFUL_TURN_DEG, _USEFUL_HEADING_DEG = 20.0, 6.0, 9.0, 12.0
+_USEFUL_DEG, _USEFUL_LEAN_DEG, _USEFUL_TURN_DEG, _USEFUL_HEADING_DEG = 13.0, 6.0, 9.0, 10.0
 _USEFUL_M, _USEFUL_OFFSET_M = 0.06, 0.055
 
 
@@ -321,7 +321,7 @@ def elbow_at_release_deg(shot: Shot3D) -> Measurement:
     angle = shot.angle_deg(*_ELBOW)
     own = _sway(angle, shot.release, shot.t_s, _FRAMES * shot.frame_s)
     what = "the shooting elbow at the release"
-    return _hidden(shot, shot.release) or _given(angle[:, shot.release], 25.0, what, own)
+    return _hidden(shot, shot.release) or _given(angle[:, shot.release], 16.0, what, own)
 
 
 def elbow_max_deg(shot: Shot3D) -> Measurement:
@@ -398,7 +398,7 @@ def hold_s(shot: Shot3D) -> Measurement:
         return hidden
     held = shot.folds[:, 1] - shot.folds[:, 0]
     own = float(np.hypot(_between(shot, 0.04, 0.12), _FRAMES * shot.frame_s))
-    return _given(held, 0.14, "the hold at the set point", own, "timing", _HOLD_SHARE)
+    return _given(held, 0.11, "the hold at the set point", own, "timing", _HOLD_SHARE)
 
 
 _HOLD_SHARE = 0.7
@@ -424,7 +424,7 @@ def _offset(shot: Shot3D, joint: str) -> FloatArray:
 def arm_offset_at_set_m(shot: Shot3D) -> Measurement:
     """Shooting elbow to the right of the vertical plane through shooting shoulder and ring."""
     return _hidden(shot, shot.set_point) or _at_set(
-        shot, _offset(shot, "elbow"), _USEFUL_OFFSET_M, "how far the elbow points out", _between(shot, 0.04, 0.015)
+        shot, _offset(shot, "elbow"), _USEFUL_OFFSET_M, "how far the elbow points out", _between(shot, 0.03, 0.015)
     )
 
 

@@ -402,8 +402,8 @@ class Pipeline:
     def _measure(
         self, window: list[_Moment], reading: reps.Reading
     ) -> tuple[dict[str, Measurement], LiftedTrack | None]:
-        """Values of a shot: from the picture, and what the picture cannot give from space where the hoop is known; and
-        the shot in space.
+        """Values of a shot, from space where the hoop is known and space can give them, else from the picture; and the
+        shot in space.
         """
         known = self._settings.player.stature_m is not None
         calibration = self._hoop
@@ -424,9 +424,7 @@ class Pipeline:
         if isinstance(lifted, NotLifted):
             return measurements, None
         shot, in_space = lifted
-        # where both give a value the picture's has been nearer to known truth so far (python -m tests.accuracy)
-        only = {name: in_space[name] for name in measure.ONLY_IN_SPACE if name in in_space}
-        return measurements | only, shot.lifted
+        return measure3d.better(measurements, in_space), shot.lifted
 
     def _view(self, frame: Frame, observation: Observation | None, now_s: float) -> View:
         pose = observation.pose if observation is not None else None

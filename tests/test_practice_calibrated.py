@@ -63,7 +63,7 @@ def test_what_needs_the_hoop_comes_with_a_calibration_and_only_while_it_holds(po
     truth = json.loads(CLIP.with_suffix(".json").read_text("utf-8"))["reps"][0]["measurements"]
     with_camera = values(pose_bundle, words, true_camera())
     given = [name for name in measure.ONLY_IN_SPACE if with_camera[name].value is not None]
-    assert {"arm_offset_at_set_m", "feet_heading_deg", "drift_forward_m"} <= set(given)
+    assert {"arm_offset_at_set_m", "foot_stagger_m", "drift_forward_m"} <= set(given)
     for name in ("arm_offset_at_set_m", "wrist_offset_at_set_m", "drift_forward_m", "foot_stagger_m"):
         measured = with_camera[name]
         assert measured.value is not None
