@@ -127,7 +127,9 @@ def _last_held(track: Track, held: BoolArray, hint_s: float, settings: Phases) -
         high = held & (track.above_eyes_m(track.ball) > settings.release_above_eyes_m)
     window = np.abs(track.t_s - hint_s) <= 0.4
     candidates = np.flatnonzero(high & window)
-    return int(candidates[-1]) if len(candidates) else None
+    # an open hand in the follow-through now and then passes for a ball
+    held_long = [k for k in candidates if _held_time_s(track, held, int(k)) >= settings.seen_held_s]
+    return int((held_long or candidates)[-1]) if len(candidates) else None
 
 
 def _held_time_s(track: Track, held: BoolArray, last: int) -> float:
