@@ -408,14 +408,18 @@ class Store:
     def _compact(self) -> None:
         """Write the file anew, so that neither it nor its log holds anything of what was deleted."""
         assert self.engine is not None
+        trouble = ""
         try:
             with closing(self.engine.raw_connection()) as raw:
                 raw.execute("VACUUM")
-                raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+                (busy, _, _) = raw.execute("PRAGMA wal_checkpoint(TRUNCATE)").fetchone()
+                trouble = "is held by another program" if busy else ""
         except DATABASE_ERRORS as error:
+            trouble = why(error)
+        if trouble:
             self._notice(
-                f"{self.path} {why(error)}: what was taken out is gone, but the file is not written anew; "
-                "end other programs of rimward and run the same command again"
+                f"{self.path} {trouble}: what was taken out is gone, but its bytes stay in the file until other "
+                "programs of rimward have ended and rimward is started once more"
             )
 
 

@@ -180,6 +180,20 @@ def test_nothing_of_a_forgotten_player_is_left_in_the_files(laptops):
         assert b"private" not in content
 
 
+def test_where_another_program_reads_it_is_said_that_bytes_stay_and_later_they_are_gone(tmp_path):
+    said: list[str] = []
+    practise(tmp_path, "Wilhelmina Zzyzx", [Day(reps=3)]).close()
+    store = open_store(tmp_path, said.append)
+    with closing(sqlite3.connect(store.path, isolation_level=None)) as other:
+        other.execute("BEGIN")
+        other.execute("SELECT count(*) FROM players").fetchone()
+        store.remove_player(store.player("Wilhelmina Zzyzx").id, everywhere=True)
+    assert "is held by another program: what was taken out is gone, but its bytes stay" in said[0]
+    store.close()
+    open_store(tmp_path).close()
+    assert not any(b"Zzyzx" in path.read_bytes() for path in tmp_path.glob("rimward.db*"))
+
+
 def test_a_session_that_runs_on_after_its_player_was_forgotten_keeps_nothing(laptops):
     one = laptops["one"]
     rep = one.reps(one.sessions()[0].start.id)[0]
