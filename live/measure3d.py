@@ -54,7 +54,8 @@ class Shot3D:
     """Samples of release, set and deepest knee bend."""
     pickup: int
     folds: FloatArray
-    """(1 + S, 3): seconds at which the elbow begins and ends to be folded at set, and its angle there, degrees."""
+    """(1 + S, 4): seconds at which the elbow begins and ends to be folded at set, its angle there in degrees, and the
+    second at which it is folded most."""
     flight: Flight | None
     along_view: float
     """0 when the player faces across the picture, 1 when toward the camera or away from it."""
@@ -96,15 +97,15 @@ def shot3d(lifted: LiftedTrack, window: Seen, calibration: Calibration, events: 
     up = np.flatnonzero((above[pickup:release] > _FACE_M) & lifted.held[pickup:release])
     first = min(pickup + (int(up[0]) if len(up) else 0), release - 1)
     folds = np.array([_fold(t, angle, first, release) for angle in elbow])
-    # a fold is about the same on both sides: its middle is steadier than the least of its samples
-    middle_s = folds[:, :2].mean(axis=1)
-    set_point = int(np.clip(np.argmin(np.abs(t - middle_s[0])), first, release - 1))
-    sigma_s = float(np.hypot(np.sqrt(np.mean((middle_s[1:] - middle_s[0]) ** 2)), _FRAMES * np.median(np.diff(t))))
+    # where the least lies in a flat hold is up to the noise: over all versions its instants average out
+    set_s = float(folds[:, 3].mean())
+    set_point = int(np.clip(np.argmin(np.abs(t - set_s)), first, release - 1))
+    sigma_s = float(np.hypot(folds[:, 3].std(), _FRAMES * np.median(np.diff(t))))
     found = Events(
         pickup_s=events.pickup_s,
         dip_s=events.dip_s,
         knee_min_s=float(t[gather]),
-        set_s=min(float(middle_s[0]), events.release_s - 1e-3),
+        set_s=min(set_s, events.release_s - 1e-3),
         release_s=events.release_s,
         apex_s=events.apex_s,
         landing_s=events.landing_s,
@@ -212,8 +213,8 @@ def _at(t_s: FloatArray, instant_s: float) -> int:
     return min(int(np.searchsorted(t_s, instant_s - 1e-6)), len(t_s) - 1)
 
 
-def _fold(t: FloatArray, angle: FloatArray, first: int, release: int) -> tuple[float, float, float]:
-    """When the elbow (T,) begins to be folded, when it ends to be, and its angle in between.
+def _fold(t: FloatArray, angle: FloatArray, first: int, release: int) -> tuple[float, float, float, float]:
+    """When the elbow (T,) begins to be folded, when it ends to be, its angle in between, and when it is folded most.
 
     Folded is within 5 degrees of the least angle. Of stretches within the tremble of the least the last counts: the
     earlier ones are the same fold on its way up. An end that was not seen lies at the edge of what was.
@@ -235,7 +236,7 @@ def _fold(t: FloatArray, angle: FloatArray, first: int, release: int) -> tuple[f
             i += step
         return float(t[i])
 
-    return crossing(-1), crossing(+1), level
+    return crossing(-1), crossing(+1), level, float(t[k])
 
 
 def _given(

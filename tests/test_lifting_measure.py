@@ -330,7 +330,7 @@ def test_reference_clips_are_measured_within_the_stated_errors(truth_folder, pos
     """One player from motion capture in four views: most values within 2 sigma, knees and hold near."""
     found = [row for case in reference_cases(truth_folder / "clips") for row in rows(case, pose_bundle, tmp_path)[0]]
     given = [row for row in found if row.measured.value is not None and row.name not in NOT_SCORED]
-    assert len(given) > 0.7 * len(found)
+    assert len(given) > 0.6 * len(found)
     assert np.mean([abs(error(row)) < 2 * row.measured.sigma for row in given]) >= 0.85
     for name, most in (("knee_min_deg", 4.0), ("hold_s", 0.06)):
         assert np.median([abs(error(row)) for row in given if row.name == name]) < most
