@@ -122,8 +122,8 @@ class GestureWatch:
     def update(self, t_s: float, pose: Pose | None, size: tuple[int, int], *, shooting: bool) -> Held | None:
         """What is being held at this instant; None while there is nothing to show.
 
-        `shooting` is true from the lift of the ball to the end of the follow-through: no signal counts then, nor
-        afterwards until both hands were low.
+        `shooting` is true from the release to the end of the follow-through: no signal counts then, nor afterwards
+        until both hands were low.
         """
         if shooting:
             self._ready, self._gesture, self._low_since_s = False, None, None

@@ -17,7 +17,8 @@ _SAYS = {
 _GO_ON = "Hold still to go on"
 _SAID_S = 2.0
 """So long the answer to a signal or key stays in the big place."""
-_SHOOTING = (Phase.RISE, Phase.SET, Phase.RELEASE, Phase.FOLLOW_THROUGH)
+_SHOOTING = (Phase.RELEASE, Phase.FOLLOW_THROUGH)
+"""Not the lift before: no signal looks like one, and a hand held out is now and then taken for the ball."""
 
 
 @dataclass(slots=True)

@@ -33,7 +33,7 @@ from rimward.live.words import read_words
 
 ROOT = Path(__file__).resolve().parents[1]
 TRUTH = ROOT.parent / "shared" / "truth"
-SHOOTING = (Phase.RISE, Phase.SET, Phase.RELEASE, Phase.FOLLOW_THROUGH)
+SHOOTING = (Phase.RELEASE, Phase.FOLLOW_THROUGH)
 
 
 @dataclass(frozen=True, slots=True)

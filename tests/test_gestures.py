@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import json
-
 import numpy as np
 import pytest
 from builders import pose_of
 from figure import DOWN, LOW, OUT, SIZE, UP, WIDE, figure
-from program import CLIPS
+from program import CLIPS, data_folder, prepared_model, run, saved
 
-from rimward.live.clip import open_clip
 from rimward.live.gestures import Gesture, GestureWatch, signal
 from rimward.live.hands_free import PAUSED, HandsFree
-from rimward.live.mediapipe_pose import MediapipePose
-from rimward.live.records import Frame, Phase, Pose, View
+from rimward.live.records import Phase, Pose, View
 
 
 def told(poses, watch: GestureWatch | None = None, fps: float = 30.0, shooting=lambda t: False, start_s: float = 0.0):
@@ -166,25 +162,19 @@ def test_an_answer_is_shown_for_a_moment_and_a_trouble_goes_first() -> None:
     assert hands.dressed(View(9.0, None)).prompt == ""
 
 
-# ------------------------------------------------------------------------------------------- on rendered clips
+# ------------------------------------------------------------------------------------------- on a rendered clip
 @pytest.mark.network
-def test_the_rendered_player_is_understood_and_a_stretch_is_not(pose_bundle) -> None:
-    """Reference: the acts of the script that the clip was rendered from; 20 degrees off the camera, 4 m away."""
-    acts = json.loads((CLIPS / "signals.json").read_text("utf-8"))["others"]
-    estimator, source, watch = MediapipePose(pose_bundle), open_clip(CLIPS / "signals.mp4"), GestureWatch()
-    confirmed = []
-    for frame in source:
-        assert isinstance(frame, Frame)
-        if frame.index % 2:
-            continue
-        people = estimator.estimate(frame, 1)
-        held = watch.update(frame.t_s, people[0] if people else None, frame.size, shooting=False)
-        if held is not None and held.confirmed:
-            confirmed.append((held.gesture, frame.t_s))
-    estimator.close()
-    source.close()
-    assert [gesture for gesture, _ in confirmed] == [Gesture.PAUSE, Gesture.MADE, Gesture.DISCARD]
-    signals = [act for act in acts if act["act"] == "signal"]
-    for (_, t_s), act in zip(confirmed, signals, strict=True):
-        up_s = act["t_begin_s"] + 0.9  # the script's time to lift the arms
-        assert up_s + 1.0 < t_s < act["t_end_s"] - 0.9
+def test_the_rendered_player_works_the_program_with_the_arms(tmp_path) -> None:
+    """Reference: the script of the clip. A free throw, then made, pause, go on, take out; a stretch and arms out at
+    the end are no signals. Through the whole program.
+    """
+    data = data_folder(tmp_path / "data", prepared_model())
+    said = run("practice", "--clip", CLIPS / "signals.mp4", "--headless", "--json", data=data)
+    assert said.status == 0
+    assert said.err == ""
+    assert [line["kind"] for line in said.lines] == ["rep", "result", "discard", "session"]
+    assert said.lines[1] == {"kind": "result", "index": 1, "result": "made"}
+    assert said.lines[2] == {"kind": "discard", "index": 1}
+    assert said.session["reps"] == 0
+    ((_, reps),) = saved(data)
+    assert reps == []
