@@ -43,6 +43,7 @@ class Coach:
         self._results: dict[int, Result] = {}
         self._done = False
         self._rest_until_s: float | None = None
+        self._rest_s = 0
 
     def _made_of(self, good: Mapping[int, Rep]) -> dict[str, Band]:
         targets, drill = self._coaching.targets, self._drill
@@ -123,11 +124,16 @@ class Coach:
             self._bands = self._made_of(self._good)
         self._done = self._done and self._drill is not None and self._drill.done(len(self._reps), self.makes)
 
-    def resting(self, t_s: float) -> str | None:
-        """What to show while the drill rests; None when it does not."""
+    def rest(self, t_s: float) -> tuple[int, int] | None:
+        """(seconds to go, seconds in all) while the drill rests; None when it does not."""
         if self._rest_until_s is None or t_s >= self._rest_until_s:
             return None
-        return prompt(self._words, "resting", seconds=round(self._rest_until_s - t_s)) or None
+        return round(self._rest_until_s - t_s), self._rest_s
+
+    def resting(self, t_s: float) -> str | None:
+        """What to show while the drill rests; None when it does not."""
+        rest = self.rest(t_s)
+        return None if rest is None else prompt(self._words, "resting", seconds=rest[0]) or None
 
     def shown(self) -> str:
         """The drill, its spot and count, for a corner of the screen; empty without a drill."""
@@ -141,5 +147,5 @@ class Coach:
         self._done = drill.done(reps, self.makes)
         seconds = None if self._done else drill.rest_after(reps)
         if seconds is not None:
-            self._rest_until_s = t_s + seconds
+            self._rest_until_s, self._rest_s = t_s + seconds, seconds
         return drill.said_after(reps, self.makes, self._words, self._coaching.language)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Collection
+from datetime import date
 from typing import TYPE_CHECKING
 
 from .errors import StoreError
@@ -10,6 +11,16 @@ from .settings import Settings
 
 if TYPE_CHECKING:
     from .store import Store
+
+
+def is_minor(store: Store, name: str) -> bool:
+    """Whether the player of this name is known to be a minor. A database that cannot be read says nothing of it."""
+    from .roster import name_key
+
+    try:
+        return any(one.is_minor(date.today()) for one in store.players() if name_key(one.name) == name_key(name))
+    except StoreError:
+        return False
 
 
 def settings_for(store: Store, settings: Settings, said: Collection[str], say: Callable[[str], None]) -> Settings:

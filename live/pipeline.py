@@ -37,6 +37,7 @@ from .records import (
     Pose,
     Rep,
     Result,
+    Scene,
     Sighting,
     View,
 )
@@ -48,10 +49,12 @@ from .smoothing import OneEuro
 from .targets import Targets
 from .trace import Trace, trace_of
 from .track import from_observations
+from .view_check import ViewCheck
 from .words import Words
 
 _FEET = ("left_heel", "right_heel", "left_foot_index", "right_foot_index")
 _STATURE_SIGMA, _STATURE_GUESS_SIGMA = 0.01, 0.08
+_IDLE = (Phase.WAITING, Phase.HOLDING, Phase.LANDED)
 _BEFORE_S = 4.0
 """A rep is read from this long before its release: pick-up, a dribble's last bounce, standing."""
 _GAP_S = 1.0
@@ -123,10 +126,14 @@ class Pipeline:
         title: str = "",
         calibration: Calibration | None = None,
         coaching: Coaching | None = None,
+        watched: bool = False,
+        photo: bool = True,
     ) -> None:
         """`calibration` says where the hoop is; it is fitted to the frames' size, or refused, at the first one.
 
-        `coaching` is by what to judge and speak; None: the bands of the settings, everything spoken of.
+        `coaching` is by what to judge and speak; None: the bands of the settings, everything spoken of. `watched` says
+        that somebody looks at the views: advice on where the camera stands is given before the first rep. Without
+        `photo` the views ask for the skeleton alone.
         """
         self._settings, self._words, self._title = settings, words, title
         self._given_calibration = calibration
@@ -146,6 +153,8 @@ class Pipeline:
         self._shot_from_m: FloatArray | None = None
         self._hands = HandsFree(GestureWatch(settings.gestures.hold_s) if settings.gestures.on else None)
         self._set_up = SetUp(self._stature_m)
+        self._view_check = ViewCheck(calibration is not None) if watched else None
+        self._photo = photo
         self._size = (0, 0)
         self._start_over()
 
@@ -193,6 +202,7 @@ class Pipeline:
         if gesture is Gesture.PAUSE:
             self.toggle_pause()
         set_up = self._look_for_set_up(observation)
+        self._look_at_view(frame, observation)
         view = self._view(frame, observation, frame.t_s)
         if closed.rep is None and ended is not None and ended.rep is not None:
             return replace(ended, view=view, gesture=gesture, result=result, set_up=set_up)
@@ -310,13 +320,17 @@ class Pipeline:
     def _look_for_set_up(self, observation: Observation) -> Answer | None:
         if self._hoop is None or self.paused:
             return None
-        idle = self._phase.phase in (Phase.WAITING, Phase.HOLDING, Phase.LANDED)
-        return self._set_up.look(observation.t_s, observation.pose, self._hoop, idle)
+        return self._set_up.look(observation.t_s, observation.pose, self._hoop, self._phase.phase in _IDLE)
 
     def _off_spot_m(self, pose: Pose) -> float | None:
         """How far somebody stands from the spot of the last shot; None where this is not known."""
         spot = None if self._shot_from_m is None or self._hoop is None else self._spot_m(pose)
         return None if spot is None or self._shot_from_m is None else float(np.linalg.norm(spot - self._shot_from_m))
+
+    def _look_at_view(self, frame: Frame, observation: Observation) -> None:
+        """While the player waits for the first shot, and not at all afterwards."""
+        if self._view_check is not None and not self.paused and self._phase.phase in _IDLE:
+            self._view_check.look(frame.t_s, frame.image, observation.pose)
 
     def _spot_m(self, pose: Pose | None) -> FloatArray | None:
         """(2,) where the shooter stands on the floor, hoop frame."""
@@ -378,6 +392,7 @@ class Pipeline:
             self._shot_from_m = self._spot_m(left)
         measurements, lifted = self._measure(window, reading)
         self._index += 1
+        self._view_check = None
         rep = Rep(
             index=self._index,
             hand=reading.hand,
@@ -432,8 +447,8 @@ class Pipeline:
         body_missing_s = now_s - self._body_s if self._body_s is not None else np.inf
         ball_missing_s = now_s - self._ball_s if self._ball_s is not None else now_s
         words, trouble = status.status(pose, ball, self._phase.phase, frame.size, body_missing_s, ball_missing_s)
-        if not trouble:
-            words = self._coach.resting(now_s) or words
+        rest = None if trouble else self._coach.rest(now_s)
+        words = self._coach.resting(now_s) or words if rest is not None else words
         view = View(
             t_s=now_s,
             image=frame.image,
@@ -448,8 +463,13 @@ class Pipeline:
             title=" \N{MIDDLE DOT} ".join(part for part in (self._title, self._coach.shown()) if part),
             lines=self._lines,
             tally=self._tally,
+            scene=Scene.REST if rest is not None and self._phase.phase in _IDLE else Scene.PRACTICE,
+            clock=rest,
+            photo=self._photo,
         )
         view = self._set_up.dressed(self._hands.dressed(view))
+        if self._view_check is not None and not self.paused and self._phase.phase in _IDLE:
+            view = self._view_check.dressed(view)
         return self._court.dressed(view, self._spot_m(pose) if self._court.shows_lines else None)
 
     @property

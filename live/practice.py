@@ -29,7 +29,7 @@ from .errors import DisplayError, PoseModelError, StoreError
 from .gestures import Gesture
 from .hold_aid import HoldAid
 from .json_lines import discard_line, rep_line, result_line, session_line
-from .known_player import settings_for
+from .known_player import is_minor, settings_for
 from .mediapipe_pose import MediapipePose
 from .pace import Pause, at_own_pace, until_stopped
 from .phases import IN_THE_SHOT
@@ -224,7 +224,8 @@ def _open_devices(
 def _open_window(settings: Settings, calibrated: bool, say: Callable[[str], None]) -> Window | None:
     actions = _ACTIONS | _COURT_ACTIONS if calibrated else _ACTIONS
     try:
-        return Window(actions=actions, splash=CAUTIONS, full_screen=settings.screen.full_screen)
+        screen = settings.screen
+        return Window(actions=actions, splash=CAUTIONS, full_screen=screen.full_screen, photo=screen.photo)
     except DisplayError as error:
         say(str(error))
         return None
@@ -305,7 +306,10 @@ class _Session:
         self._sounds_until_s = 0.0
         self._out = _Output(say)
         title = options.title or settings.player.name
-        self._pipeline = Pipeline(settings, chosen.words, title, calibration, chosen)
+        photo = not is_minor(store, settings.player.name)
+        self._pipeline = Pipeline(
+            settings, chosen.words, title, calibration, chosen, watched=devices.window is not None, photo=photo
+        )
         self._judging = threading.Lock()
         """Held while the pipeline works on a frame."""
         self._recorder = Recorder(writer, self._announce, say)

@@ -352,6 +352,56 @@ class Mark(StrEnum):
     UNSURE = "unsure"
 
 
+class Scene(StrEnum):
+    """Which screen is shown."""
+
+    PRACTICE = "practice"
+    SET_UP = "set_up"
+    """Before the first rep: what is wrong with the view, and what to move."""
+    REST = "rest"
+    """The drill's rest, with its clock."""
+    STATION = "station"
+    """Between the shots at a station: everybody's counts in place of the picture."""
+    END = "end"
+    """The session is over and saved."""
+
+
+class Sight(StrEnum):
+    """Something that the view must give."""
+
+    BODY = "body"
+    DISTANCE = "distance"
+    LIGHT = "light"
+    RATE = "rate"
+    LEVEL = "level"
+    SIDE = "side"
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """One thing about the view."""
+
+    sight: Sight
+    good: bool
+    words: str
+    """What is right, or what to do, in a few words."""
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One player's row in the table of a station."""
+
+    name: str
+    reps: int
+    goal: int | None = None
+    """Reps, or makes where `of_makes` is set."""
+    makes: int | None = None
+    """None while no result is known."""
+    of_makes: bool = False
+    turn: bool = False
+    """Shoots now."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class View:
     """Everything that the screen shows at one instant. The screen only draws; it decides nothing."""
@@ -384,3 +434,12 @@ class View:
     tally: str = ""
     """A few words below the count: makes, as far as they are known."""
     sound_off: bool = False
+    scene: Scene = Scene.PRACTICE
+    advice: tuple[Advice, ...] = ()
+    """On the view, the most pressing first; shown in Scene.SET_UP."""
+    board: tuple[Standing, ...] = ()
+    """Everybody at the station, in the order of their turns."""
+    clock: tuple[int, int] | None = None
+    """(seconds to go, seconds in all) of a rest, or of the player's turn at a station."""
+    photo: bool = True
+    """False: the camera's picture is not shown, only the skeleton (privacy)."""

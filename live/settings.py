@@ -86,6 +86,7 @@ class Screen(Section):
     """The window."""
 
     full_screen: bool
+    photo: bool
     language: Literal["en", "de"]
 
 

@@ -6,13 +6,12 @@ Feed every frame while the player waits; `advice` says what was seen over the la
 from __future__ import annotations
 
 from collections import deque
-from dataclasses import dataclass, field
-from enum import StrEnum
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from .body import in_picture, middle, point, seen, stature_px
-from .records import FloatArray, ImageArray, Pose
+from .records import Advice, FloatArray, ImageArray, Pose, Scene, Sight, View
 
 REACH_OF_STATURE = 1.38
 """How high the top of a ball in raised arms is, over stature: shoulder 0.818, upper arm 0.186, forearm 0.146, hand
@@ -35,27 +34,8 @@ _SLOW_HZ = 24.0
 _TILT_DEG = 4.0
 """A camera held crooked turns every angle against the vertical by as much."""
 _SPAN_S = 2.0
-
-
-class Sight(StrEnum):
-    """Something that the view must give."""
-
-    BODY = "body"
-    DISTANCE = "distance"
-    LIGHT = "light"
-    RATE = "rate"
-    LEVEL = "level"
-    SIDE = "side"
-
-
-@dataclass(frozen=True, slots=True)
-class Advice:
-    """One thing about the view."""
-
-    sight: Sight
-    good: bool
-    words: str
-    """What is right, or what to do, in a few words."""
+_KEPT_S = 1.0
+"""Words stay this long: nobody reads what changes with every picture."""
 
 
 @dataclass(slots=True)
@@ -65,11 +45,11 @@ class ViewCheck:
     calibrated: bool = False
     _seen: deque[tuple[float, FloatArray]] = field(default_factory=deque)
     _stamps: deque[float] = field(default_factory=deque)
-    _size: tuple[int, int] = (0, 0)
+    _told: tuple[Advice, ...] = ()
+    _told_s: float | None = None
 
     def look(self, t_s: float, image: ImageArray, pose: Pose | None) -> None:
         """Take in one frame; poses of a player who moves about are welcome."""
-        self._size = (image.shape[1], image.shape[0])
         self._stamps.append(t_s)
         while self._stamps[0] < t_s - _SPAN_S:
             self._stamps.popleft()
@@ -93,6 +73,14 @@ class ViewCheck:
         )
         told = [one for one in found if one is not None]
         return (*(one for one in told if not one.good), *(one for one in told if one.good))
+
+    def dressed(self, view: View) -> View:
+        """The view with the advice instead of a count that is nought; troubles and signals go first."""
+        if self._told_s is None or not 0 <= view.t_s - self._told_s < _KEPT_S:
+            self._told, self._told_s = self.advice(), view.t_s
+        if not self._told or view.trouble or view.prompt:
+            return view
+        return replace(view, scene=Scene.SET_UP, advice=self._told)
 
     def _rate(self) -> Advice | None:
         if len(self._stamps) < 5 or self._stamps[-1] - self._stamps[0] < _SPAN_S / 2:

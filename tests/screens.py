@@ -18,11 +18,34 @@ import numpy as np
 import pygame
 
 from rimward.live.cautions import CAUTIONS
-from rimward.live.records import Ball, Mark, Phase, Pose, View
+from rimward.live.records import Advice, Ball, Mark, Phase, Pose, Scene, Sight, Standing, View
 from rimward.live.screen import Painter, key_table
 from rimward.live.skeleton import NAMES
 
 LINES = ("Elbow at set 76° ± 5", "Set point 0.14 m over eyes", "Knee bend 118° ± 6", "Follow-through 0.4 s")
+ADVICE = (
+    Advice(Sight.BODY, True, "Whole body, with room for raised arms"),
+    Advice(Sight.DISTANCE, True, "Distance is right"),
+    Advice(Sight.LIGHT, True, "Light is good"),
+    Advice(Sight.RATE, True, "30 pictures a second"),
+    Advice(Sight.LEVEL, True, "Camera is level"),
+    Advice(
+        Sight.SIDE,
+        True,
+        "Side view: elbow, set point, knees and timing; the line to the hoop needs rimward calibrate",
+    ),
+)
+WRONG = (
+    Advice(Sight.BODY, False, "No room for raised arms: tilt the camera up or move it back"),
+    Advice(Sight.LIGHT, False, "The light comes from behind you: turn the camera the other way"),
+)
+BOARD = tuple(
+    Standing(name, reps, goal=20, makes=makes, turn=name == "Cleo")
+    for name, reps, makes in (
+        ("Ada", 20, 13), ("Ben", 20, 9), ("Cleo", 11, 6), ("Dan", 0, None), ("Evi with a long name", 0, None),
+        ("Finn", 0, None), ("Gül", 0, None), ("Hana", 0, None),
+    )
+)  # fmt: skip
 STAND_INS = {
     "mouth_left": "nose",
     "mouth_right": "nose",
@@ -71,7 +94,22 @@ def states(clip: Path) -> dict[str, View]:
         "no_camera": View(0.0, None, status="No camera answers: plug one in or close the program that holds it",
                           trouble=True, title="Sam (invented)"),
         "paused": replace(practice, status="Paused", mark=Mark.IN_BAND, phase=Phase.WAITING),
-        "photo_free": replace(out, image=None),
+        "photo_free": replace(out, photo=False),
+        "set_up_wrong": replace(at_rest, status="Ready. Pick up the ball", scene=Scene.SET_UP,
+                                advice=(*WRONG, *ADVICE[1:2], *ADVICE[3:])),
+        "set_up_good": replace(at_rest, status="Ready. Pick up the ball", scene=Scene.SET_UP, advice=ADVICE),
+        "rest": replace(out, status="Rest, 25 s to go", scene=Scene.REST, clock=(25, 60), tally="made 7 of 12"),
+        "station": replace(out, scene=Scene.STATION, board=BOARD, clock=(95, 180), status="Ready. Pick up the ball",
+                           title="Station 2 · Cleo"),
+        "station_turn": replace(practice, scene=Scene.STATION, board=BOARD, clock=(180, 180), prompt="Next: Cleo",
+                                title="Station 2 · Cleo"),
+        "station_many": replace(practice, scene=Scene.STATION, mark=Mark.IN_BAND, title="Station 2 · Ada",
+                                board=tuple(replace(BOARD[0], name=f"Player {k}", goal=None, reps=k, turn=k == 1)
+                                            for k in range(1, 15))),
+        "end": View(0.0, None, count=24, tally="made 15 of 22", status="24 reps saved. Any key ends", scene=Scene.END,
+                    title="Sam (invented)", cue="Deepest knee bend: 9° less than at the start"),
+        "end_station": View(0.0, None, status="51 reps saved. Any key ends", scene=Scene.END, board=BOARD,
+                            title="Station 2"),
     }  # fmt: skip
 
 
@@ -84,7 +122,8 @@ SIZES = {
     "wide": (1680, 720),
     "square": (800, 800),
 }
-ELSEWHERE = ("out_of_band", "in_band", "trouble", "waiting", "unsure", "photo_free")
+ELSEWHERE = ("out_of_band", "in_band", "trouble", "waiting", "unsure", "photo_free", "set_up_wrong", "rest", "station",
+             "end")  # fmt: skip
 
 
 def main() -> None:

@@ -35,7 +35,7 @@ from rimward.live.coach import Coaching
 from rimward.live.cues import Plan
 from rimward.live.drills import Drill, Rest
 from rimward.live.pipeline import Pipeline, Step
-from rimward.live.records import Frame, Mark, Phase, Tone
+from rimward.live.records import Frame, Mark, Phase, Scene, Sight, Tone
 from rimward.live.settings import load_settings
 from rimward.live.sightings import sightings
 from rimward.live.targets import Targets
@@ -498,3 +498,45 @@ def test_a_coach_calls_reps_good(known, words):
     ran = coached(reps_of([GOOD]), known, words)
     assert ran.pipeline.call_last_good() == 1
     assert Pipeline(known, words).call_last_good() is None
+
+
+def test_the_view_is_advised_on_before_the_first_rep_and_never_during_a_shot_or_after_it(known, words):
+    frames, estimator = filmed(film(play([stand(3.0), *reps_of([GOOD])])))
+    pipeline = Pipeline(known, words, watched=True)
+    views = [pipeline.step(sighting).view for sighting in sightings(frames, estimator, pipeline.people_to_ask)]
+    advised = [view for view in views if view.scene is Scene.SET_UP]
+    assert {one.sight for one in advised[-1].advice} == set(Sight)
+    assert all(view.phase in (Phase.WAITING, Phase.HOLDING, Phase.LANDED) and view.count == 0 for view in advised)
+    assert views[-1].scene is Scene.PRACTICE
+
+
+def test_nobody_is_advised_where_nobody_looks_or_while_paused(known, words):
+    for watched in (False, True):
+        frames, estimator = filmed(film(play([stand(2.0)])))
+        pipeline = Pipeline(known, words, watched=watched)
+        if watched:
+            pipeline.toggle_pause()
+        seen = sightings(frames, estimator, pipeline.people_to_ask)
+        assert {pipeline.step(sighting).view.scene for sighting in seen} == {Scene.PRACTICE}
+
+
+def test_a_rest_has_a_clock(known, words):
+    """It goes down while the player stands, and never covers a shot."""
+    frames, estimator = filmed(film(play([*reps_of([GOOD]), stand(4.0, ball=False)])))
+    drill = Drill({"en": "Rests"}, rest=Rest(after_reps=1, seconds=20))
+    coaching = Coaching(Targets(known.check_bands()), words, known.cues.clear_sigmas, drill=drill)
+    pipeline = Pipeline(known, words, coaching=coaching)
+    views = [pipeline.step(sighting).view for sighting in sightings(frames, estimator, pipeline.people_to_ask)]
+    clocks = [view.clock for view in views if view.scene is Scene.REST]
+    assert clocks
+    assert {whole for _, whole in clocks} == {20}
+    to_go = [seconds for seconds, _ in clocks]
+    assert to_go == sorted(to_go, reverse=True)
+    assert to_go[0] == 20
+    assert to_go[-1] < 18
+
+
+def test_a_player_may_be_shown_as_a_skeleton_alone(known, words):
+    frames, estimator = filmed(film(play([stand(0.3)])))
+    pipeline = Pipeline(known, words, photo=False)
+    assert not any(pipeline.step(s).view.photo for s in sightings(frames, estimator, pipeline.people_to_ask))

@@ -9,7 +9,8 @@ import pytest
 from builders import film, play, pose_of, stand
 
 from rimward.live.body import stature_px
-from rimward.live.view_check import REACH_OF_STATURE, Sight, ViewCheck
+from rimward.live.records import Sight
+from rimward.live.view_check import REACH_OF_STATURE, ViewCheck
 
 STANDING = film(play([stand(0.1)]))[0].pose
 SIZE = (640, 480)

@@ -1,0 +1,187 @@
+"""The screens around the practice: set-up, rest, station, end. They share its look and its places."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+from types import MappingProxyType
+from typing import TYPE_CHECKING, Final
+
+from .brush import STYLE, Brush, Style
+from .layout import Box, Layout
+from .overlay import Colour
+from .records import Advice, ImageArray, Mark, Sight, Standing, View
+from .signs import ring_mask
+
+if TYPE_CHECKING:
+    import pygame
+
+SIGHT_WORDS: Mapping[Sight, str] = MappingProxyType(
+    {
+        Sight.BODY: "Body",
+        Sight.DISTANCE: "Distance",
+        Sight.LIGHT: "Light",
+        Sight.RATE: "Pictures",
+        Sight.LEVEL: "Level",
+        Sight.SIDE: "Side",
+    }
+)
+_MOST_ROWS: Final = 8
+"""More players stand in two columns: a row must be read from 4 m."""
+_LEAST_ROWS: Final = 5
+"""Two players do not get rows of half the window."""
+
+
+def mixed(a: Colour, b: Colour, part_of_b: float) -> Colour:
+    """A colour between two."""
+    red, green, blue = (round((1 - part_of_b) * p + part_of_b * q) for p, q in zip(a, b, strict=True))
+    return red, green, blue
+
+
+def around(*boxes: Box) -> Box:
+    """The smallest box that holds them all."""
+    x, y = min(box.x for box in boxes), min(box.y for box in boxes)
+    return Box(x, y, max(box.x + box.w for box in boxes) - x, max(box.y + box.h for box in boxes) - y)
+
+
+def column(layout: Layout) -> Box:
+    """The part beside (in narrow windows below) the picture."""
+    return around(layout.count, layout.notes) if layout.notes.w and layout.notes.h else layout.count
+
+
+def minutes(seconds: int) -> str:
+    """1:05, and under a minute the seconds alone."""
+    return str(seconds) if seconds < 60 else f"{seconds // 60}:{seconds % 60:02d}"
+
+
+class Scenes(Brush):
+    """Draws what takes the place of picture and count on the other screens."""
+
+    def __init__(self, style: Style = STYLE) -> None:
+        super().__init__(style)
+
+    def draw_checklist(self, surface: pygame.Surface, layout: Layout, advice: Sequence[Advice]) -> None:
+        """A cell for each thing that the view must give: its drawing, its name, and whether it is right."""
+        style, box = self._style, column(layout)
+        self._draw_panel(surface, box, style.panel)
+        cells = sorted(advice, key=lambda one: list(Sight).index(one.sight))
+        across = 3 if box.w > 1.15 * box.h else 2
+        down = -(-len(Sight) // across)
+        gap = max(3, layout.margin // 2)
+        w, h = (box.w - (across + 1) * gap) // across, (box.h - (down + 1) * gap) // down
+        for one in cells:
+            at = list(Sight).index(one.sight)
+            cell = Box(box.x + gap + at % across * (w + gap), box.y + gap + at // across * (h + gap), w, h)
+            ink = style.ink if one.good else style.outline
+            self._draw_panel(surface, cell, style.faint if one.good else style.alarm)
+            inner = cell.inset(gap)
+            words = Box(inner.x, inner.y + round(0.66 * inner.h), inner.w, round(0.34 * inner.h))
+            self._words_in(surface, SIGHT_WORDS[one.sight], words, ink, 1, centre=True)
+            side = min(round(0.60 * inner.h), round(0.48 * inner.w))
+            left, top = inner.x + (inner.w - 2 * side) // 2, inner.y + (round(0.66 * inner.h) - side) // 2
+            surface.blit(self._shape(one.sight.value, side, ink), (left, top))
+            small = round(0.62 * side)
+            mark, colour = (Mark.IN_BAND, style.accent) if one.good else (Mark.OUT_OF_BAND, style.outline)
+            badge = self._shape(mark.value, small, colour)
+            surface.blit(badge, (left + side + (side - small) // 2, top + (side - small) // 2))
+
+    def draw_clock(self, surface: pygame.Surface, box: Box, clock: tuple[int, int], below: str = "") -> None:
+        """A ring that empties, the time to go inside it, a few words below."""
+        style = self._style
+        self._draw_panel(surface, box, style.panel)
+        pad = max(6, round(0.05 * min(box.w, box.h)))
+        inner = box.inset(pad)
+        foot = round(0.18 * inner.h) if below else 0
+        side = min(inner.w, inner.h - foot)
+        left, top = inner.x + (inner.w - side) // 2, inner.y + (inner.h - foot - side) // 2
+        to_go, whole = clock
+        share = min(1.0, max(0.0, to_go / max(whole, 1)))
+        for part, colour in ((1.0, style.faint), (share, style.accent)):
+            mask = partial(ring_mask, side, part)
+            ring = self._keep(("ring", side, round(360 * part), colour), partial(self._made, mask, colour))
+            surface.blit(ring, (left, top))
+        hole = Box(left, top, side, side).inset(round(0.22 * side))
+        self._words_in(surface, minutes(to_go), hole, style.ink, 1, centre=True)
+        if below:
+            words = Box(inner.x, inner.y + inner.h - foot, inner.w, foot)
+            self._words_in(surface, below, words, style.ink, 1, centre=True)
+
+    def _made(self, mask: Callable[[], ImageArray], colour: Colour) -> pygame.Surface:
+        return self._stamp(mask(), colour)
+
+    def draw_board(self, surface: pygame.Surface, box: Box, board: Sequence[Standing]) -> None:
+        """A row for each player: whose turn it is, name, way to the goal, count, makes."""
+        columns = 1 if len(board) <= _MOST_ROWS else 2
+        rows = max(_LEAST_ROWS, -(-len(board) // columns))
+        gap = max(3, round(0.012 * box.h))
+        width = (box.w - (columns - 1) * 3 * gap) // columns
+        height = (box.h - (rows - 1) * gap) // rows
+        names = self._name_size(board, width, height)
+        for k, one in enumerate(board):
+            across, down = divmod(k, rows)
+            place = Box(box.x + across * (width + 3 * gap), box.y + down * (height + gap), width, height)
+            self._draw_standing(surface, place, one, names)
+
+    def _name_size(self, board: Sequence[Standing], width: int, height: int) -> float:
+        """One size for all names; a long one is cut rather than making the others small."""
+        widest = min(max(self._advance(one.name) for one in board), self._advance("n" * 10))
+        return min(0.8 * height, 0.42 * width / max(widest, 1e-6))
+
+    def _draw_standing(self, surface: pygame.Surface, box: Box, one: Standing, name_size: float) -> None:
+        style = self._style
+        self._draw_panel(surface, box, mixed(style.panel, style.accent, 0.30) if one.turn else style.panel)
+        pad = max(3, round(0.12 * box.h))
+        sign = round(0.5 * box.h)
+        middle = box.y + box.h // 2
+        if one.turn:
+            surface.blit(self._shape("turn", sign, style.accent), (box.x + pad, middle - sign // 2))
+        x = box.x + pad + sign + pad
+        name = self._cut(one.name, name_size, 0.42 * box.w)
+        self._write(surface, name, name_size, style.ink, x, middle, middle=True)
+        makes = Box(box.x + round(0.80 * box.w), box.y, round(0.20 * box.w) - 2 * pad, box.h)
+        count = Box(box.x + round(0.57 * box.w), box.y, round(0.22 * box.w), box.h)
+        number = self._reached(one)
+        size, _ = self._fit(number, count.w, count.h, 1, 0.86 * box.h)
+        self._write(surface, number, size, style.ink, count.x + count.w, middle, right=True, middle=True)
+        if one.makes is not None:
+            told = f"{one.makes} in"
+            size, _ = self._fit(told, makes.w, makes.h, 1, 0.6 * box.h)
+            self._write(surface, told, size, style.quiet, makes.x + makes.w, middle, right=True, middle=True)
+        if one.goal:
+            reached = one.makes or 0 if one.of_makes else one.reps
+            track = Box(x, box.y + box.h - max(3, round(0.09 * box.h)), round(0.74 * box.w), max(2, box.h // 16))
+            surface.fill(style.faint, (track.x, track.y, track.w, track.h))
+            done = round(min(1.0, reached / one.goal) * track.w)
+            surface.fill(style.accent, (track.x, track.y, done, track.h))
+
+    @staticmethod
+    def _reached(one: Standing) -> str:
+        return str(one.reps) if one.goal is None or one.of_makes else f"{one.reps}/{one.goal}"
+
+    def _cut(self, text: str, size: float, width: float) -> str:
+        shown = text
+        while len(shown) > 1 and self._advance(shown) * size > width:
+            shown = shown[:-2].rstrip() + "\N{HORIZONTAL ELLIPSIS}"
+        return shown
+
+    def draw_upper(self, surface: pygame.Surface, layout: Layout, view: View) -> None:
+        """The board in place of picture and count, beside the clock when there is one."""
+        side = column(layout)
+        whole = around(layout.picture, layout.phases, side)
+        if view.clock is None:
+            self.draw_board(surface, whole, view.board)
+            return
+        left = around(layout.picture, layout.phases)
+        self.draw_board(surface, left, view.board)
+        self.draw_clock(surface, side, view.clock)
+
+    def draw_end(self, surface: pygame.Surface, layout: Layout, view: View) -> None:
+        """What the session came to, in place of the picture: the one thing that changed."""
+        style = self._style
+        left = around(layout.picture, layout.phases)
+        self._draw_panel(surface, left, style.panel)
+        inner = left.inset(2 * layout.margin)
+        bar = max(4, round(0.016 * left.h))
+        surface.fill(style.accent, (inner.x, inner.y, round(0.16 * inner.w), bar))
+        words = Box(inner.x, inner.y + 3 * bar, inner.w, inner.h - 3 * bar)
+        self._words_in(surface, view.cue or "", words, style.ink, 4, largest=0.11 * surface.get_height())

@@ -1,0 +1,136 @@
+"""The screens around the practice: what they tell, in which place, and that nobody needs to see colours for it."""
+
+from __future__ import annotations
+
+import itertools
+import os
+
+import cv2
+import numpy as np
+import pytest
+
+from rimward.live.layout import arrange
+from rimward.live.records import Advice, Mark, Scene, Sight, Standing, View
+from rimward.live.screen import STYLE, Painter
+from rimward.live.signs import ring_mask, sign_mask
+
+os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
+import pygame
+
+SIZES = [(1280, 720), (720, 1280), (1920, 1080)]
+GOOD = tuple(Advice(sight, True, f"{sight} is right") for sight in Sight)
+WRONG = (Advice(Sight.LIGHT, False, "It is dark: switch on more light"), *(one for one in GOOD if one.sight != "light"))
+BOARD = tuple(Standing(name, reps, goal=10, turn=reps == 3) for reps, name in enumerate(("Ada", "Ben", "Cleo", "Dan")))
+
+BLINDNESS = {
+    "protanopia": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]],
+    "deuteranopia": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413], [-0.011820, 0.042940, 0.968881]],
+}
+"""On linear RGB. Machado, Oliveira & Fernandes 2009, "A physiologically-based model for simulation of color vision
+deficiency", IEEE Trans. Vis. Comput. Graph. 15(6), table of matrices, severity 1."""
+
+
+def drawn(view: View, size=(1280, 720), **more) -> np.ndarray:
+    """(height, width, 3), RGB."""
+    surface = pygame.Surface(size)
+    Painter(**more).draw(surface, view)
+    return pygame.surfarray.array3d(surface).swapaxes(0, 1)
+
+
+def share_of(image: np.ndarray, colour: tuple[int, int, int]) -> float:
+    return float((np.abs(image.astype(int) - colour).max(axis=2) < 12).mean())
+
+
+def linear(colour) -> np.ndarray:
+    """IEC 61966-2-1."""
+    c = np.asarray(colour, float) / 255
+    return np.where(c <= 0.04045, c / 12.92, ((c + 0.055) / 1.055) ** 2.4)
+
+
+def as_seen(colour, kind: str) -> np.ndarray:
+    """CIE L*a*b* of a colour as somebody of this kind sees it."""
+    seen = np.clip(np.array(BLINDNESS[kind]) @ linear(colour), 0, 1)
+    display = np.where(seen <= 0.0031308, 12.92 * seen, 1.055 * seen ** (1 / 2.4) - 0.055)
+    return cv2.cvtColor(display.astype(np.float32)[None, None], cv2.COLOR_RGB2LAB)[0, 0]
+
+
+def contrast(a, b) -> float:
+    """WCAG 2.2."""
+    light, dark = sorted((float(linear(c) @ (0.2126, 0.7152, 0.0722)) for c in (a, b)), reverse=True)
+    return (light + 0.05) / (dark + 0.05)
+
+
+@pytest.mark.parametrize("kind", BLINDNESS)
+def test_the_colours_that_mean_something_stay_apart_for_the_colour_blind(kind):
+    """A CIE 1976 difference of 2.3 is just noticeable (Mahy et al. 1994); ten times that is seen from afar."""
+    meaning = {name: as_seen(getattr(STYLE, name), kind) for name in ("accent", "alarm", "ground", "faint")}
+    for a, b in itertools.combinations(meaning, 2):
+        if {a, b} != {"ground", "faint"}:
+            assert np.linalg.norm(meaning[a] - meaning[b]) > 23, (a, b)
+
+
+def test_words_and_signs_stand_out_from_what_they_are_drawn_on():
+    """WCAG 2.2, 1.4.3 and 1.4.11: 4.5 for text, 3 for large text and signs."""
+    for ink in (STYLE.ink, STYLE.accent, STYLE.alarm, STYLE.quiet):
+        for on in (STYLE.ground, STYLE.panel):
+            assert contrast(ink, on) > 4.5
+    assert contrast(STYLE.outline, STYLE.alarm) > 4.5
+    assert contrast(STYLE.ink, STYLE.faint) > 4.5
+
+
+def test_every_sign_has_a_shape_of_its_own():
+    masks = {name: sign_mask(name, 64) > 127 for name in (*Sight, *Mark, "dot", "turn", "trouble")}
+    for a, b in itertools.combinations(masks, 2):
+        assert np.count_nonzero(masks[a] != masks[b]) > 0.05 * 64 * 64, (a, b)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.25, 0.5, 1.0])
+def test_a_clock_is_as_full_as_the_time_to_go(share):
+    full = np.count_nonzero(ring_mask(200, 1.0) > 127)
+    assert np.count_nonzero(ring_mask(200, share) > 127) == pytest.approx(share * full, abs=0.04 * full)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_what_is_wrong_with_the_view_is_shown_in_the_alarm_colour_and_not_otherwise(size):
+    view = View(0.0, None, scene=Scene.SET_UP, status="Ready")
+    right, wrong = (drawn(View(0.0, None, scene=Scene.SET_UP, advice=told), size) for told in (GOOD, WRONG))
+    assert share_of(right, STYLE.alarm) == 0
+    assert share_of(wrong, STYLE.alarm) > 0.005
+    assert share_of(right, STYLE.accent) > 0.002
+    assert view.count == 0
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_board_shows_everybody_and_whose_turn_it_is(size):
+    """Each further player adds words; the row of the one who shoots is lit."""
+    layout = arrange(*size, 1.1)
+    whole, two, nobody = (
+        drawn(View(0.0, None, scene=Scene.STATION, board=board), size)[: layout.verdict.y]
+        for board in (BOARD, BOARD[:2], tuple(Standing(one.name, one.reps) for one in BOARD))
+    )
+    assert share_of(whole, STYLE.ink) > 1.2 * share_of(two, STYLE.ink)
+    assert share_of(whole, STYLE.accent) > share_of(nobody, STYLE.accent)
+
+
+def test_a_long_name_does_not_run_into_the_count():
+    long = drawn(View(0.0, None, scene=Scene.STATION, board=(Standing("W" * 60, 7), *BOARD)))
+    short = drawn(View(0.0, None, scene=Scene.STATION, board=(Standing("W", 7), *BOARD)))
+    count = slice(round(0.60 * 1280), None)
+    assert np.array_equal(long[:, count], short[:, count])
+
+
+def test_the_end_stays_calm_and_tells_the_count():
+    view = View(0.0, None, count=24, tally="made 15 of 22", status="24 reps saved", cue="Knee deeper", scene=Scene.END)
+    image = drawn(view)
+    assert share_of(image, STYLE.ink) > 0.02
+    assert share_of(image, STYLE.alarm) == 0
+
+
+@pytest.mark.parametrize("where", ["painter", "view"])
+def test_without_photo_nothing_of_the_picture_is_drawn(where):
+    """Neither where the setting says so nor where the player may not be shown."""
+    pink = np.full((720, 1280, 3), (200, 60, 220), np.uint8)
+    shown = drawn(View(0.0, pink))
+    hidden = drawn(View(0.0, pink, photo=where != "view"), photo=where != "painter")
+    assert share_of(shown, (220, 60, 200)) > 0.2
+    assert share_of(hidden, (220, 60, 200)) == 0
