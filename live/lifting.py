@@ -13,11 +13,13 @@ of every measurement, then comes out of the same equations.
 
 from __future__ import annotations
 
+import functools
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import ThreadpoolController
 
 from ..calibration.geometry import camera_centre, undistorted
 from ..calibration.record import Calibration
@@ -200,7 +202,8 @@ def lift(seen: Seen, calibration: Calibration, body: Body, hand: Side, release_s
         return NotLifted("the body was seen for too short a time")
     problem = _Problem(seen.part(use), calibration, body, hand, release_s)
     try:
-        points, _, cost, last = _solve(problem, problem.start())
+        with _blas().limit(limits=1, user_api="blas"):
+            points, _, cost, last = _solve(problem, problem.start())
     except NotPositiveError:
         return NotLifted("the movement does not hang together")
     return LiftedTrack(
@@ -213,6 +216,12 @@ def lift(seen: Seen, calibration: Calibration, body: Body, hand: Side, release_s
         trust=problem.seen.trust,
         cost=cost,
     )
+
+
+@functools.cache
+def _blas() -> ThreadpoolController:
+    """Blocks of 57 rows are too small to share among threads, which then only take the cores from the pose network."""
+    return ThreadpoolController()
 
 
 DRAWS = 48
@@ -251,7 +260,7 @@ def _solve(problem: _Problem, start: FloatArray) -> tuple[FloatArray, FloatArray
 
 _STIFFENING = ((4.0, 3), (1.0, 7))
 """(how many times softer limbs are, rounds at most)"""
-_SMALL, _DAMPING = 6e-3, 1e-4
+_SMALL, _DAMPING = 1.2e-2, 1e-4
 
 
 # ------------------------------------------------------------------------------------------------------------- problem

@@ -185,8 +185,8 @@ def measure_rep(
     return shot, measure(shot)
 
 
-_FINE_HZ, _COARSE_HZ = 31.0, 16.0
-_FINE_S = (-0.75, 0.35)
+_FINE_HZ, _COARSE_HZ = 31.0, 13.0
+_FINE_S = (-0.65, 0.32)
 
 
 def _chosen(t_s: FloatArray, release_s: float) -> NDArray[np.bool_]:

@@ -17,7 +17,7 @@ from .skeleton import INDEX
 _LEAST_HZ, _SLOPE, _SPEED_HZ = 0.05, 80.0, 1.0
 _SQUARE_OF_STATURE = 1.2
 """Side of the tracked square over the player's stature in the picture: the value that takes the knees' lag to zero."""
-_ROUNDS = 25
+_ROUNDS = 14
 
 
 def sharpened(t_s: FloatArray, points_px: FloatArray, stature_px: float) -> FloatArray:
