@@ -4,7 +4,7 @@
 
 The studio's ball (drag-free flight, bounces on ring and board, a net that slows) is seen by a camera behind or beside
 the shooter, 30 times a second, with the errors that were measured on rendered clips: centres off by 0.6 px and half a
-pixel high, one in eight not found, a few round things that are no ball, the release off by 12 ms. No pictures are rendered.
+pixel high, one in eight not found, a few round things that are no ball, the release off by 12 ms. Nothing is drawn.
 """
 
 from __future__ import annotations
