@@ -133,8 +133,8 @@ def test_drift_is_toward_the_hoop_and_to_the_right():
 
 def test_sigma_follows_the_error_of_the_joints():
     joints = player(T)
-    fine, coarse = known(T, joints, 0.002), known(T, joints, 0.02)  # the least own error is 3 cm and 4 degrees
-    for name in ("upper_arm_at_set_deg", "knee_min_deg", "arm_offset_at_set_m"):
+    fine, coarse = known(T, joints, 0.002), known(T, joints, 0.02)
+    for name in ("upper_arm_at_set_deg", "knee_min_deg", "stance_width_m"):
         a, b = (measure3d.MEASUREMENTS[name](one).sigma for one in (fine, coarse))
         assert a is not None
         assert b is not None
