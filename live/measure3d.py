@@ -128,24 +128,14 @@ def shot3d(lifted: LiftedTrack, window: Seen, calibration: Calibration, events: 
 
 
 def better(image: Mapping[str, Measurement], lifted: Mapping[str, Measurement]) -> dict[str, Measurement]:
-    """The lifted shot's measurement where it can give one, else the picture's; in the order of `image`.
-
-    A straight arm shows best in a picture from the side (in space, what trembles bends it): there the smaller error
-    decides.
-    """
+    """The lifted shot's measurement where it can give one, else the picture's; in the order of `image`."""
     out = dict(image)
     for name, found in lifted.items():
         other = image.get(name)
-        if (
-            other is None
-            or other.sigma is None
-            or (found.sigma is not None and (name not in _STRAIGHT or found.sigma <= other.sigma))
-        ):
+        if other is None or other.value is None or found.value is not None:
             out[name] = found
     return out
 
-
-_STRAIGHT = ("elbow_max_deg",)
 
 BEFORE_S, AFTER_S = 1.4, 0.6
 """The window that is solved, round the release: gather and lift, apex and most landings."""

@@ -376,10 +376,3 @@ def test_the_lifted_value_is_taken_where_there_is_one():
         {"a": image, "b": none, "c": image}, {"a": lifted_one, "b": lifted_one, "c": none, "d": none}
     )
     assert found == {"a": lifted_one, "b": lifted_one, "c": image, "d": none}
-
-
-def test_a_straight_arm_is_taken_from_where_its_error_is_smaller():
-    image, lifted_one = Measurement(168.0, 8.0, "image"), Measurement(160.0, 9.0, "lifted")
-    assert measure3d.better({"elbow_max_deg": image}, {"elbow_max_deg": lifted_one})["elbow_max_deg"] == image
-    finer = Measurement(165.0, 7.0, "lifted")
-    assert measure3d.better({"elbow_max_deg": image}, {"elbow_max_deg": finer})["elbow_max_deg"] == finer
