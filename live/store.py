@@ -71,6 +71,11 @@ class Store:
 
     # ---- sessions and reps
 
+    @property
+    def readable(self) -> bool:
+        """Whether the database could be opened; its sessions go to side files otherwise."""
+        return self.engine is not None
+
     def start_session(
         self,
         *,
