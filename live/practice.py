@@ -36,7 +36,7 @@ from .phases import IN_THE_SHOT
 from .pipeline import Pipeline, Step
 from .ports import FrameSource
 from .recorder import Latency, Recorder
-from .records import Feedback, Rep, Result, SessionSummary, Sighting, SourceInfo, SourceTrouble, Tone, View
+from .records import Feedback, Frame, Rep, Result, SessionSummary, Sighting, SourceInfo, SourceTrouble, Tone, View
 from .screen import Window, screen_available
 from .settings import Settings, data_folder
 from .sightings import LIVE_AHEAD, sightings
@@ -45,6 +45,7 @@ from .store import SessionWriter, Store, open_store
 from .tables import print_reps
 from .trace import Trace
 from .traces import save_trace
+from .watchdog import Watchdog
 
 _ACTIONS = {
     "pause": "pause and go on",
@@ -304,7 +305,8 @@ class _Session:
         self._summary: SessionSummary | None = None
         self._failure: BaseException | None = None
         self._sounds_until_s = 0.0
-        self._out = _Output(say)
+        self._watchdog = Watchdog(say, also=None if devices.speaker is None else devices.speaker.look)
+        self._out = _Output(say, self._watchdog)
         title = options.title or settings.player.name
         photo = not is_minor(store, settings.player.name)
         self._pipeline = Pipeline(
@@ -312,7 +314,7 @@ class _Session:
         )
         self._judging = threading.Lock()
         """Held while the pipeline works on a frame."""
-        self._recorder = Recorder(writer, self._announce, say)
+        self._recorder = Recorder(writer, self._announce, say, lambda: self._watchdog.doing("disk"))
 
     def run(self) -> None:
         """Work until the source ends or the person does; raises what went wrong in the loop."""
@@ -335,6 +337,7 @@ class _Session:
         if self._bump is not None:
             self._bump.close()
         self._recorder.close()
+        self._watchdog.close()
         self._probe.reps_s = self._recorder.latencies
         summary = self._summary
         if summary is not None:
@@ -354,13 +357,22 @@ class _Session:
         if self._window is not None and watched:
             while not (self._window.splash_over.wait(0.1) or self._stop.is_set()):
                 pass  # nobody should miss the first shot of a clip behind the cautions
-        frames = (
-            at_own_pace(self._source, self._stop, self._pause) if watched else until_stopped(self._source, self._stop)
-        )
+        given = self._given()
+        frames = at_own_pace(given, self._stop, self._pause) if watched else until_stopped(given, self._stop)
         ahead = LIVE_AHEAD if self._source.info.live else 1
         for item in sightings(frames, self._estimator, self._pipeline.people_to_ask, ahead, self._renew):
-            with self._judging:
+            with self._judging, self._watchdog.doing("judge"):
                 yield item
+
+    def _given(self) -> Iterator[Frame | SourceTrouble]:
+        """What the source gives, watched over."""
+        coming = iter(self._source)
+        while True:
+            with self._watchdog.doing("source"):
+                item = next(coming, None)
+            if item is None:
+                return
+            yield item
 
     def _work(self) -> None:
         meter = self._probe.meter = loop.Meter(getattr(self._source, "now_s", None))
@@ -555,8 +567,8 @@ class _Screen:
 class _Output:
     """Standard output. When its reader goes away the session goes on; that is said once."""
 
-    def __init__(self, say: Callable[[str], None]) -> None:
-        self._say = say
+    def __init__(self, say: Callable[[str], None], watchdog: Watchdog) -> None:
+        self._say, self._watchdog = say, watchdog
         self._gone = False
 
     def line(self, text: str) -> None:
@@ -568,7 +580,8 @@ class _Output:
         if self._gone:
             return
         try:
-            write()
+            with self._watchdog.doing("output"):
+                write()
         except OSError as error:
             self._gone = True
             # Python writes what is left in its buffer at exit and would fail again there

@@ -6,6 +6,7 @@ import atexit
 import threading
 import time
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass
 from queue import SimpleQueue
 
@@ -30,8 +31,16 @@ class Recorder:
     again with the next one and at the end; its feedback is given all the same, since the player cannot help the disk.
     """
 
-    def __init__(self, sink: RepSink, speak: Callable[[Feedback], None], notice: Callable[[str], None]) -> None:
+    def __init__(
+        self,
+        sink: RepSink,
+        speak: Callable[[Feedback], None],
+        notice: Callable[[str], None],
+        working: Callable[[], AbstractContextManager[None]] = nullcontext,
+    ) -> None:
+        """`working` gives what is entered while the recorder is at a job, for who watches over a disk that hangs."""
         self._sink = sink
+        self._working = working
         self._speak = speak
         self._notice = notice
         self._jobs: SimpleQueue[Callable[[], None] | None] = SimpleQueue()
@@ -79,8 +88,10 @@ class Recorder:
     def _work(self) -> None:
         try:
             while (job := self._jobs.get()) is not None:
-                self._guarded(job)
-            self._save_all()
+                with self._working():
+                    self._guarded(job)
+            with self._working():
+                self._save_all()
             if self._unsaved:
                 indices = ", ".join(str(rep.index) for rep in self._unsaved)
                 self._notice(f"not saved, the disk took none of it: rep {indices}")

@@ -17,6 +17,7 @@ import warnings
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
+from queue import SimpleQueue
 from typing import TYPE_CHECKING, Any
 
 from .assets import tone_wav
@@ -37,6 +38,10 @@ STALE_S = 4.0
 """A cue that could not be spoken by then belongs to a shot that the player no longer feels."""
 UTTERANCE_LIMIT_S = 10.0
 """Six words take two seconds; an engine that needs this long hangs."""
+RESTARTS = 2
+"""How often in a session an engine that hangs is started anew: each time leaves a thread behind that may never end."""
+SOUND_LIMIT_S = 10.0
+"""To start a tone takes a millisecond; a sound device that needs this long is gone."""
 GAP_S = 0.08
 """Between tone and speech, so that the first word is not taken for the end of the tone."""
 RATE_HZ = 44_100
@@ -67,15 +72,18 @@ class Mixer:
         self._tones = {tone: pygame.mixer.Sound(file=io.BytesIO(tone_wav(tone))) for tone in Tone}
         for sound in self._tones.values():
             sound.set_volume(volume)
+        self._lengths_s = {tone: sound.get_length() for tone, sound in self._tones.items()}
         self._channels = [pygame.mixer.Channel(i) for i in (TONE_CHANNEL, SPEECH_CHANNEL, HOLD_CHANNEL)]
 
-    def play_tone(self, tone: Tone) -> float:
-        """Start the tone now, in place of one that still sounds; its length in seconds (0 after `close`)."""
+    def length_s(self, tone: Tone) -> float:
+        """How long a tone sounds."""
+        return self._lengths_s[tone]
+
+    def play_tone(self, tone: Tone) -> None:
+        """Start the tone now, in place of one that still sounds."""
         with self._lock:
-            if not self._open:
-                return 0.0
-            self._channels[TONE_CHANNEL].play(self._tones[tone])
-            return self._tones[tone].get_length()
+            if self._open:
+                self._channels[TONE_CHANNEL].play(self._tones[tone])
 
     def hold(self, on: bool) -> None:
         """Let the hold tone sound from now on, or end it."""
@@ -161,28 +169,41 @@ class Speech:
         self._clock = clock
         self._changed = threading.Condition()
         self._next: tuple[str, float, float] | None = None  # text, asked at, not before
-        self._busy_since: float | None = clock()  # opening the voice may hang as well
+        self._busy_since: float | None = None
         self._ended = False
         self._said_trouble = False
-        self._thread = threading.Thread(target=self._run, name="speech", daemon=True)
+        self._restarts = 0
+        """Also tells the thread of today from one that hung and came back."""
+        self._start()
+
+    def _start(self) -> None:
+        self._busy_since = self._clock()  # opening the voice may hang as well
+        self._thread = threading.Thread(target=self._run, args=(self._restarts,), name="speech", daemon=True)
         self._thread.start()
 
     def say(self, text: str, *, after_s: float = 0.0) -> None:
         """Speak `text` when `after_s` seconds have passed, in place of a text that still waits. Returns at once."""
+        self.look()
         now = self._clock()
         with self._changed:
-            if self._ended:
-                return
-            hangs = self._busy_since is not None and now - self._busy_since > self._limit_s
-            if hangs:
-                self._ended = True
-            else:
+            if not self._ended:
                 self._next = (text, now, now + after_s)
                 self._changed.notify()
-        if hangs:
-            self._notice(
-                f"No more voice: the speech engine has hung for {self._limit_s:.0f} s. Tones and screen go on."
-            )
+
+    def look(self) -> None:
+        """Start an engine that hangs anew, and give it up when that happens again and again. Returns at once."""
+        with self._changed:
+            busy_since = self._busy_since
+            if self._ended or busy_since is None or self._clock() - busy_since <= self._limit_s:
+                return
+            if self._restarts < RESTARTS:
+                self._restarts += 1
+                self._start()
+                words = "Starting it anew"
+            else:
+                self._ended = True
+                words = "No more voice"
+        self._notice(f"The speech engine has hung for {self._limit_s:.0f} s. {words}; tones and screen go on.")
 
     @property
     def waiting(self) -> bool:
@@ -202,27 +223,30 @@ class Speech:
             self._changed.notify()
         self._thread.join(wait_s)
 
-    def _run(self) -> None:
+    def _run(self, start: int) -> None:
         try:
             voice = self._open_voice()
         except Exception as error:  # the engines raise anything
             with self._changed:
+                if start != self._restarts:
+                    return
                 self._ended = True
             self._notice(str(error) or NO_ENGINE)
             return
-        while (text := self._wait_for_text()) is not None:
+        while (text := self._wait_for_text(start)) is not None:
             try:
                 voice(text)
             except Exception as error:  # the engines raise anything
-                if not self._said_trouble and not self._ended:
+                if not self._said_trouble and not self._ended and start == self._restarts:
                     self._said_trouble = True
                     self._notice(f"The speech engine failed ({error}). Tones and screen go on.")
 
-    def _wait_for_text(self) -> str | None:
+    def _wait_for_text(self, start: int) -> str | None:
         """The next text that is due and fresh; None when the thread should end."""
         with self._changed:
-            self._busy_since = None
-            while not self._ended:
+            if start == self._restarts:
+                self._busy_since = None
+            while not self._ended and start == self._restarts:
                 if self._next is None:
                     self._changed.wait()
                     continue
@@ -239,11 +263,62 @@ class Speech:
             return None
 
 
+class _Orders:
+    """A thread that hands the mixer its orders one by one: a sound device that hangs holds up this thread alone."""
+
+    def __init__(self, notice: Notice, clock: Callable[[], float] = time.monotonic) -> None:
+        self._notice, self._clock = notice, clock
+        self._waiting: SimpleQueue[Callable[[], object] | None] = SimpleQueue()
+        self._busy_since: float | None = None
+        self._given_up = False
+        self._failed = False
+        self._thread = threading.Thread(target=self._run, name="sound", daemon=True)
+        self._thread.start()
+
+    def give(self, order: Callable[[], object]) -> None:
+        """Return at once; the order is carried out after those before it, or never when the device hangs."""
+        if not self._given_up:
+            self._waiting.put(order)
+
+    def look(self) -> None:
+        """Give up a sound device that hangs."""
+        since = self._busy_since
+        if not self._given_up and since is not None and self._clock() - since > SOUND_LIMIT_S:
+            self._given_up = True
+            self._notice(
+                f"The sound device has hung for {SOUND_LIMIT_S:.0f} s. No more tones; screen and records go on."
+            )
+
+    def close(self, wait_s: float = 0.5) -> None:
+        """End the thread after the orders given; one that hangs is left behind after `wait_s`. May be called twice."""
+        self._waiting.put(None)
+        self._thread.join(wait_s)
+
+    def _run(self) -> None:
+        while (order := self._waiting.get()) is not None:
+            self._busy_since = self._clock()
+            try:
+                order()
+            except Exception as error:  # pygame.error of a device that went away
+                if not self._failed:
+                    self._failed = True
+                    self._notice(f"The sound device failed ({error}). Screen and records go on.")
+            self._busy_since = None
+
+
 class Speaker:
     """ports.FeedbackSink: a tone for every rep, and its cue after the tone. Either part may be missing."""
 
-    def __init__(self, mixer: Mixer | None, speech: Speech | None, *, mute: bool = False) -> None:
+    def __init__(
+        self,
+        mixer: Mixer | None,
+        speech: Speech | None,
+        *,
+        mute: bool = False,
+        notice: Notice = lambda line: None,
+    ) -> None:
         self._mixer = mixer
+        self._orders = None if mixer is None else _Orders(notice)
         self._speech = speech
         self._mute = mute
         self._holding = False
@@ -259,8 +334,7 @@ class Speaker:
         if self._mute:
             if self._speech is not None:
                 self._speech.forget()
-            if self._mixer is not None:
-                self._mixer.silence()
+            self._order(Mixer.silence)
             self._holding = False
         return self._mute
 
@@ -268,7 +342,7 @@ class Speaker:
         """Let the hold tone sound from now on, or end it. May be called at every frame; never blocks."""
         on = on and not self._mute
         if on != self._holding and self._mixer is not None:
-            self._mixer.hold(on)
+            self._order(lambda mixer: mixer.hold(on))
             self._holding = on
 
     def hush(self) -> None:
@@ -280,18 +354,31 @@ class Speaker:
         """Sound the tone at once and speak the cue after it, unless it is stale by then. Never blocks."""
         if self._mute:
             return
-        tone_s = 0.0 if self._mixer is None else self._mixer.play_tone(feedback.tone)
+        tone_s = 0.0 if self._mixer is None else self._mixer.length_s(feedback.tone)
+        self._order(lambda mixer: mixer.play_tone(feedback.tone))
         if self._speech is not None and feedback.spoken is not None:
             self._speech.say(feedback.spoken, after_s=tone_s + GAP_S if tone_s else 0.0)
 
+    def look(self) -> None:
+        """Now and then: start a voice that hangs anew, give up a sound device that does. Returns at once."""
+        if self._speech is not None:
+            self._speech.look()
+        if self._orders is not None:
+            self._orders.look()
+
     def close(self) -> None:
         """Cut short what sounds and let go of the device; may be called twice."""
-        if self._mixer is not None:
-            self._mixer.silence()
+        self._order(Mixer.silence)
         if self._speech is not None:
             self._speech.close()
-        if self._mixer is not None:
-            self._mixer.close()
+        self._order(Mixer.close)
+        if self._orders is not None:
+            self._orders.close()
+
+    def _order(self, what: Callable[[Mixer], object]) -> None:
+        mixer = self._mixer
+        if mixer is not None and self._orders is not None:
+            self._orders.give(lambda: what(mixer))
 
 
 def open_speaker(
@@ -322,7 +409,7 @@ def open_speaker(
         speech = Speech(
             lambda: _open_voice(mixer if through_mixer else None, volume, rate_wpm, voice, notice), notice=notice
         )
-    return Speaker(mixer, speech, mute=mute)
+    return Speaker(mixer, speech, mute=mute, notice=notice)
 
 
 def _open_voice(mixer: Mixer | None, volume: float, rate_wpm: int, wanted: str | None, notice: Notice) -> Voice:

@@ -93,7 +93,8 @@ def test_a_tone_lands_in_the_sound_device_as_it_is_in_its_file(tone: Tone, sound
     mixer = Mixer()
     speaker = Speaker(mixer, None)
     speaker.play(feedback(tone=tone))
-    length_s = mixer.play_tone(tone)  # a second time at once: takes the place of the first
+    mixer.play_tone(tone)  # a second time at once: takes the place of the first
+    length_s = mixer.length_s(tone)
     assert eventually(lambda: loud_s(sound_file) > length_s - 0.05 and not np.any(heard(sound_file)[-2048:]))
     speaker.close()
 
@@ -259,21 +260,48 @@ def test_an_engine_that_raises_is_said_once_and_tried_again(ending: ExitStack) -
     assert eventually(lambda: notices == ["The speech engine failed (device busy). Tones and screen go on."])
 
 
-def test_an_engine_that_hangs_is_given_up_and_said_once(ending: ExitStack) -> None:
+ANEW = "The speech engine has hung for 10 s. Starting it anew; tones and screen go on."
+GIVEN_UP = "The speech engine has hung for 10 s. No more voice; tones and screen go on."
+
+
+def test_an_engine_that_hangs_is_started_anew_and_then_given_up(ending: ExitStack) -> None:
     notices: list[str] = []
     mouth, clock = Mouth(), Clock()
     speech = Speech(lambda: mouth, notice=notices.append, limit_s=10.0, clock=clock)
     ending.callback(lambda: mouth.may_end.release(9))
-    speech.say("first")
-    assert eventually(lambda: mouth.begun == ["first"])
-    clock.now += 10.5
-    speech.say("second")
-    speech.say("third")
-    assert notices == ["No more voice: the speech engine has hung for 10 s. Tones and screen go on."]
+    for text in ("first", "second", "third"):
+        speech.say(text)
+        assert eventually(lambda text=text: mouth.begun[-1:] == [text])
+        clock.now += 10.5
+    speech.say("fourth")
+    speech.say("fifth")
+    assert notices == [ANEW, ANEW, GIVEN_UP]
+    assert mouth.begun == ["first", "second", "third"]
     speech.close(wait_s=0.01)  # does not wait for it either
 
 
-def test_an_engine_that_hangs_while_it_is_opened_is_given_up_too(ending: ExitStack) -> None:
+def test_an_engine_that_hung_and_comes_back_says_nothing_more(ending: ExitStack) -> None:
+    """Two voices at once would speak every text twice."""
+    notices: list[str] = []
+    stuck, well, clock = Mouth(), Mouth(), Clock()
+    voices = [stuck, well]
+    speech = Speech(lambda: voices.pop(0), notice=notices.append, limit_s=10.0, clock=clock)
+    ending.callback(speech.close)
+    speech.say("first")
+    assert eventually(lambda: stuck.begun == ["first"])
+    clock.now += 10.5
+    speech.look()  # the watchdog does
+    stuck.may_end.release(9)
+    well.may_end.release(9)
+    for text in ("second", "third"):
+        speech.say(text)
+        assert eventually(lambda text=text: well.begun[-1:] == [text])
+        assert eventually(lambda: speech.waiting)
+    assert stuck.begun == ["first"]
+    assert notices == [ANEW]
+
+
+def test_an_engine_that_hangs_while_it_is_opened_is_started_anew_too(ending: ExitStack) -> None:
     notices: list[str] = []
     clock, opened = Clock(), threading.Event()
     ending.callback(opened.set)
@@ -285,7 +313,51 @@ def test_an_engine_that_hangs_while_it_is_opened_is_given_up_too(ending: ExitSta
     speech = Speech(open_voice, notice=notices.append, limit_s=10.0, clock=clock)
     clock.now += 11
     speech.say("first")
-    assert len(notices) == 1
+    assert notices == [ANEW]
+
+
+def test_a_sound_device_that_hangs_holds_up_nobody_and_is_said_once(
+    sound_file: Path, ending: ExitStack, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody who calls the speaker waits for the device: not the frames, not the saving of reps."""
+    monkeypatch.setattr("rimward.live.speaker.SOUND_LIMIT_S", 0.05)
+    notices: list[str] = []
+    let_go, asked = threading.Event(), threading.Event()
+    ending.callback(let_go.set)
+
+    class Gone(Mixer):
+        def play_tone(self, tone: Tone) -> None:
+            asked.set()
+            let_go.wait(20)
+
+    mixer = Gone()
+    ending.callback(mixer.close)
+    speaker = Speaker(mixer, None, notice=notices.append)
+    for _ in range(100):
+        speaker.play(feedback())
+        speaker.hold(True)
+        speaker.hold(False)
+    assert asked.wait(20)
+    assert eventually(lambda: speaker.look() is None and len(notices) == 1)
+    speaker.look()
+    assert notices == ["The sound device has hung for 0 s. No more tones; screen and records go on."]
+    speaker.close()
+
+
+def test_a_sound_device_that_went_away_is_said_once(sound_file: Path, ending: ExitStack) -> None:
+    import pygame
+
+    notices: list[str] = []
+
+    class Gone(Mixer):
+        def play_tone(self, tone: Tone) -> None:
+            raise pygame.error("device lost")
+
+    speaker = Speaker(Gone(), None, notice=notices.append)
+    ending.callback(speaker.close)
+    speaker.play(feedback())
+    speaker.play(feedback())
+    assert eventually(lambda: notices == ["The sound device failed (device lost). Screen and records go on."])
 
 
 def test_an_engine_that_cannot_be_opened_is_said_once() -> None:
