@@ -149,3 +149,67 @@ def test_nobody_pays_for_a_device_by_importing_the_middle(module, absent, tmp_pa
     ).stdout.split()
     assert absent.isdisjoint(loaded)
     assert module in loaded
+
+
+# ------------------------------------------------------------------------------- nothing that runs what a file says
+RUNS_DATA = {"pickle", "cPickle", "dill", "shelve", "marshal", "joblib", "cloudpickle"}
+"""Modules whose files may run anything when they are read (Python's documentation of pickle, shelve and marshal)."""
+
+
+def called(node: ast.Call) -> str:
+    """`a.b.c` of the call `a.b.c(...)`, or the last part where something else stands in front."""
+    parts, here = [], node.func
+    while isinstance(here, ast.Attribute):
+        parts.append(here.attr)
+        here = here.value
+    if isinstance(here, ast.Name):
+        parts.append(here.id)
+    return ".".join(reversed(parts))
+
+
+def dangers(source: ast.Module) -> list[str]:
+    """What runs text or files as a program: pickles, eval, exec, a shell, YAML with objects."""
+    found = []
+    for node in ast.walk(source):
+        found += [f"{name} imported" for name in imported(node) if top(name) in RUNS_DATA]
+        if not isinstance(node, ast.Call):
+            continue
+        name, given = called(node), {one.arg: one.value for one in node.keywords}
+        first = node.args[0] if node.args else None
+        # exec of an empty text runs nothing; why live/cli.py needs it stands there
+        nothing = isinstance(first, ast.Constant) and first.value == ""
+        if name in ("eval", "builtins.eval") or (name in ("exec", "builtins.exec") and not nothing):
+            found.append(f"{name} in line {node.lineno}")
+        if name in ("os.system", "os.popen", "subprocess.getoutput", "subprocess.getstatusoutput"):
+            found.append(f"{name} in line {node.lineno}")
+        if "shell" in given and not (isinstance(given["shell"], ast.Constant) and given["shell"].value is False):
+            found.append(f"shell= in line {node.lineno}")
+        if "allow_pickle" in given and not (
+            isinstance(given["allow_pickle"], ast.Constant) and given["allow_pickle"].value is False
+        ):
+            found.append(f"allow_pickle= in line {node.lineno}")
+        if name in ("yaml.load", "yaml.unsafe_load", "yaml.full_load", "torch.load"):
+            found.append(f"{name} in line {node.lineno}")
+    return found
+
+
+@pytest.mark.parametrize("path", MODULES, ids=lambda path: path.relative_to(ROOT).as_posix())
+def test_nothing_runs_what_a_file_or_a_text_says(path):
+    assert dangers(tree(path)) == []
+
+
+@pytest.mark.parametrize(
+    "line",
+    [
+        "import pickle",
+        "from pickle import loads",
+        "eval(text)",
+        "exec(text)",
+        "import subprocess; subprocess.run(line, shell=True)",
+        "import os; os.system(line)",
+        "import yaml; yaml.load(text)",
+        "import numpy as np; np.load(file, allow_pickle=True)",
+    ],
+)
+def test_such_a_line_would_be_found(line):
+    assert dangers(ast.parse(line)) != []

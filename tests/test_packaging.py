@@ -140,3 +140,42 @@ def test_the_wheel_works_where_there_is_no_checkout(wheel, tmp_path):
     command = [sys.executable, "-m", "rimward.live", "--version"]
     said = subprocess.run(command, env=env, cwd=tmp_path, capture_output=True, text=True, check=True).stdout
     assert said == f"rimward {PROJECT['version']}\n"
+
+
+# ---- the lock
+
+
+LOCK = ROOT / ".ci" / "requirements.lock"
+
+
+def locked() -> dict[str, list[str]]:
+    """Package -> its lines of checksums."""
+    found: dict[str, list[str]] = {}
+    name = ""
+    for line in LOCK.read_text("utf-8").splitlines():
+        if line.startswith("    --hash="):
+            found[name].append(line)
+        elif line and not line.startswith("#"):
+            name = re.split(r"[=\s;]", line, maxsplit=1)[0]
+            found.setdefault(name, [])
+    return found
+
+
+def test_every_package_of_the_lock_has_a_version_and_checksums():
+    """As pip's --require-hashes wants it (PEP 440 for `==`, SHA-256)."""
+    pins = [line for line in LOCK.read_text("utf-8").splitlines() if line and line[0] not in "# "]
+    assert all(re.match(r"[a-zA-Z0-9._-]+==[0-9][^ ]*( ;.*)? \\$", line) for line in pins)
+    for name, sums in locked().items():
+        assert sums, name
+        assert all(re.fullmatch(r"    --hash=sha256:[0-9a-f]{64}( \\)?", line) for line in sums), name
+
+
+def test_the_lock_holds_all_that_the_project_asks_for():
+    asked = PROJECT["dependencies"] + PROJECT["optional-dependencies"]["test"]
+    names = {re.split(r"[\[<>=;! ]", one, maxsplit=1)[0].lower().replace("_", "-") for one in asked}
+    assert names - {name.lower() for name in locked()} == set()
+
+
+def test_the_lock_names_no_place():
+    """Not where it was made, nor from where the files came: that is everybody's own choice."""
+    assert re.search(r"https?:|file:|--(extra-)?index-url|--find-links|(^| )/", LOCK.read_text("utf-8")) is None
