@@ -134,7 +134,9 @@ def _practice_arguments(parser: argparse.ArgumentParser) -> None:
     source = parser.add_mutually_exclusive_group()
     source.add_argument("--clip", type=Path, metavar="FILE", help="a recording instead of the camera")
     source.add_argument("--device", type=int, metavar="N", help="which camera, 0 is the first")
-    parser.add_argument("--player", metavar="NAME", help="under which name the session is kept")
+    who = parser.add_mutually_exclusive_group()
+    who.add_argument("--player", metavar="NAME", help="under which name the session is kept")
+    who.add_argument("--station", type=Path, metavar="FILE", help="several players in turn, as the file lists them")
     parser.add_argument("--hand", choices=("left", "right"), help="shooting hand; told from the shots otherwise")
     parser.add_argument("--stature-m", type=float, metavar="X", help="height without shoes; scales lengths")
     parser.add_argument("--calibration", type=Path, metavar="FILE", help="where the hoop is (rimward calibrate)")
@@ -167,7 +169,15 @@ def _practice(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     from .practice import Options, practise
 
     said = frozenset(fact for fact in ("hand", "stature_m") if getattr(args, fact) is not None)
-    options = Options(args.clip, args.headless, args.json, said=said, calibration=args.calibration, drill=args.drill)
+    options = Options(
+        args.clip,
+        args.headless,
+        args.json,
+        said=said,
+        calibration=args.calibration,
+        drill=args.drill,
+        station=args.station,
+    )
     return practise(settings_of(args), options, say)
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 from .assets import config_names, config_text
@@ -16,6 +17,7 @@ from .measure import ONLY_IN_SPACE
 from .records import Band, Rep
 from .roster import name_key
 from .settings import Settings
+from .stations import Station, read_station
 from .store import Store
 from .targets import MOST_REPS, CoachTarget, Targets, in_force, told
 from .words import Words, read_words
@@ -45,6 +47,21 @@ def load_drill(asked: str) -> Drill:
         shipped = ", ".join(config_names("drill_"))
         raise UsageError(f"--drill must be a file or one of {shipped}, got {asked} ({why})") from None
     return read_drill(text, str(path))
+
+
+def load_station(path: Path) -> Station:
+    """A station from its file, its drill's path made relative to that file. Raises UsageError, SettingsError."""
+    try:
+        text = path.expanduser().read_bytes().decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        found = f"found byte 0x{error.object[error.start]:02x}"
+        raise UsageError(f"{path}: a station must be UTF-8 text, {found}") from None
+    except (OSError, ValueError) as error:
+        why = getattr(error, "strerror", None) or error
+        raise UsageError(f"--station must be a file that can be read, got {path} ({why})") from None
+    station = read_station(text, str(path))
+    beside = None if station.drill is None else path.expanduser().parent / station.drill
+    return replace(station, drill=str(beside)) if beside is not None and beside.is_file() else station
 
 
 def coaching(
@@ -84,6 +101,8 @@ def load_targets(settings: Settings, store: Store, say: Callable[[str], None]) -
     A practice begins whatever the database does: what cannot be read is said and left out.
     """
     defaults, wish = settings.check_bands(), settings.targets
+    if not store.readable:  # the store has said why
+        return Targets(defaults, after_reps=wish.after_reps, good_reps=wish.good_reps)
     try:
         asked = name_key(settings.player.name)
         known = [player for player in store.players() if name_key(player.name) == asked]

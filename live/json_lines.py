@@ -8,6 +8,11 @@ import math
 from .records import Measurement, Rep, Result, SessionSummary
 
 
+def with_player(line: str, player: str) -> str:
+    """The same line with the name of the player, where several share a practice."""
+    return json.dumps({**json.loads(line), "player": player}, allow_nan=False)
+
+
 def rep_line(rep: Rep, **more: str) -> str:
     """One rep. Times in seconds from the first frame, units in the names of the measurements; `more` goes last."""
     events = rep.events

@@ -5,10 +5,11 @@ from __future__ import annotations
 import time
 from collections import deque
 from collections.abc import Callable, Iterator
+from typing import Protocol
 
 import numpy as np
 
-from .pipeline import Pipeline, Step
+from .pipeline import Step
 from .ports import ViewSink
 from .records import FloatArray, SessionSummary, Sighting, SourceTrouble, View
 
@@ -16,9 +17,26 @@ _KEPT = 100_000
 """An hour at 30 frames a second; a day-long session must not grow."""
 
 
+class Steps(Protocol):
+    """What judges: a pipeline, or the relay of several."""
+
+    @property
+    def count(self) -> int:
+        """Reps counted and not discarded."""
+        ...
+
+    def step(self, sighting: Sighting) -> Step:
+        """Take in the next frame."""
+        ...
+
+    def finish(self) -> Step | None:
+        """The frames end."""
+        ...
+
+
 def run(
     seen: Iterator[Sighting | SourceTrouble],
-    pipeline: Pipeline,
+    pipeline: Steps,
     screen: ViewSink | None,
     on_event: Callable[[Step], None],
     on_trouble: Callable[[str], None],

@@ -20,6 +20,7 @@ from .arms_out import Answer, SetUp
 from .ball import BallTracker
 from .ball_edge import Outline, outline
 from .body import DEFAULT_STATURE_M, ScaleTracker, in_picture, point, stature_px
+from .body_size import Size, size_of
 from .coach import Coach, Coaching
 from .court_view import CourtView
 from .gestures import Gesture, GestureWatch
@@ -54,7 +55,8 @@ from .words import Words
 
 _FEET = ("left_heel", "right_heel", "left_foot_index", "right_foot_index")
 _STATURE_SIGMA, _STATURE_GUESS_SIGMA = 0.01, 0.08
-_IDLE = (Phase.WAITING, Phase.HOLDING, Phase.LANDED)
+IDLE = (Phase.WAITING, Phase.HOLDING, Phase.LANDED)
+"""Nobody is shooting."""
 _BEFORE_S = 4.0
 """A rep is read from this long before its release: pick-up, a dribble's last bounce, standing."""
 _GAP_S = 1.0
@@ -109,11 +111,13 @@ class Step:
     """A rep that was saved before, and what the ring saw since."""
     set_up: Answer | None = None
     """The arms were held out: limb lengths, or why there are none."""
+    news: str | None = None
+    """At a station: what there is to say of whose turn it is (relay.TurnNews)."""
 
     @property
     def eventful(self) -> bool:
         """Whether there is anything beside the view."""
-        return any(one is not None for one in (self.rep, self.gesture, self.result, self.set_up))
+        return any(one is not None for one in (self.rep, self.gesture, self.result, self.set_up, self.news))
 
 
 class Pipeline:
@@ -220,6 +224,15 @@ class Pipeline:
         nothing = closed.rep is None and closed.rejected is None and result is None
         return None if nothing else replace(closed.step(view), result=result)
 
+    def leave(self) -> Step | None:
+        """This player's turn ends while the frames go on; as `finish`, and what moves is forgotten until the next."""
+        last = self.finish()
+        self._hands.paused = False
+        if self._ring is not None:
+            self._ring = self._new_ring()
+        self._start_over()
+        return last
+
     @property
     def paused(self) -> bool:
         """Whether frames are only shown and watched for the signal to go on."""
@@ -303,13 +316,26 @@ class Pipeline:
         """Reps counted and not discarded."""
         return len(self._kept)
 
+    @property
+    def makes(self) -> int | None:
+        """Reps that are known to have gone in; None while no result is known."""
+        return sum(result == "made" for result in self._results.values()) if self._results else None
+
+    def size_of(self, pose: Pose, picture: tuple[int, int]) -> Size | None:
+        """How large this body is; in metres while the camera's place is known."""
+        return size_of(pose, picture, self._hoop)
+
     def _fit_calibration(self, size: tuple[int, int]) -> None:
         """Raises CalibrationError when the calibration is for another shape of picture."""
         if self._given_calibration is not None:
             self._calibration = fitted(self._given_calibration, size)
             self._court = CourtView(self._calibration)
-            watch = RingWatch(self._calibration, self._settings.ball.diameter_m / 2)
-            self._ring = RingResults(watch, self._stature_m) if watch.sees_ring else None
+            self._ring = self._new_ring()
+
+    def _new_ring(self) -> RingResults | None:
+        assert self._calibration is not None
+        watch = RingWatch(self._calibration, self._settings.ball.diameter_m / 2)
+        return RingResults(watch, self._stature_m) if watch.sees_ring else None
 
     @property
     def _hoop(self) -> Calibration | None:
@@ -320,7 +346,7 @@ class Pipeline:
     def _look_for_set_up(self, observation: Observation) -> Answer | None:
         if self._hoop is None or self.paused:
             return None
-        return self._set_up.look(observation.t_s, observation.pose, self._hoop, self._phase.phase in _IDLE)
+        return self._set_up.look(observation.t_s, observation.pose, self._hoop, self._phase.phase in IDLE)
 
     def _off_spot_m(self, pose: Pose) -> float | None:
         """How far somebody stands from the spot of the last shot; None where this is not known."""
@@ -329,7 +355,7 @@ class Pipeline:
 
     def _look_at_view(self, frame: Frame, observation: Observation) -> None:
         """While the player waits for the first shot, and not at all afterwards."""
-        if self._view_check is not None and not self.paused and self._phase.phase in _IDLE:
+        if self._view_check is not None and not self.paused and self._phase.phase in IDLE:
             self._view_check.look(frame.t_s, frame.image, observation.pose)
 
     def _spot_m(self, pose: Pose | None) -> FloatArray | None:
@@ -462,18 +488,18 @@ class Pipeline:
             trouble=trouble,
             title=" \N{MIDDLE DOT} ".join(part for part in (self._title, self._coach.shown()) if part),
             lines=self._lines,
-            tally=self._tally,
-            scene=Scene.REST if rest is not None and self._phase.phase in _IDLE else Scene.PRACTICE,
+            tally=self.tally,
+            scene=Scene.REST if rest is not None and self._phase.phase in IDLE else Scene.PRACTICE,
             clock=rest,
             photo=self._photo,
         )
         view = self._set_up.dressed(self._hands.dressed(view))
-        if self._view_check is not None and not self.paused and self._phase.phase in _IDLE:
+        if self._view_check is not None and not self.paused and self._phase.phase in IDLE:
             view = self._view_check.dressed(view)
         return self._court.dressed(view, self._spot_m(pose) if self._court.shows_lines else None)
 
     @property
-    def _tally(self) -> str:
+    def tally(self) -> str:
         """Makes of the reps whose result is known; empty while none is."""
         makes = sum(result == "made" for result in self._results.values())
         return f"made {makes} of {len(self._results)}" if self._results else ""

@@ -8,9 +8,10 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
+from functools import partial
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
@@ -24,28 +25,45 @@ from .camera import open_camera
 from .cautions import CAUTIONS
 from .clip import open_clip
 from .coach import Coaching
-from .coaching import coaching, load_drill, load_words
+from .coaching import coaching, load_drill, load_station, load_words
+from .drills import Drill
 from .errors import DisplayError, PoseModelError, StoreError
 from .gestures import Gesture
 from .hold_aid import HoldAid
-from .json_lines import discard_line, rep_line, result_line, session_line
+from .json_lines import discard_line, rep_line, result_line, session_line, with_player
 from .known_player import is_minor, settings_for
 from .mediapipe_pose import MediapipePose
+from .outcome import what_changed
 from .pace import Pause, at_own_pace, until_stopped
 from .phases import IN_THE_SHOT
 from .pipeline import Pipeline, Step
 from .ports import FrameSource
 from .recorder import Latency, Recorder
-from .records import Feedback, Frame, Rep, Result, SessionSummary, Sighting, SourceInfo, SourceTrouble, Tone, View
+from .records import (
+    Feedback,
+    Frame,
+    Rep,
+    Result,
+    Scene,
+    SessionSummary,
+    Sighting,
+    SourceInfo,
+    SourceTrouble,
+    Tone,
+    View,
+)
+from .relay import Relay, Turn, TurnNews
 from .screen import Window, screen_available
 from .settings import Settings, data_folder
 from .sightings import LIVE_AHEAD, sightings
 from .speaker import Speaker, open_speaker
+from .stations import Station, StationPlayer
 from .store import SessionWriter, Store, open_store
 from .tables import print_reps
 from .trace import Trace
 from .traces import save_trace
 from .watchdog import Watchdog
+from .words import prompt
 
 _ACTIONS = {
     "pause": "pause and go on",
@@ -57,7 +75,8 @@ _ACTIONS = {
     "mute": "sound off and on",
 }
 _COURT_ACTIONS = {"court": "show or hide the court", "still_fits": "the court's lines still fit"}
-_END_SHOWN_S = 4.0
+_TURN_ACTIONS = {"next": "the next player's turn", "same": "it is still the same player"}
+_END_SHOWN_S = 60.0
 _TONE_S, _CUE_S = 0.5, 2.0
 """How long a tone alone, and a tone with a cue of up to six words, may still sound after they began."""
 
@@ -75,6 +94,8 @@ class Options:
     """Where the hoop is, as `rimward calibrate` wrote it."""
     drill: str | None = None
     """A shipped drill by its name, or the file of one."""
+    station: Path | None = None
+    """Several players in turn (stations.py); None: the one of the settings."""
     said: frozenset[str] = frozenset()
     """What the command line said of the player (known_player.py): the rest is as it is stored."""
     at_own_pace: bool = True
@@ -129,29 +150,46 @@ def practise(
         if source is not None:
             closing.callback(source.close)
         calibration = None if options.calibration is None else load_calibration(options.calibration)
-        drill, words = None if options.drill is None else load_drill(options.drill), load_words(settings)
+        station = None if options.station is None else load_station(options.station)
+        asked = options.drill or (None if station is None else station.drill)
+        drill, words = None if asked is None else load_drill(asked), load_words(settings)
         model = ready_model(settings, say)
         hold_signals()
-        devices = _open_devices(settings, model, say, source, headless, calibration is not None, closing)
+        actions = _ACTIONS | (_COURT_ACTIONS if calibration is not None else {}) | (_TURN_ACTIONS if station else {})
+        devices = _open_devices(settings, model, say, source, headless, actions, closing)
         if calibration is not None:
             _check_camera(calibration, devices.source.info, say)
         store = open_store(data_folder(settings), say)
         closing.callback(store.close)
-        settings = settings_for(store, settings, options.said, say)
         if stop.is_set():
             return 0
-        writer = store.start_session(
-            player=settings.player.name,
-            hand=settings.player.hand,
-            source=devices.source.info.name,
-            settings_digest=settings.digest(),
-            app_version=version("rimward"),
-            stature_m=settings.player.stature_m,
-            calibration=None if options.calibration is None else options.calibration.name,
-            drill=None if options.drill is None else Path(options.drill).stem,
+
+        def entrant(own: Settings, said: frozenset[str], practised: Drill | None) -> _Entrant:
+            own = settings_for(store, own, said, say)
+
+            def start() -> SessionWriter:
+                return store.start_session(
+                    player=own.player.name,
+                    hand=own.player.hand,
+                    source=devices.source.info.name,
+                    settings_digest=own.digest(),
+                    app_version=version("rimward"),
+                    stature_m=own.player.stature_m,
+                    calibration=None if options.calibration is None else options.calibration.name,
+                    drill=None if asked is None else Path(asked).stem,
+                )
+
+            chosen = coaching(own, words, store, practised, calibration is not None, say)
+            return _Entrant(own, chosen, _Kept(start), not is_minor(store, own.player.name))
+
+        if station is None:
+            entrants = [entrant(settings, options.said, drill)]
+            entrants[0].kept.begin()
+        else:
+            entrants = [entrant(*_of_player(settings, one), one.drill(drill, station.name)) for one in station.players]
+        session = _Session(
+            settings, options, devices, store, entrants, station, calibration, stop, say, probe or Probe()
         )
-        chosen = coaching(settings, words, store, drill, calibration is not None, say)
-        session = _Session(settings, options, devices, store, writer, calibration, chosen, stop, say, probe or Probe())
         try:
             session.run()
         finally:
@@ -193,11 +231,11 @@ def _open_devices(
     say: Callable[[str], None],
     source: FrameSource | None,
     headless: bool,
-    calibrated: bool,
+    actions: Mapping[str, str],
     closing: ExitStack,
 ) -> _Devices:
     # the window first: it shows the cautions while the network loads
-    window = None if headless else _open_window(settings, calibrated, say)
+    window = None if headless else _open_window(settings, actions, say)
     if window is not None:
         closing.callback(window.close)
 
@@ -222,8 +260,7 @@ def _open_devices(
     return _Devices(source, estimator, network, window, speaker)
 
 
-def _open_window(settings: Settings, calibrated: bool, say: Callable[[str], None]) -> Window | None:
-    actions = _ACTIONS | _COURT_ACTIONS if calibrated else _ACTIONS
+def _open_window(settings: Settings, actions: Mapping[str, str], say: Callable[[str], None]) -> Window | None:
     try:
         screen = settings.screen
         return Window(actions=actions, splash=CAUTIONS, full_screen=screen.full_screen, photo=screen.photo)
@@ -275,6 +312,64 @@ def _stopped_by_signals(stop: threading.Event) -> Iterator[Callable[[], None]]:
         raise KeyboardInterrupt
 
 
+class _Kept:
+    """Where one player's reps go (ports.RepSink): a session of its own, begun with the first one.
+
+    At a station not everybody shoots.
+    """
+
+    def __init__(self, start: Callable[[], SessionWriter]) -> None:
+        self._start = start
+        self._writer: SessionWriter | None = None
+
+    def begin(self) -> None:
+        """Begin the session now."""
+        self._writer = self._writer or self._start()
+
+    @property
+    def writer(self) -> SessionWriter:
+        """Used on the recorder's thread only, while that works."""
+        self.begin()
+        assert self._writer is not None
+        return self._writer
+
+    def save(self, rep: Rep) -> None:
+        """Return only when the rep is safe on disk."""
+        self.writer.save(rep)
+
+    def close(self, summary: SessionSummary | None = None) -> None:
+        """Finish the session, if it was begun; may be called twice."""
+        if self._writer is not None:
+            self._writer.close(summary)
+
+
+@dataclass(frozen=True, slots=True)
+class _Entrant:
+    """A player of this practice, and what is known and kept of him or her."""
+
+    settings: Settings
+    chosen: Coaching
+    kept: _Kept
+    photo: bool
+
+
+@dataclass(slots=True)
+class _Part:
+    """What one player has done so far."""
+
+    kept: _Kept
+    recorder: Recorder
+    reps: list[Rep] = field(default_factory=list)
+
+
+def _of_player(settings: Settings, one: StationPlayer) -> tuple[Settings, frozenset[str]]:
+    """The settings for somebody at a station, and which facts the station's file told."""
+    told = {"hand": one.hand, "stature_m": one.stature_m}
+    player = {"name": one.name, "hand": one.hand or "auto", "stature_m": one.stature_m}
+    said = frozenset(fact for fact, value in told.items() if value is not None)
+    return settings.model_copy(update={"player": settings.player.model_copy(update=player)}), said
+
+
 class _Session:
     """The loop in a thread of its own, the main thread for the window, and what connects them."""
 
@@ -284,15 +379,15 @@ class _Session:
         options: Options,
         devices: _Devices,
         store: Store,
-        writer: SessionWriter,
+        entrants: Sequence[_Entrant],
+        station: Station | None,
         calibration: Calibration | None,
-        chosen: Coaching,
         stop: threading.Event,
         say: Callable[[str], None],
         probe: Probe,
     ) -> None:
         self._probe = probe
-        self._options, self._writer, self._stop, self._say = options, writer, stop, say
+        self._options, self._station, self._stop, self._say = options, station, stop, say
         self._source, self._estimator, self._renew = devices.source, devices.estimator, devices.renew
         self._window, self._speaker = devices.window, devices.speaker
         self._store = store
@@ -301,20 +396,42 @@ class _Session:
         self._pause = Pause()
         self._bump = None if calibration is None else BumpWatch(self._camera_moved)
         self._screen = _Screen(devices.window, self._pause, self._bump, self._speaker, settings.sound.hold_tone)
-        self._reps: list[Rep] = []
         self._summary: SessionSummary | None = None
         self._failure: BaseException | None = None
         self._sounds_until_s = 0.0
         self._watchdog = Watchdog(say, also=None if devices.speaker is None else devices.speaker.look)
         self._out = _Output(say, self._watchdog)
-        title = options.title or settings.player.name
-        photo = not is_minor(store, settings.player.name)
-        self._pipeline = Pipeline(
-            settings, chosen.words, title, calibration, chosen, watched=devices.window is not None, photo=photo
-        )
+        shown = devices.window is not None
+        turns = []
+        for one in entrants:
+            name, drill = one.settings.player.name, one.chosen.drill
+            title = options.title or (name if station is None else f"{station.name} \N{MIDDLE DOT} {name}")
+            pipeline = Pipeline(
+                one.settings, one.chosen.words, title, calibration, one.chosen, watched=shown, photo=one.photo
+            )
+            reps, makes = (None, None) if drill is None else (drill.reps, drill.makes)
+            turns.append(Turn(name, pipeline, one.settings.player.stature_m, reps or makes, reps is None))
+        minutes = None if station is None else station.minutes
+        self._relay = Relay(turns, "" if station is None else station.name, None if minutes is None else 60 * minutes)
+        self._words = entrants[0].chosen.words
+        watched = partial(self._watchdog.doing, "disk")
+        self._parts = [_Part(one.kept, Recorder(one.kept, self._announce, say, watched)) for one in entrants]
+        self._ended = False
+        """By the end of the clip or by the person at the window: somebody is there to look at the last screen."""
         self._judging = threading.Lock()
         """Held while the pipeline works on a frame."""
-        self._recorder = Recorder(writer, self._announce, say, lambda: self._watchdog.doing("disk"))
+
+    @property
+    def _pipeline(self) -> Pipeline:
+        return self._relay.pipeline
+
+    @property
+    def _part(self) -> _Part:
+        return self._parts[self._relay.now]
+
+    @property
+    def _recorder(self) -> Recorder:
+        return self._part.recorder
 
     def run(self) -> None:
         """Work until the source ends or the person does; raises what went wrong in the loop."""
@@ -336,16 +453,17 @@ class _Session:
         """Save what is there, then say how it went and let the last cue sound."""
         if self._bump is not None:
             self._bump.close()
-        self._recorder.close()
+        self._note_doubts()
+        for part in self._parts:
+            part.recorder.close()
         self._watchdog.close()
-        self._probe.reps_s = self._recorder.latencies
-        summary = self._summary
-        if summary is not None:
-            summary = replace(summary, dropped=self._source.dropped)
+        self._probe.reps_s = tuple(one for part in self._parts for one in part.recorder.latencies)
         try:
-            self._writer.close(summary)
+            for k, part in enumerate(self._parts):
+                part.kept.close(self._summary_of(k))
         finally:
-            self._report(summary)
+            self._report()
+            self._show_end()
             if self._window is not None:
                 self._window.close()
             if self._speaker is not None and not self._speaker.muted:
@@ -360,7 +478,7 @@ class _Session:
         given = self._given()
         frames = at_own_pace(given, self._stop, self._pause) if watched else until_stopped(given, self._stop)
         ahead = LIVE_AHEAD if self._source.info.live else 1
-        for item in sightings(frames, self._estimator, self._pipeline.people_to_ask, ahead, self._renew):
+        for item in sightings(frames, self._estimator, self._relay.people_to_ask, ahead, self._renew):
             with self._judging, self._watchdog.doing("judge"):
                 yield item
 
@@ -378,13 +496,10 @@ class _Session:
         meter = self._probe.meter = loop.Meter(getattr(self._source, "now_s", None))
         try:
             try:
-                loop.run(self._sightings(), self._pipeline, self._screen, self._on_event, self._say, meter)
+                loop.run(self._sightings(), self._relay, self._screen, self._on_event, self._say, meter)
             finally:
                 self._summary = meter.summary()
-            if self._window is not None and not self._stop.is_set():
-                words = f"The end: {_count(self._pipeline.count, 'rep')} saved"
-                self._window.show(View(0.0, None, count=self._pipeline.count, status=words))
-                self._stop.wait(_END_SHOWN_S)
+            self._ended = self._ended or not self._stop.is_set()
         except BaseException as error:
             self._failure = error
         finally:
@@ -409,6 +524,40 @@ class _Session:
             self._discard()
         elif step.gesture is Gesture.PAUSE:
             self._confirm(step.view.t_s, Tone.CONFIRM)
+        if step.news == TurnNews.OVER:
+            self._note_doubts()
+            self._next()
+        elif step.news == TurnNews.WHO:
+            said = prompt(self._words, "who", player=self._relay.name)
+            self._announce(Feedback(step.view.t_s, Tone.CONFIRM, prompt=said))
+            self._say(f"The body does not fit {self._relay.name}: say who shoots (keys Y, N).")
+
+    def _note_doubts(self) -> None:
+        """Nobody answered who shot these reps: they stay with the player of the turn, and the history says so."""
+        kept, text = self._part.kept, f"The body did not fit {self._relay.name}"
+        for index in self._relay.doubted:
+            self._recorder.then(
+                partial(self._note, kept, index, text)  # the session's id is known on the recorder's thread only
+            )
+        self._relay.doubted = []
+
+    def _note(self, kept: _Kept, index: int, text: str) -> None:
+        self._store.add_note(kept.writer.id, text, rep_index=index)
+
+    def _next(self) -> None:
+        """The next player's turn; the pipeline's lock is held. Reps that were asked about are not this player's."""
+        doubted = self._relay.doubted
+        last = self._relay.leave()
+        if last is not None:
+            self._on_event(replace(last, news=None))
+        while doubted and self._part.reps and self._part.reps[-1].index in doubted:
+            index = self._part.reps[-1].index
+            self._say(f"Rep {index} is not {self._relay.name}'s and was taken out.")
+            self._discard()
+        name = self._relay.begin_next()
+        self._announce(Feedback(0.0, Tone.CONFIRM, prompt=prompt(self._words, "turn", player=name)))
+        if self._window is None and not self._options.json:
+            self._say(f"Next: {name}")
 
     def _judge(self, result: Result) -> None:
         index = self._pipeline.judge_last(result)
@@ -421,27 +570,35 @@ class _Session:
         if index is None:
             return
 
+        kept = self._part.kept
+
         def keep() -> None:
-            self._store.add_note(self._writer.id, rep_index=index, kind="good")
+            self._store.add_note(kept.writer.id, rep_index=index, kind="good")
 
         self._recorder.then(keep)
         self._confirm(0.0, Tone.CONFIRM)
 
     def _keep_result(self, index: int, result: Result) -> None:
-        self._reps = [replace(rep, result=result) if rep.index == index else rep for rep in self._reps]
-        self._recorder.then(lambda: self._writer.update_rep_result(index, result))
-        if self._options.json:
-            self._recorder.then(lambda: self._out.line(result_line(index, result)))
+        part = self._part
+        part.reps = [replace(rep, result=result) if rep.index == index else rep for rep in part.reps]
+        part.recorder.then(lambda: part.kept.writer.update_rep_result(index, result))
+        self._print(result_line(index, result))
 
     def _discard(self) -> None:
         index = self._pipeline.discard_last()
         if index is None:
             return
-        self._reps = [rep for rep in self._reps if rep.index != index]
-        self._recorder.then(lambda: self._writer.discard_rep(index))
-        if self._options.json:
-            self._recorder.then(lambda: self._out.line(discard_line(index)))
+        part = self._part
+        part.reps = [rep for rep in part.reps if rep.index != index]
+        part.recorder.then(lambda: part.kept.writer.discard_rep(index))
+        self._print(discard_line(index))
         self._confirm(0.0, Tone.CONFIRM)
+
+    def _print(self, line: str) -> None:
+        """One JSON object, where that is asked for, after what the player's recorder has to do before."""
+        if self._options.json:
+            line = line if self._station is None else with_player(line, self._relay.name)
+            self._recorder.then(lambda: self._out.line(line))
 
     def _confirm(self, t_s: float, tone: Tone) -> None:
         self._announce(Feedback(t_s, tone))
@@ -450,15 +607,15 @@ class _Session:
         if step.rep is None or step.feedback is None:
             return
         rep = step.rep
-        self._reps.append(rep)
+        self._part.reps.append(rep)
         self._recorder.submit(rep, step.feedback)
         if step.trace is not None:
             self._keep(rep.index, step.trace)
-        if self._options.json:
-            self._recorder.then(lambda: self._out.line(rep_line(rep)))
-        elif self._window is None:
+        self._print(rep_line(rep))
+        if not self._options.json and self._window is None:
+            who = "" if self._station is None else f"{self._relay.name}, "
             said = "" if step.feedback.spoken is None else f": {step.feedback.spoken}"
-            self._recorder.then(lambda: self._say(f"Rep {rep.index}{said}"))
+            self._recorder.then(lambda: self._say(f"{who}{'rep' if who else 'Rep'} {rep.index}{said}"))
 
     def _keep(self, index: int, trace: Trace) -> None:
         """For a later look, after the rep is saved and its feedback under way."""
@@ -468,9 +625,11 @@ class _Session:
         if clip is not None:
             trace = replace(trace, film=str(clip.absolute()), counted=getattr(self._source, "counted", False))
 
+        kept = self._part.kept
+
         def save() -> None:
             try:
-                save_trace(folder, self._writer.id, index, trace)
+                save_trace(folder, kept.writer.id, index, trace)
             except StoreError as error:
                 self._traces = None  # said once: the reps themselves are safe elsewhere
                 self._say(f"No rep of this session can be looked at later: {error}")
@@ -488,7 +647,18 @@ class _Session:
             self._probe.drawn_s.append((now_s() - view.t_s, time.perf_counter() - began_s))
 
     def _on_key(self, action: str) -> None:
-        if action == "pause":
+        if action == "good" and self._relay.asks:
+            action = "same"  # on a presenter remote there is no Y
+        if action == "quit":
+            self._ended = True
+        elif action == "next":
+            with self._judging:
+                self._next()
+        elif action == "same":
+            with self._judging:
+                if self._relay.same_player():
+                    self._confirm(0.0, Tone.CONFIRM)
+        elif action == "pause":
             with self._judging:
                 if self._source.info.live or self._pipeline.paused:
                     self._pipeline.toggle_pause()
@@ -502,7 +672,7 @@ class _Session:
                 self._pipeline.toggle_court()
         elif action == "still_fits" and self._bump is not None:
             with self._judging:
-                self._pipeline.camera_still_fits()
+                self._relay.camera_still_fits()
             self._bump.start_over()
         elif action in ("made", "missed"):
             with self._judging:
@@ -521,15 +691,52 @@ class _Session:
 
     def _camera_moved(self, t_s: float) -> None:
         with self._judging:
-            self._pipeline.camera_moved(t_s)
+            self._relay.camera_moved(t_s)
         self._say("The camera was moved: values go without the calibration until you confirm it (key K).")
 
-    def _report(self, summary: SessionSummary | None) -> None:
-        if self._options.json:
-            if summary is not None:
-                self._out.line(session_line(self._pipeline.count, summary))
-        elif self._reps:
-            self._out.run(lambda: print_reps(self._reps, sys.stdout))
+    def _summary_of(self, place: int) -> SessionSummary | None:
+        """At a station of the player's own turns: how long, how many pictures."""
+        summary = self._summary
+        if summary is None:
+            return None
+        if self._station is None:
+            return replace(summary, dropped=self._source.dropped)
+        return replace(summary, frames=self._relay.frames[place], duration_s=self._relay.spent_s[place])
+
+    def _report(self) -> None:
+        for k, (row, part) in enumerate(zip(self._relay.rows, self._parts, strict=True)):
+            summary = self._summary_of(k)
+            if self._options.json:
+                if summary is not None:
+                    line = session_line(row.reps, summary)
+                    self._out.line(line if self._station is None else with_player(line, row.name))
+            elif part.reps:
+                if self._station is not None:
+                    self._say(f"{row.name}:")
+                self._out.run(partial(print_reps, part.reps, sys.stdout))
+
+    def _show_end(self) -> None:
+        """What the session came to, for a while or until a key; everything is saved by now."""
+        if self._window is None or not self._ended or not self._options.at_own_pace or self._failure is not None:
+            return
+        rows = self._relay.rows
+        reps = sum(row.reps for row in rows)
+        if reps == 0 and self._source.info.live:
+            return  # nothing to look at: the person only closed the window
+        view = View(
+            0.0,
+            None,
+            count=reps,
+            cue=what_changed(self._part.reps) if self._station is None else None,
+            status=f"The end: {_count(reps, 'rep')} saved",
+            title=self._options.title or (rows[0].name if self._station is None else self._station.name),
+            tally=self._pipeline.tally if self._station is None else "",
+            board=self._relay.board,
+            scene=Scene.END,
+        )
+        # a signal sets it again and ends this too
+        self._stop.clear()
+        self._window.stay(view, self._stop, _END_SHOWN_S)
 
 
 class _Screen:

@@ -526,6 +526,22 @@ class Window:
             drawn = wanted
             next_s = now + 1 / _FPS
 
+    def stay(self, view: View, stop: threading.Event, seconds: float) -> None:
+        """Show one view until a key, for `seconds` at most, or until `stop` is set."""
+        pygame, until_s = self._pygame, time.monotonic() + seconds
+        pygame.event.clear()
+        wanted = True
+        while not stop.is_set() and time.monotonic() < until_s:
+            if wanted:
+                self._keys_shown = False
+                self._draw(view, over_last=False)
+            event = pygame.event.wait(50)
+            if event.type in (pygame.KEYDOWN, pygame.QUIT):
+                return
+            if event.type == pygame.VIDEORESIZE:
+                self._display.resized(event.w, event.h)
+            wanted = event.type in (pygame.VIDEORESIZE, pygame.VIDEOEXPOSE)
+
     def close(self) -> None:
         """Close the window; may be called twice. The sound device is left alone."""
         self._display.close()

@@ -23,6 +23,8 @@ PROMPTS: Mapping[str, frozenset[str]] = {
     "quiet": frozenset({"reps"}),
     "done": frozenset({"drill"}),
     "resting": frozenset({"seconds"}),
+    "turn": frozenset({"player"}),
+    "who": frozenset({"player"}),
 }
 """What a drill says, and the places that the text may fill in."""
 

@@ -113,6 +113,10 @@ def stage(tmp_path, monkeypatch, capsys) -> Iterator[Stage]:
             watched.views.append(view)
             watched.at_view(view)
 
+        def stay(self, view: View, stop: threading.Event, seconds: float) -> None:
+            watched.views.append(view)
+            super().stay(view, stop, seconds)
+
     class WatchedSpeaker(Speaker):
         def play(self, feedback: Feedback) -> None:
             watched.played.append((feedback, sum(len(reps) for _, reps in saved(data))))
@@ -124,20 +128,20 @@ def stage(tmp_path, monkeypatch, capsys) -> Iterator[Stage]:
             return watched.muted[-1]
 
     monkeypatch.setattr(practice, "Window", WatchedWindow)
+    monkeypatch.setattr(practice, "_END_SHOWN_S", 0.1)
     monkeypatch.setattr("rimward.live.speaker.Speaker", WatchedSpeaker)
     before = set(threading.enumerate())
     yield watched
     assert eventually(lambda: {t for t in threading.enumerate() if t.is_alive()} <= before, 10), threading.enumerate()
 
 
-def play_once_then_end(stage: Stage, monkeypatch: pytest.MonkeyPatch) -> Said:
-    monkeypatch.setattr(practice, "_END_SHOWN_S", 0.1)
+def play_once_then_end(stage: Stage) -> Said:
     return stage.practise(clip=ONE_REP)
 
 
-def test_a_clip_with_a_window(stage, monkeypatch):
+def test_a_clip_with_a_window(stage):
     """Every frame is worked on and shown, the rep is on disk before its tone begins, the end is said."""
-    said = play_once_then_end(stage, monkeypatch)
+    said = play_once_then_end(stage)
     assert said.status == 0
     assert said.session["frames"] == 49
     assert said.session["dropped"] == 0
@@ -194,9 +198,38 @@ def test_keys(stage):
     assert said.session["reps"] == 0
 
 
-def test_a_muted_practice_is_silent(stage, monkeypatch):
+def test_a_station_with_a_key_for_the_next_player(stage, tmp_path):
+    """A shot by each of two players: a session of each, the name is spoken and shown large, the end has both."""
+    file = tmp_path / "station.toml"
+    names = ("Ada", "Ben", "Cleo")
+    file.write_text('name = "Station 2"\n' + "".join(f'[[players]]\nname = "{name}"\n' for name in names), "utf-8")
+    camera = open_camera(0, capture_factory=clip_camera(ONE_REP, loop=True))
+
+    def person() -> None:
+        assert eventually(lambda: stage.count_is(1))
+        press("n")
+        assert eventually(lambda: stage.view.prompt == "Ben")
+        assert eventually(lambda: any(view.count == 1 for view in stage.views if view.title.endswith("Ben")))
+        press("q")
+
+    said = stage.practise(person, source=camera, station=file)
+    assert said.status == 0
+    assert [(line["player"], line["index"]) for line in said.reps][:2] == [("Ada", 1), ("Ben", 1)]
+    kept = {session.start.player: len(reps) for session, reps in saved(stage.data)}
+    assert kept.keys() == {"Ada", "Ben"}
+    assert all(session.summary is not None for session, _ in saved(stage.data))
+    assert "Next: Ben" in [feedback.prompt for feedback, _ in stage.played]
+    assert stage.view.scene == "end"
+    assert [(row.name, row.reps) for row in stage.view.board] == [
+        ("Ada", kept["Ada"]),
+        ("Ben", kept["Ben"]),
+        ("Cleo", 0),
+    ]
+
+
+def test_a_muted_practice_is_silent(stage):
     stage.at_view = lambda view: press("m") if len(stage.views) == 3 else None
-    play_once_then_end(stage, monkeypatch)
+    play_once_then_end(stage)
     assert stage.muted == [True]
     assert len(stage.played) == 1
     assert stage.heard_s() == 0

@@ -1,0 +1,240 @@
+"""Several players in turn: nobody's reps become another's, the clock turns, a strange body is asked about."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import pytest
+from builders import Form, Observation, film, filmed, joined, later, play, reps_of, stand
+
+from rimward.live.body_size import OFF_OWN, Size, SizeWatch
+from rimward.live.pipeline import Pipeline, Step
+from rimward.live.records import Scene
+from rimward.live.relay import Relay, Turn, TurnNews
+from rimward.live.sightings import sightings
+
+FORM = Form(knee_deg=115.0, elbow_at_set_deg=85.0, set_above_eyes_m=0.12, follow_through_s=1.0, elbow_at_end_deg=172.0)
+SMALL = replace(FORM, stature_m=1.40)
+
+
+class Court:
+    """A relay and what came of it."""
+
+    def __init__(self, known, words, statures: dict[str, float | None], turn_s: float | None = None) -> None:
+        turns = [Turn(name, Pipeline(known, words, name), stature) for name, stature in statures.items()]
+        self.relay = Relay(turns, "Station 2", turn_s)
+        self.steps: list[tuple[str, Step]] = []
+
+    def see(self, seen: Sequence[Observation], on_over: bool = True) -> Court:
+        frames, estimator = filmed(seen)
+        for sighting in sightings(frames, estimator, self.relay.people_to_ask):
+            step = self.relay.step(sighting)
+            self.steps.append((self.relay.name, step))
+            if on_over and step.news == TurnNews.OVER:
+                self.next()
+        return self
+
+    def next(self) -> None:
+        last = self.relay.leave()
+        if last is not None:
+            self.steps.append((self.relay.name, last))
+        self.relay.begin_next()
+
+    def reps(self) -> list[tuple[str, int]]:
+        return [(name, step.rep.index) for name, step in self.steps if step.rep is not None]
+
+    def news(self) -> list[str]:
+        return [step.news for _, step in self.steps if step.news is not None]
+
+
+@pytest.fixture(scope="module")
+def one_shot() -> list[Observation]:
+    return film(play([stand(1.0), *reps_of([FORM])], FORM))
+
+
+def after(seen: Sequence[Observation], seconds: float) -> list[Observation]:
+    return later(seen, seconds)
+
+
+@pytest.fixture(scope="session")
+def known(shipped):
+    from rimward.live.settings import load_settings
+
+    return load_settings(options={"player": {"stature_m": 1.80}})
+
+
+def test_each_has_the_own_count_and_the_turns_go_round(known, words, one_shot):
+    court = Court(known, words, {"Ada": None, "Ben": None})
+    court.see(one_shot)
+    court.next()
+    court.see(after(one_shot, 20.0))
+    court.next()
+    court.see(after(one_shot, 40.0))
+    assert court.reps() == [("Ada", 1), ("Ben", 1), ("Ada", 2)]
+    assert [(row.name, row.reps, row.turn) for row in court.relay.board] == [("Ada", 2, True), ("Ben", 1, False)]
+    assert court.news() == []
+    assert court.relay.frames == [2 * len(one_shot), len(one_shot)]
+
+
+def test_a_shot_in_its_follow_through_belongs_to_the_player_who_leaves(known, words, one_shot):
+    court = Court(known, words, {"Ada": None, "Ben": None})
+    frames, estimator = filmed(one_shot)
+    for sighting in sightings(frames, estimator, court.relay.people_to_ask):
+        step = court.relay.step(sighting)
+        court.steps.append((court.relay.name, step))
+        if step.view.phase == "follow_through":
+            break
+    court.next()
+    assert court.reps() == [("Ada", 1)]
+    assert court.relay.count == 0
+
+
+def test_the_clock_turns_to_the_next_player_but_not_during_a_shot(known, words, one_shot):
+    """The time is up in the middle of the shot: it still counts, and for the one who shot."""
+    court = Court(known, words, {"Ada": None, "Ben": None}, turn_s=1.9)
+    court.see(one_shot)
+    assert court.reps() == [("Ada", 1)]
+    assert court.news() == [TurnNews.OVER]
+    assert court.relay.name == "Ben"
+    clocks = [step.view.clock for name, step in court.steps if name == "Ada" and step.view.clock is not None]
+    assert clocks[0] == (2, 2)
+    assert clocks[-1] == (0, 2)
+
+
+def test_the_clock_stands_while_paused(known, words):
+    court = Court(known, words, {"Ada": None, "Ben": None}, turn_s=1.0)
+    court.relay.pipeline.toggle_pause()
+    court.see(film(play([stand(3.0)])))
+    assert court.news() == []
+    assert court.relay.name == "Ada"
+
+
+def test_another_body_on_the_same_spot_is_asked_about_before_it_shoots(known, words, one_shot):
+    court = Court(known, words, {"Ada": 1.80, "Ben": 1.40})
+    court.see(one_shot)
+    court.next()
+    court.see(after(film(play([stand(2.0)], FORM)), 20.0))
+    assert court.news() == [TurnNews.WHO]
+    name, last = court.steps[-1]
+    assert last.view.prompt == "Is this Ben? Y: yes. N: next player"
+    assert court.relay.same_player()
+    court.see(after(one_shot, 40.0))
+    assert court.news() == [TurnNews.WHO]
+    assert court.reps() == [("Ada", 1), ("Ben", 1)]
+    assert name == "Ben"
+
+
+def test_reps_while_nobody_has_answered_are_known_as_doubtful(known, words, one_shot):
+    court = Court(known, words, {"Ada": 1.80, "Ben": 1.40})
+    court.see(one_shot)
+    court.next()
+    court.see(after(one_shot, 20.0))
+    assert court.relay.asks
+    assert court.relay.doubted == [1]
+    court.next()
+    assert not court.relay.asks
+    assert court.relay.doubted == []
+
+
+def test_the_right_body_is_not_asked_about(known, words, one_shot):
+    court = Court(known, words, {"Ada": 1.80, "Ben": 1.40})
+    court.see(one_shot)
+    court.next()
+    court.see(after(film(play([stand(1.0), *reps_of([SMALL])], SMALL)), 20.0))
+    court.next()
+    court.see(after(one_shot, 40.0))
+    assert court.news() == []
+    assert not court.relay.same_player()
+
+
+def test_the_own_size_is_remembered_without_any_stature(known, words, one_shot):
+    court = Court(known, words, {"Ada": None, "Ben": None})
+    court.see(one_shot)
+    court.next()
+    court.next()
+    court.see(after(film(play([stand(2.0)], SMALL)), 20.0))
+    assert court.news() == [TurnNews.WHO]
+
+
+def test_the_counts_of_all_are_shown_between_the_shots_and_never_in_one(known, words, one_shot):
+    court = Court(known, words, {"Ada": None, "Ben": None})
+    court.see(list(joined(one_shot, film(play([stand(4.0, ball=False)], FORM)))))
+    shown = [step.view for _, step in court.steps if step.view.scene is Scene.STATION]
+    assert shown[0].prompt == "Ada"
+    assert shown[-1].board[0].reps == 1
+    assert all(view.phase in ("waiting", "holding", "landed") for view in shown)
+
+
+def test_a_player_alone_has_no_board_and_is_never_asked(known, words, one_shot):
+    relay = Relay([Turn("Ada", Pipeline(known, words, "Ada"), 1.20)])
+    frames, estimator = filmed(one_shot)
+    views = [relay.step(sighting).view for sighting in sightings(frames, estimator, relay.people_to_ask)]
+    assert relay.board == ()
+    assert {view.scene for view in views} == {Scene.PRACTICE}
+    assert relay.count == 1
+
+
+# ---- sizes
+
+
+def watched(statures: dict[str, float | None], *sizes: tuple[str, Size]) -> SizeWatch:
+    """Each of these players was seen at this size and confirmed."""
+    watch = SizeWatch(statures)
+    for name, size in sizes:
+        watch.begin()
+        look(watch, size)
+        watch.confirm(name)
+    watch.begin()
+    return watch
+
+
+def look(watch: SizeWatch, size: Size) -> None:
+    for k in range(30):
+        watch.look(k / 30, size)
+
+
+def at(value: float, x: float = 0.5, y: float = 0.9, metric: bool = False) -> Size:
+    import numpy as np
+
+    return Size(value, metric, np.array([x, y]))
+
+
+@pytest.mark.parametrize(
+    ("now", "fits"),
+    [
+        (at(0.60), True),
+        (at(0.60 * (1 + OFF_OWN) - 0.001), True),
+        (at(0.60 * (1 + OFF_OWN) + 0.001), False),
+        (at(0.60 * (1 - OFF_OWN) - 0.001), False),
+        (at(0.80, y=0.99), None),
+        (at(0.80, x=0.9), None),
+    ],
+)
+def test_sizes_in_the_picture_are_compared_on_the_same_spot_only(now, fits):
+    watch = watched({}, ("Ada", at(0.60)))
+    look(watch, now)
+    assert watch.fits("Ada") is fits
+
+
+def test_somebody_else_on_the_spot_is_a_yardstick_where_both_statures_are_known():
+    watch = watched({"Ada": 1.80, "Ben": 1.50, "Cleo": None}, ("Ada", at(0.60)))
+    look(watch, at(0.50))
+    assert watch.fits("Ben") is True
+    assert watch.fits("Cleo") is None
+    watch.begin()
+    look(watch, at(0.60))
+    assert watch.fits("Ben") is False
+
+
+@pytest.mark.parametrize(("value", "fits"), [(1.45 * 1.05, True), (1.45 * 1.11, True), (1.88, False), (1.20, False)])
+def test_metres_are_held_against_the_stature(value, fits):
+    watch = watched({"Ada": 1.45})
+    look(watch, at(value, metric=True))
+    assert watch.fits("Ada") is fits
+
+
+def test_a_glimpse_says_nothing():
+    watch = watched({"Ada": 1.45})
+    watch.look(0.0, at(1.9, metric=True))
+    assert watch.fits("Ada") is None

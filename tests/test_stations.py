@@ -1,0 +1,103 @@
+"""A coach's file of a station, and what each player at it gets."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from rimward.live.coaching import load_station
+from rimward.live.drills import Drill
+from rimward.live.errors import SettingsError, UsageError
+from rimward.live.stations import StationPlayer, read_station
+
+GOOD = """\
+name = "Station 2"
+drill = "free_throws"
+minutes = 3
+
+[[players]]
+name = "Ada"
+hand = "left"
+stature_m = 1.62
+reps = 20
+
+[[players]]
+name = "Ben"
+makes = 10
+
+[[players]]
+name = "Cleo"
+"""
+
+
+def test_a_station_as_a_coach_writes_it():
+    station = read_station(GOOD, "s.toml")
+    assert (station.name, station.drill, station.minutes) == ("Station 2", "free_throws", 3.0)
+    assert station.players == (
+        StationPlayer("Ada", "left", 1.62, reps=20),
+        StationPlayer("Ben", makes=10),
+        StationPlayer("Cleo"),
+    )
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('name = "Station 2"', "", r"^s\.toml: name must be printable text of 1 to 60 characters, got nothing"),
+        ("minutes = 3", "minutes = 0", r"^s\.toml, line 3: minutes must be a number between 0.25 and 120, got 0"),
+        ("minutes = 3", "minuts = 3", r"^s\.toml, line 3: minuts is no key of a station, did you mean minutes\?"),
+        ("minutes = 3", "minutes = true", r"^s\.toml, line 3: minutes must be a number"),
+        ('hand = "left"', 'hand = "both"', r"^s\.toml, line 7: players\.1\.hand must be \"left\" or \"right\""),
+        ("stature_m = 1.62", "stature_m = 162", r"^s\.toml, line 8: players\.1\.stature_m must be a number between 1"),
+        ("reps = 20", "reps = 0", r"^s\.toml, line 9: players\.1\.reps must be a whole number between 1 and 10000"),
+        ("makes = 10", "makes = 1\nreps = 2", r"^s\.toml, line 13: players\.2\.makes must not stand beside reps"),
+        ('name = "Cleo"', 'name = "ADA"', r"^s\.toml, line 16: players\.3\.name must be another one than that of pl"),
+        ('name = "Cleo"', "", r"^s\.toml, line 15: players\.3\.name must be printable text"),
+        ('drill = "free_throws"', "drill = 1", r"^s\.toml, line 2: drill must be printable text"),
+        ("minutes = 3", "minutes = ", r"^s\.toml: must be valid TOML"),
+    ],
+)
+def test_what_is_wrong_is_told_with_line_and_key(old, new, said):
+    assert GOOD.count(old) == 1
+    with pytest.raises(SettingsError, match=said) as error:
+        read_station(GOOD.replace(old, new), "s.toml")
+    assert "\n" not in str(error.value)
+
+
+@pytest.mark.parametrize("players", ["", "players = 3", "players = []", 25 * '[[players]]\nname = "A"\n'])
+def test_a_station_has_one_to_twenty_four_players(players):
+    with pytest.raises(SettingsError, match=r"players must be 1 to 24 tables"):
+        read_station(f'name = "S"\n{players}', "s.toml")
+
+
+def test_a_players_own_goal_goes_before_the_drills():
+    drill = Drill({"en": "Free throws"}, reps=25, quiet_reps=5)
+    assert StationPlayer("Ada").drill(drill, "S") is drill
+    own = StationPlayer("Ada", reps=3).drill(drill, "S")
+    assert own is not None
+    assert (own.reps, own.makes, own.quiet_reps) == (3, None, 3)
+    makes = StationPlayer("Ada", makes=4).drill(drill, "S")
+    assert makes is not None
+    assert (makes.reps, makes.makes, makes.quiet_reps) == (None, 4, 0)
+    alone = StationPlayer("Ada", reps=3).drill(None, "Station 2")
+    assert alone is not None
+    assert alone.shown(1, 0) == "Station 2 \N{MIDDLE DOT} 1/3"
+    assert StationPlayer("Ada").drill(None, "S") is None
+
+
+def test_a_drill_beside_the_stations_file_is_found(tmp_path):
+    """The coach starts the program from anywhere."""
+    (tmp_path / "ours.toml").write_text('title = "Ours"')
+    (tmp_path / "s.toml").write_text(GOOD.replace("free_throws", "ours.toml"))
+    assert load_station(tmp_path / "s.toml").drill == str(tmp_path / "ours.toml")
+    (tmp_path / "t.toml").write_text(GOOD)
+    assert load_station(tmp_path / "t.toml").drill == "free_throws"
+
+
+def test_a_file_that_cannot_be_read_is_named(tmp_path):
+    with pytest.raises(UsageError, match=r"--station must be a file that can be read, got nowhere\.toml"):
+        load_station(Path("nowhere.toml"))
+    (tmp_path / "s.toml").write_bytes(b'name = "\xff"')
+    with pytest.raises(UsageError, match="a station must be UTF-8 text, found byte 0xff"):
+        load_station(tmp_path / "s.toml")
