@@ -728,7 +728,7 @@ class _Session:
             None,
             count=reps,
             cue=what_changed(self._part.reps) if self._station is None else None,
-            status=f"The end: {_count(reps, 'rep')} saved",
+            status=f"The end: {_count(reps, 'rep')} saved. Any key closes",
             title=self._options.title or (rows[0].name if self._station is None else self._station.name),
             tally=self._pipeline.tally if self._station is None else "",
             board=self._relay.board,

@@ -9,10 +9,12 @@ import cv2
 import numpy as np
 import pytest
 
+from rimward.live.known_player import is_minor
 from rimward.live.layout import arrange
 from rimward.live.records import Advice, Mark, Scene, Sight, Standing, View
 from rimward.live.screen import STYLE, Painter
 from rimward.live.signs import ring_mask, sign_mask
+from rimward.live.store import open_store
 
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
 import pygame
@@ -134,3 +136,16 @@ def test_without_photo_nothing_of_the_picture_is_drawn(where):
     hidden = drawn(View(0.0, pink, photo=where != "view"), photo=where != "painter")
     assert share_of(shown, (220, 60, 200)) > 0.2
     assert share_of(hidden, (220, 60, 200)) == 0
+
+
+@pytest.mark.parametrize(
+    ("facts", "minor"),
+    [({}, False), ({"minor": True}, True), ({"birth_year": 2000}, False), ({"pictures": True}, False)],
+)
+def test_who_is_known_as_a_minor_is_shown_without_photo(tmp_path, facts, minor):
+    """However the name is spelled; nobody known of that name is no minor."""
+    store = open_store(tmp_path)
+    store.add_player("Sam", **facts)
+    assert is_minor(store, "sam") is minor
+    assert not is_minor(store, "Samuel")
+    store.close()

@@ -148,8 +148,9 @@ def test_a_clip_with_a_window(stage):
     ((feedback, on_disk),) = stage.played
     assert on_disk == 1
     assert feedback.cue is None
-    assert stage.view.status == "The end: 1 rep saved"
+    assert stage.view.status == "The end: 1 rep saved. Any key closes"
     assert stage.view.count == 1
+    assert stage.view.scene == "end"
     assert len(stage.views) == 49 + 1
     ((session, reps),) = saved(stage.data)
     assert session.summary is not None
