@@ -11,6 +11,8 @@ from tempfile import TemporaryDirectory
 from sqlalchemy import Connection, Engine
 
 from .errors import StoreError
+from .plausible import Strange, keep_plausible, refuse_strange
+from .plural import counted
 from .schema import METADATA, VERSION, NotOurDatabase, bring_up_to_date, is_current
 from .sqlite_file import DATABASE_ERRORS, copy_database, sqlite_engine, why, writing
 
@@ -36,12 +38,15 @@ def opened_copy(path: Path, notice: Callable[[str], None]) -> Iterator[Connectio
         try:
             copy_database(path, copy)
             engine = _ready(copy, path)
+            if engine is not None:
+                _only_plausible(copy, path, notice)
         except DATABASE_ERRORS as error:
             if isinstance(error, sqlite3.OperationalError) or not _is_damage(error):
                 raise StoreError(f"{path} {why(error)}") from None
             engine = _saved(path, Path(folder), notice)
-        except NotOurDatabase:
-            raise StoreError(f"{path} is a database, but not one of rimward") from None
+        except (NotOurDatabase, Strange) as error:
+            why_not = f" ({error})" if isinstance(error, Strange) else ""
+            raise StoreError(f"{path} is a database, but not one of rimward{why_not}") from None
         except OSError as error:
             raise StoreError(f"{path} cannot be copied to {folder}: {why(error)}") from None
         if engine is None:
@@ -53,8 +58,32 @@ def opened_copy(path: Path, notice: Callable[[str], None]) -> Iterator[Connectio
             engine.dispose()
 
 
+def made_ready(copy: Path, path: Path, notice: Callable[[str], None]) -> None:
+    """Bring a copy of `path` up to date and take out what cannot be of Rimward. Raises StoreError."""
+    try:
+        engine = _ready(copy, path)
+        if engine is None:
+            raise StoreError(f"{path} is damaged")
+        engine.dispose()
+        _only_plausible(copy, path, notice)
+    except (NotOurDatabase, Strange) as error:
+        why_not = f" ({error})" if isinstance(error, Strange) else ""
+        raise StoreError(f"{path} is a database, but not one of rimward{why_not}") from None
+    except DATABASE_ERRORS as error:
+        raise StoreError(f"{path} {why(error)}") from None
+
+
+def _only_plausible(copy: Path, path: Path, notice: Callable[[str], None]) -> None:
+    with closing(sqlite3.connect(copy)) as connection:
+        removed = keep_plausible(connection)
+    if removed:
+        notice(f"{path}: {counted(removed, 'row')} cannot be of rimward and stay out")
+
+
 def _ready(copy: Path, path: Path) -> Engine | None:
-    """None when the copy is damaged."""
+    """None when the copy is damaged. Raises Strange, NotOurDatabase, StoreError."""
+    with closing(sqlite3.connect(copy)) as connection:
+        refuse_strange(connection)
     engine = sqlite_engine(copy)
     try:
         with engine.connect() as connection:
@@ -106,6 +135,7 @@ def _saved(path: Path, folder: Path, notice: Callable[[str], None]) -> Engine:
             new.execute(f"DELETE FROM {table} WHERE {column} NOT IN (SELECT id FROM terms)")
         new.execute(f"PRAGMA user_version = {VERSION}")
         new.commit()
+    _only_plausible(copy, path, lambda _line: None)
     notice(f"{path} is damaged: what can still be read of it is taken over ({', '.join(broken) or 'all tables'} hurt)")
     return sqlite_engine(copy)
 

@@ -31,7 +31,7 @@ def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     from .options import opened_store
 
     with opened_store(args, say) as store:
-        contents, kept = restore(store, args.file)
+        contents, kept = restore(store, args.file, say)
     made = f"{contents.made_utc.astimezone():%Y-%m-%d %H:%M}"
     say(f"Restored {contents}, as of {made}; what was there is kept as {kept}")
     if args.json:
@@ -50,18 +50,18 @@ def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     return 0
 
 
-def restore(store: Store, path: Path) -> tuple[Contents, Path]:
+def restore(store: Store, path: Path, say: Callable[[str], None] = lambda _line: None) -> tuple[Contents, Path]:
     """Gives what was restored, and where the state before that is kept."""
     from .backup import DATABASE, make, new_name, unpack
-    from .other import opened_copy
+    from .other import made_ready
     from .sqlite_file import copy_pages, why
 
     kept = new_name(store, "before-restore")
     with TemporaryDirectory(prefix="restore-", dir=store.folder, ignore_cleanup_errors=True) as name:
         folder = Path(name)
         contents = unpack(path, folder)
-        with opened_copy(folder / DATABASE, lambda _line: None):
-            pass  # of a newer program, or no database of rimward: found out before anything is touched
+        # of a newer program, or no database of rimward: found out before anything is touched
+        made_ready(folder / DATABASE, path, say)
         make(store, kept)
         store.close()
         try:

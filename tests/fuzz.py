@@ -3,31 +3,51 @@
     python -m tests.fuzz [--cases 10000] [READER ...]
 
 Three kinds of input: any bytes, a valid file with bytes knocked about, and a valid file whose values were exchanged for
-nasty ones (other types, huge numbers, NaN, very long and control characters, deep nesting).
+nasty ones (other types, huge numbers, NaN, very long and control characters, deep nesting; in a database any cell, in a
+clip the numbers of its header). What was merged from a database must be readable afterwards.
 """
 
 from __future__ import annotations
 
 import argparse
+import hashlib
 import json
 import random
+import sqlite3
 import sys
 import tempfile
 import time
+import zipfile
 from collections import Counter
 from collections.abc import Callable
+from contextlib import closing, suppress
 from dataclasses import dataclass
+from datetime import UTC, datetime
+from functools import cache
+from itertools import islice
 from pathlib import Path
 
 import numpy as np
 from hypothesis import HealthCheck, Phase, given, seed, settings
 from hypothesis import strategies as st
 
+sys.path.insert(0, str(Path(__file__).parent))
+
+from fakes import numbered, write_video
+from practised import Day, practise
+
 from rimward.calibration.points import read_points
 from rimward.calibration.storage import load_calibration, load_lens, save_calibration
+from rimward.live import backup as backup_file
 from rimward.live.assets import config_text
+from rimward.live.clip import open_clip
+from rimward.live.coaching import load_drill, load_station
 from rimward.live.errors import RimwardError
+from rimward.live.merge import merge
+from rimward.live.records import Frame
+from rimward.live.restore import restore
 from rimward.live.settings import load_settings
+from rimward.live.store import Store, open_store
 from rimward.live.words import read_words
 
 NASTY = (
@@ -45,6 +65,10 @@ class Reader:
     valid: Callable[[], bytes]
     read: Callable[[Path], object]
     suffix: str = ".toml"
+    exchange: Callable[[bytes, random.Random], bytes] | None = None
+    """How values are exchanged in a file that is no text."""
+    short: int = 120
+    """Cases of the short round: what opens databases takes a third of a second for each."""
 
 
 def _points() -> bytes:
@@ -83,12 +107,184 @@ def _words(path: Path) -> object:
     return read_words(path.read_bytes().decode("utf-8", "replace"), path.name)
 
 
+def _drill(path: Path) -> object:
+    return load_drill(str(path))
+
+
+def _station(path: Path) -> object:
+    return load_station(path)
+
+
+STATION = b"""name = "Station 2"
+drill = "free_throws"
+minutes = 3
+
+[[players]]
+name = "Ada"
+hand = "left"
+stature_m = 1.62
+reps = 20
+
+[[players]]
+name = "Bo"
+makes = 10
+"""
+
+
+@cache
+def _database() -> bytes:
+    """Two sessions of an invented player, a note and a target."""
+    with tempfile.TemporaryDirectory() as folder:
+        store = practise(Path(folder), "Ada", [Day(reps=3, made=0.5), Day(reps=2, after_days=1)], seed=1)
+        store.add_note(store.sessions()[0].start.id, rep_index=1, kind="note", text="elbow")
+        store.close()
+        with closing(sqlite3.connect(store.path)) as whole:
+            whole.execute("PRAGMA journal_mode = DELETE")
+        return store.path.read_bytes()
+
+
+CELLS: tuple[object, ...] = (
+    None, 0, -1, 2**62, 1e308, float("inf"), float("-inf"), "", "x", "\0", "\x1b[2J", "<script>alert(1)</script>",
+    "../../x", "9999-99-99", "2026-01-01", "2026-01-01T00:00:00+00:00", b"\xff\xfe", b"", "y" * 30_000, "nan", "made",
+)  # fmt: skip
+
+
+def exchanged_cells(valid: bytes, rng: random.Random) -> bytes:
+    """The database with nasty values in some cells, or with a trigger, a view or a lost table."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "hostile.db"
+        path.write_bytes(valid)
+        with closing(sqlite3.connect(path)) as db:
+            db.execute("PRAGMA synchronous = OFF")
+            tables = [name for (name,) in db.execute("SELECT name FROM sqlite_master WHERE type = 'table'")]
+            for _ in range(rng.randint(1, 3)):
+                table = rng.choice(tables)
+                columns = [row[1] for row in db.execute(f"PRAGMA table_info({table})")]
+                with suppress(sqlite3.Error):  # what the table's own rules refuse
+                    match rng.randrange(12):
+                        case 0:
+                            db.execute(f"CREATE TRIGGER t AFTER DELETE ON {table} BEGIN DELETE FROM players; END")
+                        case 1:
+                            db.execute(f"ALTER TABLE {table} RENAME TO gone")
+                            db.execute(f"CREATE VIEW {table} AS SELECT * FROM gone")
+                        case 2:
+                            db.execute(f"DELETE FROM {table}")
+                        case 3:
+                            db.execute(f"ALTER TABLE {table} DROP COLUMN {rng.choice(columns)}")
+                        case 4:
+                            db.execute(f"PRAGMA user_version = {rng.choice([0, 1, 3, -5, 2**31 - 1])}")
+                        case _:
+                            some = "" if rng.random() < 0.5 else " WHERE rowid = 1"
+                            db.execute(f'UPDATE {table} SET "{rng.choice(columns)}" = ?{some}', [rng.choice(CELLS)])
+            db.commit()
+        return path.read_bytes()
+
+
+@cache
+def _own() -> bytes:
+    """The database that another one is merged into."""
+    with tempfile.TemporaryDirectory() as folder:
+        store = practise(Path(folder), "Bo", [Day(reps=1)], seed=2)
+        store.close()
+        with closing(sqlite3.connect(store.path)) as whole:
+            whole.execute("PRAGMA journal_mode = DELETE")
+        return store.path.read_bytes()
+
+
+def _merged(path: Path) -> object:
+    with tempfile.TemporaryDirectory() as folder:
+        (Path(folder) / "rimward.db").write_bytes(_own())
+        store = open_store(Path(folder), lambda _line: None)
+        try:
+            merge(store, path, _one_line)
+        finally:
+            _readable(store)
+            store.close()
+    return None
+
+
+def _restored(path: Path) -> object:
+    """The database inside a backup, with the checksums that belong to it."""
+    with tempfile.TemporaryDirectory() as folder:
+        content = path.read_bytes()
+        backup = Path(folder) / "backup.zip"
+        sums = {backup_file.DATABASE: hashlib.sha256(content).hexdigest()}
+        with zipfile.ZipFile(backup, "w") as archive:
+            made = datetime(2026, 1, 1, tzinfo=UTC)
+            archive.writestr(backup_file.MANIFEST, backup_file._manifest(backup_file.Contents(made, 1, 2, 5, sums)))
+            archive.writestr(backup_file.DATABASE, content)
+        data = Path(folder) / "data"
+        data.mkdir()
+        (data / "rimward.db").write_bytes(_own())
+        store = open_store(data, lambda _line: None)
+        try:
+            restore(store, backup)
+        finally:
+            store.close()
+        store = open_store(data, lambda _line: None)
+        try:
+            _readable(store)
+        finally:
+            store.close()
+    return None
+
+
+def _one_line(said: str) -> None:
+    assert said.isprintable(), repr(said)
+
+
+def _readable(store: Store) -> None:
+    """Whatever came, everything that is there can be looked at."""
+    store.players()
+    for session in store.sessions():
+        store.reps(session.start.id, discarded=True)
+        store.notes(session.start.id)
+
+
+@cache
+def _clip() -> bytes:
+    with tempfile.TemporaryDirectory() as folder:
+        path = write_video(Path(folder) / "clip.mp4", [numbered(k) for k in range(12)])
+        return path.read_bytes()
+
+
+def exchanged_header(valid: bytes, rng: random.Random) -> bytes:
+    """An MP4 with nasty numbers in the boxes of its header (ISO/IEC 14496-12), or with the name of another box."""
+    content = bytearray(valid)
+    names = (b"mvhd", b"tkhd", b"mdhd", b"stsd", b"stts", b"stsc", b"stsz", b"stco", b"mp4v", b"esds", b"moov", b"ftyp")
+    for _ in range(rng.randint(1, 3)):
+        at = content.find(rng.choice(names))
+        if at < 0:
+            continue
+        where = max(0, at + rng.choice((-4, 0, *range(4, 60, 2))))
+        content[where : where + 4] = rng.choice((b"\xff" * 4, b"\0" * 4, b"\x7f\xff\xff\xff", rng.randbytes(4)))
+    return bytes(content)
+
+
+def _played(path: Path) -> object:
+    clip = open_clip(path)
+    try:
+        last_s = -1.0
+        for item in islice(clip, 60):
+            if isinstance(item, Frame):
+                assert item.t_s > last_s
+                last_s = item.t_s
+    finally:
+        clip.close()
+    return None
+
+
 READERS: tuple[Reader, ...] = (
     Reader("points", _points, read_points, ".json"),
     Reader("settings", lambda: config_text("default.toml").encode(), load_settings),
     Reader("calibration", _calibration, load_calibration),
     Reader("lens", _calibration, load_lens),
     Reader("words", lambda: config_text("words_en.toml").encode(), _words),
+    Reader("drill", lambda: config_text("drill_free_throws.toml").encode(), _drill),
+    Reader("station", lambda: STATION, _station),
+    Reader("merge", _database, _merged, ".db", exchanged_cells, short=15),
+    Reader("restore", _database, _restored, ".db", exchanged_cells, short=15),
+    Reader("clip", _clip, _played, ".mp4", exchanged_header),
 )
 
 
@@ -131,7 +327,7 @@ def fuzz(reader: Reader, cases: int, base: int = 0) -> Counter[str]:
     kinds = st.one_of(
         st.binary(max_size=300),
         st.randoms(use_true_random=False).map(lambda rng: damaged(valid, rng)),
-        st.randoms(use_true_random=False).map(lambda rng: exchanged(valid, rng)),
+        st.randoms(use_true_random=False).map(lambda rng: (reader.exchange or exchanged)(valid, rng)),
     )
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / f"given{reader.suffix}"
