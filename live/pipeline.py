@@ -355,7 +355,11 @@ class Pipeline:
 
     def _look_at_view(self, frame: Frame, observation: Observation) -> None:
         """While the player waits for the first shot, and not at all afterwards."""
-        if self._view_check is not None and not self.paused and self._phase.phase in IDLE:
+        if self._view_check is None:
+            return
+        if self.paused or self._phase.phase not in IDLE:
+            self._view_check.interrupt()
+        else:
             self._view_check.look(frame.t_s, frame.image, observation.pose)
 
     def _spot_m(self, pose: Pose | None) -> FloatArray | None:

@@ -186,7 +186,7 @@ def practise(
             entrants = [entrant(settings, options.said, drill)]
             entrants[0].kept.begin()
         else:
-            entrants = [entrant(*_of_player(settings, one), one.drill(drill, station.name)) for one in station.players]
+            entrants = [entrant(*_of_player(settings, one), one.drill(drill)) for one in station.players]
         session = _Session(
             settings, options, devices, store, entrants, station, calibration, stop, say, probe or Probe()
         )
@@ -405,7 +405,9 @@ class _Session:
         turns = []
         for one in entrants:
             name, drill = one.settings.player.name, one.chosen.drill
-            title = options.title or (name if station is None else f"{station.name} \N{MIDDLE DOT} {name}")
+            named = drill is not None and drill.name("en") == name  # the goal's own words are the name already
+            here = "" if station is None else station.name
+            title = options.title or " \N{MIDDLE DOT} ".join(part for part in (here, "" if named else name) if part)
             pipeline = Pipeline(
                 one.settings, one.chosen.words, title, calibration, one.chosen, watched=shown, photo=one.photo
             )

@@ -205,7 +205,7 @@ class Relay:
         if view.trouble or self.pipeline.paused or view.phase not in IDLE:
             return view
         if self.asks:
-            words = f"Is this {self.name}? Y: yes. N: next player"
+            words = f"Is this {self.name}? Y or N"
             return replace(view, prompt=words, progress=None, scene=Scene.PRACTICE)
         if view.scene is Scene.SET_UP and not view.advice[0].good:
             return view

@@ -43,12 +43,12 @@ class StationPlayer:
     reps: int | None = None
     makes: int | None = None
 
-    def drill(self, drill: Drill | None, station: str) -> Drill | None:
-        """The station's drill with this player's own goal."""
+    def drill(self, drill: Drill | None) -> Drill | None:
+        """The station's drill with this player's own goal; the goal alone goes by the player's name."""
         if self.reps is None and self.makes is None:
             return drill
         if drill is None:
-            return Drill({"en": station}, reps=self.reps, makes=self.makes)
+            return Drill({"en": self.name}, reps=self.reps, makes=self.makes)
         quiet = min(drill.quiet_reps, self.reps or 0)
         return replace(drill, reps=self.reps, makes=self.makes, quiet_reps=quiet)
 

@@ -45,6 +45,8 @@ class ViewCheck:
     calibrated: bool = False
     _seen: deque[tuple[float, FloatArray]] = field(default_factory=deque)
     _stamps: deque[float] = field(default_factory=deque)
+    _rated: Advice | None = None
+    """What was said of the rate last; holes between pictures do not change it."""
     _told: tuple[Advice, ...] = ()
     _told_s: float | None = None
 
@@ -74,6 +76,10 @@ class ViewCheck:
         told = [one for one in found if one is not None]
         return (*(one for one in told if not one.good), *(one for one in told if one.good))
 
+    def interrupt(self) -> None:
+        """The next frame that is taken in does not follow at once: somebody shoots meanwhile."""
+        self._stamps.clear()
+
     def dressed(self, view: View) -> View:
         """The view with the advice instead of a count that is nought; troubles and signals go first."""
         if self._told_s is None or not 0 <= view.t_s - self._told_s < _KEPT_S:
@@ -84,12 +90,15 @@ class ViewCheck:
 
     def _rate(self) -> Advice | None:
         if len(self._stamps) < 5 or self._stamps[-1] - self._stamps[0] < _SPAN_S / 2:
-            return None
+            return self._rated
         # the median step: a frame that was passed over makes one long step, a slow camera makes them all long
         rate_hz = 1 / max(float(np.median(np.diff(self._stamps))), 1e-3)
         if rate_hz < _SLOW_HZ:
-            return Advice(Sight.RATE, False, f"Only {rate_hz:.0f} pictures a second: more light, or close programs")
-        return Advice(Sight.RATE, True, f"{rate_hz:.0f} pictures a second")
+            words = f"Only {rate_hz:.0f} pictures a second: more light, or close programs"
+        else:
+            words = f"{rate_hz:.0f} pictures a second"
+        self._rated = Advice(Sight.RATE, rate_hz >= _SLOW_HZ, words)
+        return self._rated
 
 
 # Places in the array of facts.

@@ -117,7 +117,7 @@ def test_another_body_on_the_same_spot_is_asked_about_before_it_shoots(known, wo
     court.see(after(film(play([stand(2.0)], FORM)), 20.0))
     assert court.news() == [TurnNews.WHO]
     name, last = court.steps[-1]
-    assert last.view.prompt == "Is this Ben? Y: yes. N: next player"
+    assert last.view.prompt == "Is this Ben? Y or N"
     assert court.relay.same_player()
     court.see(after(one_shot, 40.0))
     assert court.news() == [TurnNews.WHO]

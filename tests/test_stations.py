@@ -73,17 +73,17 @@ def test_a_station_has_one_to_twenty_four_players(players):
 
 def test_a_players_own_goal_goes_before_the_drills():
     drill = Drill({"en": "Free throws"}, reps=25, quiet_reps=5)
-    assert StationPlayer("Ada").drill(drill, "S") is drill
-    own = StationPlayer("Ada", reps=3).drill(drill, "S")
+    assert StationPlayer("Ada").drill(drill) is drill
+    own = StationPlayer("Ada", reps=3).drill(drill)
     assert own is not None
     assert (own.reps, own.makes, own.quiet_reps) == (3, None, 3)
-    makes = StationPlayer("Ada", makes=4).drill(drill, "S")
+    makes = StationPlayer("Ada", makes=4).drill(drill)
     assert makes is not None
     assert (makes.reps, makes.makes, makes.quiet_reps) == (None, 4, 0)
-    alone = StationPlayer("Ada", reps=3).drill(None, "Station 2")
+    alone = StationPlayer("Ada", reps=3).drill(None)
     assert alone is not None
-    assert alone.shown(1, 0) == "Station 2 \N{MIDDLE DOT} 1/3"
-    assert StationPlayer("Ada").drill(None, "S") is None
+    assert alone.shown(1, 0) == "Ada \N{MIDDLE DOT} 1/3"
+    assert StationPlayer("Ada").drill(None) is None
 
 
 def test_a_drill_beside_the_stations_file_is_found(tmp_path):

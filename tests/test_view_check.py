@@ -113,3 +113,17 @@ def test_reach_overhead():
     """Standing reach of the fingertips is about 1.26 statures (Winter's table: 0.818 + 0.186 + 0.146 + 0.108, from
     memory); a ball of 0.24 m on top of the hand adds 0.13 at 1.80 m, a little less where fingers lie round it."""
     assert pytest.approx(0.818 + 0.186 + 0.146 + 0.108 + 0.24 / 1.80, abs=0.02) == REACH_OF_STATURE
+
+
+def test_a_shot_between_two_looks_does_not_make_the_camera_slow():
+    """Only a few pictures are looked at while somebody shoots again and again; the camera still gives 30 a second."""
+    image, check = np.full((SIZE[1], SIZE[0], 3), 120, np.uint8), ViewCheck()
+    for k in range(240):
+        if k < 60 or k % 8 == 0:
+            check.look(k / 30, image, placed())
+        else:
+            check.interrupt()
+        check.advice()
+    (rate,) = [one for one in check.advice() if one.sight is Sight.RATE]
+    assert rate.good
+    assert rate.words == "30 pictures a second"
