@@ -389,6 +389,15 @@ def test_refused_when_the_arm_did_not_push(shipped):
     assert reason(film(take), shipped, 1.5) == "the arm did not push the ball upward"
 
 
+def test_refused_when_the_ball_only_vanishes_without_having_risen(shipped):
+    """Something behind raised arms passes for a ball and is gone again."""
+    held = replace(shot(), keys={}, instants={})
+    raised = {name: [(0.0, value), (held.duration_s, value)] for name, value in (("arm", 120.0), ("elbow", 120.0))}
+    take = play([replace(held, keys=raised, ball=((0.0, "hand", ()), (1.5, "flight", (3.0, 5.0))))])
+    seen = without_ball(film(take), 1.5, 99.0)
+    assert reason(seen, shipped, 1.5) == "the ball was neither pushed up nor seen to fly"
+
+
 def test_refused_when_the_arm_was_not_seen_before_the_release(shipped):
     take = story()
     release = take.release()
