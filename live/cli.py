@@ -24,6 +24,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     args = _parser(given).parse_args(given)
     with _noted_interrupts() as interrupts:
         try:
+            args.interrupts = interrupts
             status: int = args.run(args, _say)
             return status
         except KeyboardInterrupt:
@@ -168,6 +169,7 @@ def _practice(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     from .options import settings_of
     from .practice import Options, practise
 
+    _heed(args)
     said = frozenset(fact for fact in ("hand", "stature_m") if getattr(args, fact) is not None)
     options = Options(
         args.clip,
@@ -186,10 +188,17 @@ def _demo(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     from .options import settings_of
     from .practice import Options, practise
 
+    _heed(args)
     with demo_clip() as clip:
         # the same each time, however often it was watched
         settings = settings_of(args, player=demo_player(), targets={"after_reps": 0, "good_reps": 0})
         return practise(settings, Options(clip, args.headless, args.json, "Demo: an invented player"), say)
+
+
+def _heed(args: argparse.Namespace) -> None:
+    """Libraries that try this and that while they are imported now and then swallow a Ctrl-C."""
+    if args.interrupts:
+        raise KeyboardInterrupt
 
 
 def _calibrate(args: argparse.Namespace, say: Callable[[str], None]) -> int:
