@@ -209,6 +209,8 @@ def bring_up_to_date(connection: Connection) -> None:
         raise StoreError(
             f"the database has version {version}, this program reads up to {VERSION}; update rimward to open it"
         )
+    if version < 0:
+        raise NotOurDatabase
     present = set(inspect(connection).get_table_names())
     if version == 0:
         if present:

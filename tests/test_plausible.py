@@ -91,3 +91,8 @@ def test_a_database_with_parts_that_act_by_themselves_is_refused(theirs, tmp_pat
         pytest.skip(f"this SQLite cannot make one: {error}")
     with pytest.raises(StoreError, match="is a database, but not one of rimward"):
         taken_over(theirs, tmp_path / "ours")
+
+
+def test_a_version_that_no_program_had_is_refused(theirs, tmp_path):
+    with pytest.raises(StoreError, match="is a database, but not one of rimward"):
+        taken_over(changed(theirs, "PRAGMA user_version = -5"), tmp_path / "ours")
