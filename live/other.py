@@ -154,9 +154,10 @@ def _rows_over(old: sqlite3.Connection, new: sqlite3.Connection, table: str) -> 
     key = "rep" if table in ("measurements", "findings") else "rowid"
     whole = True
     for order in ("ASC", "DESC"):
-        rows = old.execute(f"SELECT {names} FROM {table} ORDER BY {key} {order}")
+        rows: sqlite3.Cursor | None = None
         while True:
             try:
+                rows = rows or old.execute(f"SELECT {names} FROM {table} ORDER BY {key} {order}")
                 row = rows.fetchone()
             except (sqlite3.Error, UnicodeDecodeError):
                 whole = False

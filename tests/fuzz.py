@@ -28,7 +28,7 @@ from itertools import islice
 from pathlib import Path
 
 import numpy as np
-from hypothesis import HealthCheck, Phase, given, seed, settings
+from hypothesis import HealthCheck, Phase, Verbosity, given, seed, settings
 from hypothesis import strategies as st
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -339,6 +339,8 @@ def fuzz(reader: Reader, cases: int, base: int = 0) -> Counter[str]:
             deadline=None,
             phases=[Phase.generate],
             suppress_health_check=list(HealthCheck),
+            # a database as text fills the screen a thousand times: its file is kept instead
+            verbosity=Verbosity.normal if reader.exchange is None else Verbosity.quiet,
         )
         @given(kinds)
         def feed(content: bytes) -> None:
@@ -353,6 +355,11 @@ def fuzz(reader: Reader, cases: int, base: int = 0) -> Counter[str]:
                 assert said.isprintable(), f"no control characters on a terminal: {said!r}"
                 assert len(said) <= 600, f"one line, not a page: {len(said)} characters"
                 outcomes["refused"] += 1
+            except Exception as error:
+                kept = Path(tempfile.gettempdir()) / f"rimward-fuzz-{reader.name}{reader.suffix}"
+                kept.write_bytes(content)
+                error.add_note(f"the file is kept as {kept}")
+                raise
 
         feed()
     return outcomes
