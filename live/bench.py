@@ -22,7 +22,7 @@ from concurrent.futures.process import BrokenProcessPool
 from dataclasses import asdict, dataclass
 from multiprocessing import get_context
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 import psutil
@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 
 _CAMERA_HZ = 30.0
 """What most webcams give: to keep up with it is the question."""
+Measured = TypeVar("Measured")
 _QUANTILES = (0.5, 0.95, 0.99)
 
 
@@ -169,6 +170,16 @@ def live(job: Job) -> Run:
 
     film = _Film(Path(job.clip), job.frames)
     return _practise(job, _Filmed(open_camera(0, capture_factory=lambda device: film), film))
+
+
+def tones(job: Job) -> Spread | None:
+    """From asking for a tone to its first loud sample at a sound device; None where that cannot be measured."""
+    from .loopback import tone_latencies_s
+
+    try:
+        return spread(tone_latencies_s())
+    except RuntimeError:  # pygame.error: SDL without its disk driver
+        return None
 
 
 def _practise(job: Job, source: Any) -> Run:
@@ -361,6 +372,8 @@ def _measure(job: Job, rounds: int, say: Callable[[str], None]) -> dict[str, Any
         whole.append(_in_own_process(flat_out, job))
     say("The whole program on a camera in real time...")
     in_time = _in_own_process(live, job)
+    say("Tones...")
+    tone = _in_own_process(tones, job)
     bare_hz, whole_hz = (float(np.median([run.rate_hz for run in runs])) for runs in (bare, whole))
     return {
         "kind": "bench",
@@ -373,10 +386,11 @@ def _measure(job: Job, rounds: int, say: Callable[[str], None]) -> dict[str, Any
         "bare": [asdict(run) for run in bare],
         "flat_out": [asdict(run) for run in whole],
         "live": asdict(in_time),
+        "tone_ms": None if tone is None else asdict(tone),
     }
 
 
-def _in_own_process(work: Callable[[Job], Run], job: Job) -> Run:
+def _in_own_process(work: Callable[[Job], Measured], job: Job) -> Measured:
     with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as pool:
         try:
             return pool.submit(work, job).result()
@@ -412,4 +426,10 @@ def _print(result: Mapping[str, Any], console: Console) -> None:
         )
         for name, ms in run["stages_ms"].items():
             table.add_row(name, f"{ms['p50']:.1f}", f"{ms['p95']:.1f}", f"{ms['p99']:.1f}", str(ms["n"]))
+    if result["tone_ms"] is not None:
+        ms = result["tone_ms"]
+        table.add_section()
+        table.add_row(
+            "asked for a tone to sound", f"{ms['p50']:.1f}", f"{ms['p95']:.1f}", f"{ms['p99']:.1f}", str(ms["n"])
+        )
     console.print(table)

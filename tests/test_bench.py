@@ -56,4 +56,5 @@ def test_a_short_run_measures_everything(tmp_path):
     assert {"network", "everything after the network", "grab to judged"} <= set(result["live"]["stages_ms"])
     assert result["live"]["processors"] > 0
     assert result["live"]["peak_memory_mb"] > 50
+    assert 0 < result["tone_ms"]["p50"] < 1000
     assert not (data / "rimward.db").exists()  # its reps are nobody's
