@@ -26,6 +26,8 @@ _SEGMENTS = (
     ("hip", "knee", 0.245),
     ("knee", "ankle", 0.246),
 )
+_SHOULDERS_OF_STATURE = 0.193
+"""Distance of the network's shoulder joints over stature: 0.35 m on rendered players of 1.82 m, seen square."""
 _SEEN = 0.5
 """The network's visibility above which a landmark counts as seen."""
 
@@ -68,6 +70,13 @@ def stature_px(pose: Pose) -> float | None:
         if lengths:
             guesses.append(max(lengths) / fraction)
     return float(np.median(guesses)) if guesses else None
+
+
+def turned_deg(across_of_stature: float) -> float:
+    """How far a body faces toward or away from the camera, by the width of its shoulders in the picture over the
+    stature: 0 from the side, 90 from the front or behind.
+    """
+    return float(np.degrees(np.arcsin(np.clip(across_of_stature / _SHOULDERS_OF_STATURE, 0.0, 1.0))))
 
 
 @dataclass(slots=True)

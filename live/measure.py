@@ -13,12 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from . import energy, footwork
+from .body import turned_deg
 from .records import FloatArray, Measurement
 from .reps import Reading, standing
 from .track import Track
 
-_SHOULDERS_OF_STATURE = 0.193
-"""Distance of the network's shoulder joints over stature: 0.35 m on rendered players of 1.82 m, seen square."""
 _FORESHORTENING_DEG = 39.0
 """A right angle turned out of the picture by phi reads wrong by about 39 sin^2(phi) degrees: 8.2 at 30, 19.5 at 45
 (geometry: tan of each half shrinks with cos phi)."""
@@ -61,7 +60,7 @@ def shot(reading: Reading, stature_m: float, stature_known: bool, floor: FloatAr
     first = reading.raw.at(reading.events.release_s - 1.2)
     across = reading.smooth.joint("left_shoulder") - reading.smooth.joint("right_shoulder")
     width = float(np.nanmedian(np.abs(across[first:release, 0])))
-    view = float(np.degrees(np.arcsin(np.clip(width / (_SHOULDERS_OF_STATURE * stature_m), 0.0, 1.0))))
+    view = turned_deg(width / stature_m)
     return Shot(reading, stature_m, stature_known, float(np.median(np.diff(t))), view, floor)
 
 

@@ -30,10 +30,9 @@ from .roster import Player
 from .settings import Settings
 from .store import Store
 from .targets import MOST_REPS, CoachTarget, InForce, Targets, in_force
+from .timeline import FOLLOW_THROUGH_S
 from .words import read_words
 
-FOLLOW_THROUGH_S = 0.3
-"""The follow-through is shown this long after the release: arm straight, ball gone."""
 _INSTANTS = (("set", "set point"), ("release", "release"), ("follow_through", "follow-through"))
 _MOST_LISTED = 200
 """More shots than this are not listed one by one: that is what an export is for."""

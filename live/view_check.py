@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from .body import in_picture, middle, point, seen, stature_px
+from .body import in_picture, middle, point, seen, stature_px, turned_deg
 from .records import Advice, FloatArray, ImageArray, Pose, Scene, Sight, View
 
 REACH_OF_STATURE = 1.38
@@ -19,8 +19,6 @@ REACH_OF_STATURE = 1.38
 hand overlaps it."""
 _EYES_OF_STATURE = 0.936
 """Height of the eyes over stature (the same table, from memory)."""
-_SHOULDERS_OF_STATURE = 0.193
-"""Distance of the network's shoulder joints over stature, seen square (measured on rendered players)."""
 
 _SMALL, _LARGE = 0.33, 0.72
 """Share of the picture's height that the upright body takes: with less the wrist's error grows beyond 3 cm, with more
@@ -119,7 +117,7 @@ def _facts(pose: Pose, image: ImageArray) -> FloatArray | None:
     trunk = middle(pose, "shoulder") - middle(pose, "hip")
     lean = np.degrees(np.arctan2(trunk[0], -trunk[1]))
     across = abs(point(pose, "left_shoulder")[0] - point(pose, "right_shoulder")[0])
-    turn = np.degrees(np.arcsin(np.clip(across / (_SHOULDERS_OF_STATURE * tall_px), 0.0, 1.0)))
+    turn = turned_deg(across / tall_px)
     player, around = _greys(pose, image)
     return np.array([tall_px / height, room, float(feet), player, around, lean, turn])
 
