@@ -5,8 +5,8 @@
 The clip's pictures are decoded, searched for the ball, judged, drawn, saved and sounded as in practice; only the pose
 network is asked once for each picture of the clip and its answers are replayed, so that two hours pass in a fraction of
 them (`--real` asks it every time). Every tenth round the laptop sleeps: the times jump by an hour. Prints memory, open
-files and threads along the way, and holds them to what the program promises: memory flat within 5 % after the first
-quarter, no more open files or threads, every rep saved.
+files, threads and the cost of a frame along the way, and holds them to what the program promises: memory flat within
+5 % after the first quarter, no more open files or threads, every rep saved, a late frame no dearer than an early one.
 """
 
 from __future__ import annotations
@@ -23,6 +23,7 @@ from contextlib import redirect_stdout, suppress
 from dataclasses import asdict, dataclass
 from io import StringIO
 from pathlib import Path
+from statistics import median
 
 import psutil
 
@@ -51,6 +52,8 @@ class Sample:
     memory_mb: float
     open_files: int
     threads: int
+    frame_ms: float
+    """Of the processors, for each frame of the round: other programs do not count, as they would by the clock."""
 
 
 class Rounds:
@@ -69,7 +72,7 @@ class Rounds:
         start_s, index = 0.0, 0
         for number in range(1, self._rounds + 1):
             clip = open_clip(self._clip)
-            t_s = start_s
+            t_s, began, cpu_s = start_s, index, self._cpu_s()
             for frame in clip:
                 if not isinstance(frame, Frame) or frame.index >= self._frames:
                     break
@@ -78,17 +81,21 @@ class Rounds:
                 index += 1
             clip.close()
             start_s = t_s + (SLEEP_S if number % SLEEP_EVERY == 0 else _STILL_S)
-            self._sample(number, t_s)
+            self._sample(number, t_s, 1000 * (self._cpu_s() - cpu_s) / max(1, index - began))
 
     def close(self) -> None:
         pass
 
-    def _sample(self, number: int, t_s: float) -> None:
+    def _cpu_s(self) -> float:
+        times = self._process.cpu_times()
+        return times.user + times.system
+
+    def _sample(self, number: int, t_s: float, frame_ms: float) -> None:
         gc.collect()
         with self._process.oneshot():
             memory_mb = self._process.memory_info().rss / 2**20
         files = self._process.num_handles() if os.name == "nt" else self._process.num_fds()
-        self.samples.append(Sample(number, t_s, memory_mb, files, threading.active_count()))
+        self.samples.append(Sample(number, t_s, memory_mb, files, threading.active_count(), frame_ms))
 
 
 class Replayed:
@@ -125,12 +132,20 @@ class Outcome:
         return self.samples[-1].memory_mb / settled.memory_mb - 1
 
     @property
+    def frame_cost_growth(self) -> float:
+        """What a frame costs: from the second quarter's median to the last quarter's, as a share."""
+        costs = [sample.frame_ms for sample in self.samples]
+        quarter = len(costs) // 4
+        return median(costs[-quarter:]) / median(costs[quarter : 2 * quarter]) - 1
+
+    @property
     def kept_promises(self) -> dict[str, bool]:
         settled, last = self.samples[len(self.samples) // 4], self.samples[-1]
         return {
             "memory flat within 5 %": self.memory_growth <= 0.05,
             "no more open files": last.open_files <= settled.open_files,
             "no more threads": last.threads <= settled.threads,
+            "a late frame costs what an early one does, within 10 %": self.frame_cost_growth <= 0.10,
             "every rep saved": self.reps_saved == self.reps_expected,
         }
 
@@ -182,12 +197,15 @@ def main() -> int:
         print(json.dumps({**asdict(outcome), "kept": outcome.kept_promises}))
     else:
         steps = max(1, len(outcome.samples) // 12)
-        print("round  session h  memory MB  open files  threads")
+        print("round  session h  memory MB  open files  threads  ms a frame")
         for sample in outcome.samples[::steps] + outcome.samples[-1:]:
             hours = sample.session_s / 3600
-            memory = f"{sample.memory_mb:9.1f}  {sample.open_files:10d}  {sample.threads:7d}"
+            memory = f"{sample.memory_mb:9.1f}  {sample.open_files:10d}  {sample.threads:7d}  {sample.frame_ms:10.1f}"
             print(f"{sample.round:5d}  {hours:9.2f}  {memory}")
-        print(f"reps: {outcome.reps_saved} saved of {outcome.reps_expected}; memory {outcome.memory_growth:+.1%}")
+        print(
+            f"reps: {outcome.reps_saved} saved of {outcome.reps_expected}; memory {outcome.memory_growth:+.1%}, "
+            f"a frame {outcome.frame_cost_growth:+.1%}"
+        )
         for promise, kept in outcome.kept_promises.items():
             print(f"{'kept  ' if kept else 'BROKEN'}  {promise}")
     return 0 if all(outcome.kept_promises.values()) else 1
