@@ -168,8 +168,13 @@ def _setup_arguments(parser: argparse.ArgumentParser) -> None:
 def _practice(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     from .options import settings_of
     from .practice import Options, practise
+    from .settings import data_folder, machine_file
 
     _heed(args)
+    settings = settings_of(args)
+    chosen = machine_file(data_folder(settings))
+    if chosen is not None and args.clip is None:
+        say(f"Camera and pose network as `rimward bench --choose` found best for this machine ({chosen})")
     said = frozenset(fact for fact in ("hand", "stature_m") if getattr(args, fact) is not None)
     options = Options(
         args.clip,
@@ -180,7 +185,7 @@ def _practice(args: argparse.Namespace, say: Callable[[str], None]) -> int:
         drill=args.drill,
         station=args.station,
     )
-    return practise(settings_of(args), options, say)
+    return practise(settings, options, say)
 
 
 def _demo(args: argparse.Namespace, say: Callable[[str], None]) -> int:

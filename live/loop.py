@@ -74,6 +74,8 @@ class Meter:
         self._frames = 0
         self._span_s: tuple[float, float] | None = None
         self._began_s = self._judged_s = self._looked_s = 0.0
+        self.tracked_s: float | None = None
+        """time.perf_counter() at the end of the work on the first frame with a person in it."""
 
     def begin(self) -> None:
         """Work on a frame begins."""
@@ -83,6 +85,8 @@ class Meter:
         """Work on this frame is done."""
         now_s, t_s = time.perf_counter(), sighting.frame.t_s
         spent_s = now_s - self._began_s
+        if self.tracked_s is None and sighting.people:
+            self.tracked_s = now_s
         cpu_s = time.process_time()
         if self._worked_s is None:
             self._worked_s, self._cpu_s = (self._began_s, now_s), (cpu_s, cpu_s)

@@ -7,14 +7,15 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
-from .settings import Settings, data_folder, load_settings, settings_file
+from .settings import Settings, data_folder, load_settings, machine_file, settings_file
 
 if TYPE_CHECKING:
     from .store import Store
 
 
-def settings_of(args: argparse.Namespace, **more: dict[str, object]) -> Settings:
-    """The settings files with the options of the command line, and `more` by section, over them.
+def settings_of(args: argparse.Namespace, *, chosen: bool = True, **more: dict[str, object]) -> Settings:
+    """The settings files with the options of the command line, and `more` by section, over them. Below the user's own
+    file lies what `rimward bench --choose` left in the data folder, unless `chosen` is False.
 
     Raises SettingsError, one line that names file or option, key, value found and what is allowed.
     """
@@ -37,7 +38,9 @@ def settings_of(args: argparse.Namespace, **more: dict[str, object]) -> Settings
         for section, values in given.items()
         if (kept := {key: value for key, value in values.items() if value is not None})
     }
-    return load_settings(settings_file(args.settings), options)
+    user = settings_file(args.settings)
+    machine = machine_file(data_folder(load_settings(user))) if chosen else None
+    return load_settings(user, options, machine)
 
 
 @contextmanager

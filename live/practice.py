@@ -123,6 +123,8 @@ class Probe:
     """Of each drawn frame of a live source the age when it was on the screen, and how long the drawing took."""
     reps_s: tuple[Latency, ...] = ()
     """From the end of each rep's judging."""
+    rep_ages_s: list[float] = field(default_factory=list)
+    """How old the frame that ended each rep was by then; 0 for a clip, whose frames have no age."""
 
 
 def practise(
@@ -409,7 +411,14 @@ class _Session:
             here = "" if station is None else station.name
             title = options.title or " \N{MIDDLE DOT} ".join(part for part in (here, "" if named else name) if part)
             pipeline = Pipeline(
-                one.settings, one.chosen.words, title, calibration, one.chosen, watched=shown, photo=one.photo
+                one.settings,
+                one.chosen.words,
+                title,
+                calibration,
+                one.chosen,
+                watched=shown,
+                photo=one.photo,
+                station=station is not None,
             )
             reps, makes = (None, None) if drill is None else (drill.reps, drill.makes)
             turns.append(Turn(name, pipeline, one.settings.player.stature_m, reps or makes, reps is None))
@@ -526,6 +535,8 @@ class _Session:
             self._discard()
         elif step.gesture is Gesture.PAUSE:
             self._confirm(step.view.t_s, Tone.CONFIRM)
+        elif step.gesture is Gesture.NEXT:
+            self._next()
         if step.news == TurnNews.OVER:
             self._note_doubts()
             self._next()
@@ -610,6 +621,8 @@ class _Session:
             return
         rep = step.rep
         self._part.reps.append(rep)
+        now_s = getattr(self._source, "now_s", None)
+        self._probe.rep_ages_s.append(0.0 if now_s is None else now_s() - step.view.t_s)
         self._recorder.submit(rep, step.feedback)
         if step.trace is not None:
             self._keep(rep.index, step.trace)

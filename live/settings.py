@@ -1,4 +1,5 @@
-"""Settings: the defaults shipped in config/default.toml, the user's own file over them, validated whole.
+"""Settings: the defaults shipped in config/default.toml, over them what the machine's benchmark chose, over that the
+user's own file, validated whole.
 
 To add a setting: one annotated field here and one commented line in config/default.toml. A test holds the two equal.
 """
@@ -28,6 +29,8 @@ from .records import Band
 
 APP = "rimward"
 DEFAULTS = "default.toml"
+MACHINE = "machine.toml"
+"""In the data folder: what `rimward bench --choose` found best for this machine."""
 COMMAND_LINE = "command line"
 
 _CHECKS = tuple(check.name for check in CHECKS)
@@ -199,13 +202,20 @@ class Settings(Section):
 Table = dict[str, Any]
 
 
-def load_settings(user_file: Path | None = None, options: Mapping[str, Mapping[str, object]] | None = None) -> Settings:
-    """The packaged defaults, over them `user_file`, over that `options` (from the command line, by section and key).
+def load_settings(
+    user_file: Path | None = None,
+    options: Mapping[str, Mapping[str, object]] | None = None,
+    machine: Path | None = None,
+) -> Settings:
+    """The packaged defaults, over them the `machine` file, `user_file`, and `options` (from the command line, by
+    section and key).
 
     Raises SettingsError, one line that names file, key, value found and what is allowed.
     """
     defaults = _defaults()
     layers: list[tuple[str, Table]] = [(DEFAULTS, defaults)]
+    if machine is not None:
+        layers.append((str(machine), _chosen(machine)))
     if user_file is not None:
         layers.append((str(user_file), _read(user_file)))
     if options:
@@ -245,9 +255,23 @@ def data_folder(settings: Settings) -> Path:
     return platformdirs.user_data_path(APP, appauthor=False)
 
 
+def machine_file(folder: Path) -> Path | None:
+    """What was chosen for this machine and kept in the data folder, if anything was."""
+    path = folder / MACHINE
+    return path if path.exists() else None
+
+
 @cache
 def _defaults() -> Table:
     return tomllib.loads(config_text(DEFAULTS))
+
+
+def _chosen(path: Path) -> Table:
+    """A machine's file. It says nothing of where the data lies, since it lies there itself."""
+    table = _read(path)
+    if others := table.keys() - {"camera", "pose"}:
+        raise SettingsError(f"{path}: may hold [camera] and [pose] only, found {_shown(min(others))}; delete the file")
+    return table
 
 
 def _read(path: Path) -> Table:
@@ -264,7 +288,7 @@ def _read(path: Path) -> Table:
         ) from None
     try:
         return tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:  # 5,000 digits or a thousand brackets are no TOMLDecodeError
         place = f"at line {text.count(chr(10)) + 1}, end of the file"
         what = str(error).replace("at end of document", place)
         raise SettingsError(f"{path}: must be valid TOML, found: {what}") from None
