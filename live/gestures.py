@@ -1,4 +1,4 @@
-"""Hands-free control: four held arm signals, made for nobody to show them by accident. Pure.
+"""Hands-free control: five held arm signals, made for nobody to show them by accident. Pure.
 
 The player faces the screen and holds still; progress is shown meanwhile, so that a signal begun by chance is seen and
 dropped in time. The signals keep the arms straight and away from the body, because that is where the pose network is
@@ -30,6 +30,8 @@ class Gesture(StrEnum):
     """The left arm straight out to the side, the right down: that one was good."""
     DISCARD = "discard"
     """One arm straight up, the other straight out to the side: take that rep out."""
+    NEXT = "next"
+    """One arm half up and wide, the other straight out to the side: the next player, at a station."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,9 +78,7 @@ def signal(pose: Pose, size: tuple[int, int]) -> Gesture | None:
         return Gesture.MADE
     if ways == ["out", "down"]:
         return Gesture.GOOD
-    if sorted(ways) == ["out", "up"]:
-        return Gesture.DISCARD
-    return None
+    return {("out", "up"): Gesture.DISCARD, ("out", "wide"): Gesture.NEXT}.get(tuple(sorted(ways)))
 
 
 def hands_low(pose: Pose, stature: float) -> bool:

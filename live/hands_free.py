@@ -13,6 +13,7 @@ _SAYS = {
     Gesture.MADE: "Hold still: the last one went in",
     Gesture.GOOD: "Hold still: that one was good",
     Gesture.DISCARD: "Hold still to take the last rep out",
+    Gesture.NEXT: "Hold still: the next player",
 }
 _GO_ON = "Hold still to go on"
 _SAID_S = 2.0
@@ -28,6 +29,8 @@ class HandsFree:
     watch: GestureWatch | None
     """None: signals are switched off; pause and words still work."""
     paused: bool = False
+    station: bool = False
+    """Somebody else may come next."""
     _held: Held | None = None
     _said: str = ""
     _said_until_s: float = field(default=float("-inf"))
@@ -41,10 +44,21 @@ class HandsFree:
         if self.watch is None:
             return None
         held = self.watch.update(t_s, pose, size, shooting=phase in _SHOOTING and not self.paused)
-        if held is None or (held.gesture is not Gesture.PAUSE and (self.paused or reps == 0)):
+        if held is None or not self._heeds(held.gesture, reps):
             return None
         self._held = None if held.confirmed else held
         return held.gesture if held.confirmed else None
+
+    def _heeds(self, gesture: Gesture, reps: int) -> bool:
+        if gesture is Gesture.PAUSE:
+            return True
+        return not self.paused and (self.station if gesture is Gesture.NEXT else reps > 0)
+
+    def leave(self) -> None:
+        """Somebody else's turn: a pause is over, and arms that are still up belong to nobody who comes back later."""
+        self.paused, self._held = False, None
+        if self.watch is not None:
+            self.watch = GestureWatch(self.watch.hold_s)
 
     def say(self, t_s: float, words: str) -> None:
         """Answer in the big place for a moment."""

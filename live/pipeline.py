@@ -132,12 +132,13 @@ class Pipeline:
         coaching: Coaching | None = None,
         watched: bool = False,
         photo: bool = True,
+        station: bool = False,
     ) -> None:
         """`calibration` says where the hoop is; it is fitted to the frames' size, or refused, at the first one.
 
         `coaching` is by what to judge and speak; None: the bands of the settings, everything spoken of. `watched` says
         that somebody looks at the views: advice on where the camera stands is given before the first rep. Without
-        `photo` the views ask for the skeleton alone.
+        `photo` the views ask for the skeleton alone. At a `station` somebody else may be signalled to come next.
         """
         self._settings, self._words, self._title = settings, words, title
         self._given_calibration = calibration
@@ -155,7 +156,9 @@ class Pipeline:
         self._results: dict[int, Result] = {}
         self._ring: RingResults | None = None
         self._shot_from_m: FloatArray | None = None
-        self._hands = HandsFree(GestureWatch(settings.gestures.hold_s) if settings.gestures.on else None)
+        self._hands = HandsFree(
+            GestureWatch(settings.gestures.hold_s) if settings.gestures.on else None, station=station
+        )
         self._set_up = SetUp(self._stature_m)
         self._view_check = ViewCheck(calibration is not None) if watched else None
         self._photo = photo
@@ -227,7 +230,7 @@ class Pipeline:
     def leave(self) -> Step | None:
         """This player's turn ends while the frames go on; as `finish`, and what moves is forgotten until the next."""
         last = self.finish()
-        self._hands.paused = False
+        self._hands.leave()
         if self._ring is not None:
             self._ring = self._new_ring()
         self._start_over()

@@ -38,6 +38,8 @@ def during(seconds: float, pose: Pose | None) -> list[Pose | None]:
         (OUT, DOWN, Gesture.GOOD),
         (OUT, UP, Gesture.DISCARD),
         (UP, OUT, Gesture.DISCARD),
+        (OUT, WIDE, Gesture.NEXT),
+        (WIDE, OUT, Gesture.NEXT),
     ],
 )
 def test_each_signal_is_read_with_the_arms_a_little_off(left: float, right: float, meant: Gesture) -> None:
@@ -147,6 +149,23 @@ def test_with_no_rep_there_is_nothing_to_judge_or_take_out() -> None:
     got, views = answered(hands, figure(DOWN, OUT), 2.5, 0.5, reps=0)
     assert got == []
     assert {view.prompt for view in views} == {""}
+
+
+def test_the_next_player_comes_at_a_station_only_with_or_without_a_rep() -> None:
+    for station, expected in ((True, [Gesture.NEXT]), (False, [])):
+        hands = HandsFree(GestureWatch(), station=station)
+        answered(hands, LOW, 0.5, 0.0)
+        got, views = answered(hands, figure(OUT, WIDE), 2.5, 0.5, reps=0)
+        assert got == expected
+        assert any(view.progress is not None for view in views) is station
+
+
+def test_arms_of_who_left_say_nothing_when_the_player_comes_back() -> None:
+    hands = HandsFree(GestureWatch(), station=True)
+    answered(hands, LOW, 0.5, 0.0)
+    hands.leave()
+    got, _ = answered(hands, figure(OUT, WIDE), 2.5, 60.0)
+    assert got == []
 
 
 def test_signals_can_be_switched_off() -> None:
