@@ -25,6 +25,10 @@ _SILENT_S = 4.0
 """A grab that hangs this long is said; some drivers block for ten seconds when their device vanishes."""
 _JOIN_S = 2.0
 """How long `close` waits for a grab that hangs."""
+_LOOK_S = 0.1
+"""How often the consumer looks while no frame comes."""
+_MOST_HUNG = 3
+"""So many threads may hang in the driver at once; with more the camera is only waited for."""
 
 _LONGEST_RETRIES = 8
 """Longest wait between two reopenings of a camera with bad pictures, in units of `retry_s`."""
@@ -95,17 +99,19 @@ def open_camera(
     retry_s: float = 2.0,
     stale_s: float = 2.0,
     repeat_s: float = 5.0,
+    hung_s: float = 10.0,
 ) -> Camera:
     """Start a camera: a number, a device path or an address; digits in a string are a number.
 
     Asks for MJPG (the only way most webcams give 720p fast), the size and the rate; `info` says what came of it.
     Without a camera a Camera comes back all the same: it says so and keeps trying every `retry_s`. Black or unchanging
-    pictures are trouble after `stale_s`; a trouble that lasts is said again every `repeat_s`. `clock` must be monotonic
-    (perf_counter: on Windows time.monotonic ticks only every 16 ms before Python 3.13).
+    pictures are trouble after `stale_s`; a trouble that lasts is said again every `repeat_s`. A driver that does not
+    come back for `hung_s` is left alone and the camera opened anew. `clock` must be monotonic (perf_counter: on Windows
+    time.monotonic ticks only every 16 ms before Python 3.13).
     """
     if isinstance(device, str) and device.isdecimal():
         device = int(device)
-    return Camera(device, (width, height, rate_hz), capture_factory, clock, retry_s, stale_s, repeat_s)
+    return Camera(device, (width, height, rate_hz), capture_factory, clock, retry_s, stale_s, repeat_s, hung_s)
 
 
 class Camera:
@@ -123,11 +129,12 @@ class Camera:
         retry_s: float,
         stale_s: float,
         repeat_s: float,
+        hung_s: float,
     ) -> None:
         """Use `open_camera`."""
         self._device, self._wish = device, wish
         self._factory, self._clock = capture_factory, clock
-        self._retry_s, self._repeat_s = retry_s, repeat_s
+        self._retry_s, self._repeat_s, self._hung_s = retry_s, repeat_s, hung_s
         self._picture = _PictureCheck(stale_s, retry_s)
         self._changed = threading.Condition()
         self._closed = False
@@ -144,11 +151,14 @@ class Camera:
         self._last_t_s = -math.inf
         self._alive_s = clock()
         """When the camera's thread was last seen to come back from the device."""
+        self._looks = (self._alive_s, 0)
+        """How often the consumer has looked since then. Not by the clock: a laptop that slept is no hanging driver."""
+        self._hung: list[threading.Thread] = []
+        self._grabber = threading.current_thread()
+        """Whose words and pictures count: a thread that comes back after it was given up says nothing more."""
         self._info = SourceInfo(f"camera {device}", wish[0], wish[1], 0.0, live=True)
         # In the caller's thread: macOS asks the user for permission only from the main one.
-        capture = self._open()
-        self._grabber = threading.Thread(target=self._run, args=(capture,), name="camera", daemon=True)
-        self._grabber.start()
+        self._start(self._open())
 
     @property
     def info(self) -> SourceInfo:
@@ -180,8 +190,8 @@ class Camera:
                 elif trouble and (trouble != self._said or now_s - self._said_s >= self._repeat_s):
                     item = SourceTrouble(max(self.now_s(), self._last_t_s, 0.0), trouble)
                     self._said, self._said_s = trouble, now_s
-                else:
-                    self._changed.wait(0.1)  # the time-outs above are checked at this pace; frames wake it at once
+                elif not self._opened_anew():
+                    self._changed.wait(_LOOK_S)  # the time-outs above are checked at this pace; frames wake it at once
             if item is not None:
                 yield item
 
@@ -193,22 +203,46 @@ class Camera:
         if self._grabber is not threading.current_thread():
             self._grabber.join(_JOIN_S)
 
+    def _start(self, capture: Capture | None) -> None:
+        self._grabber = threading.Thread(target=self._run, args=(capture,), name="camera", daemon=True)
+        self._grabber.start()
+
+    def _opened_anew(self) -> bool:
+        """Leave a thread that hangs in the driver to itself and start another one."""
+        alive_s, looks = self._looks
+        self._looks = (self._alive_s, looks + 1 if alive_s == self._alive_s else 0)
+        self._hung = [thread for thread in self._hung if thread.is_alive()]
+        if self._looks[1] * _LOOK_S < self._hung_s or len(self._hung) >= _MOST_HUNG:
+            return False
+        self._hung.append(self._grabber)
+        self._alive_s = self._clock()
+        self._looks = (self._alive_s, 0)
+        self._trouble = f"Camera {self._device} does not answer: it is opened anew; {self._again}"
+        self._start(None)
+        return True
+
     # The rest runs in the camera's thread (the first `_open` excepted).
+
+    @property
+    def _at_work(self) -> bool:
+        return not self._closed and threading.current_thread() is self._grabber
 
     def _run(self, capture: Capture | None) -> None:
         first_retry_s = retry_s = min(_FIRST_RETRY_S, self._retry_s)
-        while not self._closed:
+        while self._at_work or capture is not None:
             if capture is not None:
                 try:
                     if self._read(capture):
                         retry_s = first_retry_s
                 finally:
                     capture.release()
+                    capture = None
             with self._changed:
-                self._changed.wait_for(lambda: self._closed, retry_s)
+                self._changed.wait_for(lambda: not self._at_work, retry_s)
             retry_s = self._retry_s
-            self._alive_s = self._clock()
-            capture = None if self._closed else self._open()
+            if self._at_work:
+                self._alive_s = self._clock()
+                capture = self._open()
 
     def _open(self) -> Capture | None:
         """An opened capture, set to the wish as far as the camera goes along; None and trouble when there is none."""
@@ -240,7 +274,7 @@ class Camera:
         """Take frames until the camera fails, must be opened anew or is closed; True when it gave a good one."""
         good = False
         failing_since_s: float | None = None
-        while not self._closed:
+        while self._at_work:
             taken = self._grab(capture)
             if taken is None:
                 failing_since_s = self._alive_s if failing_since_s is None else failing_since_s
@@ -267,14 +301,18 @@ class Camera:
     def _grab(self, capture: Capture) -> tuple[float, ImageArray] | None:
         try:
             ok = capture.grab()
-            self._alive_s = stamp_s = self._clock()
+            stamp_s = self._clock()
+            if self._at_work:
+                self._alive_s = stamp_s
             if not ok:
                 return None
             ok, image = capture.retrieve()
         except _DEVICE_ERRORS:
-            self._alive_s = self._clock()
+            if self._at_work:
+                self._alive_s = self._clock()
             return None
-        return (stamp_s, image) if ok and image is not None and image.ndim == 3 else None
+        good = ok and image is not None and image.ndim == 3 and self._at_work
+        return (stamp_s, image) if good else None
 
     def _hand_over(self, stamp_s: float, image: ImageArray) -> None:
         with self._changed:
@@ -288,13 +326,15 @@ class Camera:
 
     def _say(self, trouble: str) -> None:
         with self._changed:
-            self._trouble = trouble
-            self._changed.notify_all()
+            if self._at_work:
+                self._trouble = trouble
+                self._changed.notify_all()
 
     def _note_info(self, capture: Capture, width: int, height: int) -> None:
         rate_hz = capture.get(cv2.CAP_PROP_FPS)
         rate_hz = rate_hz if math.isfinite(rate_hz) and rate_hz > 0 else 0.0
-        self._info = SourceInfo(f"camera {self._device}", width, height, rate_hz, live=True)
+        if self._at_work:
+            self._info = SourceInfo(f"camera {self._device}", width, height, rate_hz, live=True)
 
     # Both threads.
 

@@ -16,6 +16,9 @@ import numpy as np
 from .errors import SourceError
 from .records import Frame, SourceInfo, SourceTrouble
 
+_JOIN_S = 2.0
+"""How long `close` waits for a disk that does not give the next piece of the file."""
+
 _AHEAD = 4
 """Frames decoded ahead of the consumer: enough to ride over its slow moments, 100 MB at 4K."""
 
@@ -95,7 +98,9 @@ class Clip:
             decoder = self._decoder
             self._changed.notify_all()
         if decoder is not None:
-            decoder.join()
+            decoder.join(_JOIN_S)
+            if decoder.is_alive():
+                return  # it holds the file; releasing it under its hands would crash
         self._capture.release()
 
     def _next(self) -> Frame | SourceTrouble | SourceError | None:

@@ -278,6 +278,58 @@ def test_a_device_that_hangs_is_said_and_does_not_hold_up_closing(start):
     go_on.set()
 
 
+def test_a_device_that_hangs_is_left_alone_and_opened_anew(start):
+    go_on, devices = threading.Event(), []
+
+    class Hanging(FakeCapture):
+        """Its second picture does not come until it is let go, and then comes late."""
+
+        grabs = 0
+
+        def grab(self):
+            self.grabs += 1
+            if self.grabs > 1:
+                go_on.wait(30)
+            return super().grab()
+
+    def open_one(device):
+        devices.append((Hanging if not devices else FakeCapture)(steadily(changing())))
+        return devices[-1]
+
+    camera = start(open_one, hung_s=0.2, retry_s=0.05)
+    items = iter(camera)
+    assert is_frame(next(items))
+    assert says("does not answer: it is opened anew")(next(items))
+    seen = until(camera, is_frame)[-1:]
+    assert len(devices) == 2
+    go_on.set()
+    assert devices[0].released.wait(10)
+    seen += [next(items) for _ in range(5)]
+    assert all(is_frame(item) for item in seen)
+    assert [item.index for item in seen] == list(range(1, 7))
+    assert all(b.t_s > a.t_s for a, b in itertools.pairwise(seen))
+
+
+def test_a_camera_that_hangs_each_time_is_not_opened_for_ever(start):
+    go_on, opened = threading.Event(), []
+
+    class Hanging(FakeCapture):
+        def grab(self):
+            go_on.wait(30)
+            return False
+
+    def open_one(device):
+        opened.append(Hanging(()))
+        return opened[-1]
+
+    camera = start(open_one, hung_s=0.1, retry_s=0.01, repeat_s=0.05)
+    items = iter(camera)
+    for _ in range(10):
+        next(items)
+    go_on.set()
+    assert 1 < len(opened) <= 4
+
+
 def test_closing_while_there_is_no_camera_ends_the_loop(start):
     camera = start(openings(absent))
     threading.Timer(0.1, camera.close).start()
