@@ -11,6 +11,7 @@ nothing is made up while the ball is hidden.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import dist
 
 import cv2
 import numpy as np
@@ -24,9 +25,14 @@ _WORK_RADIUS_PX = 6.0
 _SIZES = (0.82, 1.0, 1.2)
 _BINS = 24
 _IN = 0.7
+_REACH_PX = int(np.ceil(1.6 * _WORK_RADIUS_PX * max(_SIZES)))
+"""How far from its middle a template looks."""
+_NEIGHBOURS = np.ones((7, 7), np.uint8)
 _PALMS = ("left_wrist", "left_index", "right_wrist", "right_index")
 FloatMap = NDArray[np.float32]
 CellMap = NDArray[np.uint16]
+_Hands = tuple[FloatArray, FloatArray]
+"""The palms' centres, in pixels."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +40,22 @@ class _Candidate:
     centre_px: FloatArray
     radius_px: float
     score: float
+
+
+@dataclass(frozen=True, slots=True)
+class _Grid:
+    """Where in the whole picture the pixels of the searched, smaller one lie."""
+
+    origin: FloatArray
+    step: FloatArray
+    shape: tuple[int, ...]
+
+    def squares_from(self, point_px: FloatArray) -> FloatArray:
+        """(h, w): of each pixel's middle the squared distance from a point."""
+        across = self.origin[0] + (np.arange(self.shape[1]) + 0.5) * self.step[0] - point_px[0]
+        down = self.origin[1] + (np.arange(self.shape[0]) + 0.5) * self.step[1] - point_px[1]
+        squares: FloatArray = across * across + (down * down)[:, None]
+        return squares
 
 
 @dataclass(slots=True)
@@ -47,8 +69,10 @@ class _Place:
 
 def _bins(image: ImageArray) -> CellMap:
     """Histogram cell of every pixel: 3 steps of lightness, 24 x 24 of the two chroma axes of CIE Lab."""
-    lab = cv2.cvtColor(image, cv2.COLOR_BGR2Lab)
-    cells: CellMap = _LIGHT[lab[..., 0]] + _A[lab[..., 1]] + _B[lab[..., 2]]
+    light, a, b = cv2.split(cv2.cvtColor(image, cv2.COLOR_BGR2Lab))
+    cells: CellMap = _LIGHT[light]
+    cells += _A[a]
+    cells += _B[b]
     return cells
 
 
@@ -66,9 +90,9 @@ _LIGHT, _A, _B = _tables()
 
 def _smooth(histogram: FloatMap) -> FloatMap:
     """Neighbouring cells share what was seen, so that a few hundred pixels are enough to learn from."""
-    cube = histogram.reshape(3, _BINS, _BINS)
-    soft = np.stack([np.asarray(cv2.GaussianBlur(layer, (5, 5), 0.9), np.float32) for layer in cube])
-    soft = soft + 0.3 * (np.roll(soft, 1, 0) + np.roll(soft, -1, 0))
+    layers = np.ascontiguousarray(histogram.reshape(3, -1).T).reshape(_BINS, _BINS, 3)
+    soft = np.asarray(cv2.GaussianBlur(layers, (5, 5), 0.9), np.float32).reshape(-1, 3).T
+    soft = soft + 0.3 * (soft.sum(0) - soft)  # of three steps of lightness the two others are the neighbours
     return np.asarray(soft / max(float(soft.sum()), 1e-9), np.float32).reshape(-1)
 
 
@@ -157,6 +181,22 @@ def _template(radius: float) -> FloatMap:
     return np.asarray(_IN * inside / inside.sum() - (1 - _IN) * outside / outside.sum(), np.float32)
 
 
+def _where_discs_can_be(score: FloatMap, least: float) -> tuple[int, int, int, int] | None:
+    """(x0, y0, x1, y1) outside of which no template answers with `least`, however dark the surroundings.
+
+    A response is _IN times the mean inside minus the rest times the mean outside, which is -1 at the lowest.
+    """
+    bright = score > (least - (1 - _IN)) / _IN
+    rows, columns = np.flatnonzero(bright.any(1)), np.flatnonzero(bright.any(0))
+    if not rows.size:
+        return None
+    height, width = score.shape
+    reach = int(np.ceil(_WORK_RADIUS_PX * max(_SIZES))) + 2  # the disc, its soft edge, and a neighbour for the parabola
+    x0, x1 = max(0, int(columns[0]) - reach), min(width, int(columns[-1]) + reach + 1)
+    y0, y1 = max(0, int(rows[0]) - reach), min(height, int(rows[-1]) + reach + 1)
+    return x0, y0, x1, y1
+
+
 @dataclass(frozen=True, slots=True)
 class BallSettings:
     """Thresholds of the search; scores are 0..1, lengths metres at the shooter."""
@@ -216,9 +256,10 @@ class BallTracker:
         step = np.array([(x1 - x0) / width, (y1 - y0) / height])
         origin = np.array([x0, y0], float)
         candidates = self._candidates(self.colour.score(cells), origin, step)
-        moving = self._without_fixtures(t_s, candidates, pose, px_per_m)
-        best = self._choose(moving, pose, px_per_m, expected)
-        if best is not None and _reach_m(best, pose, px_per_m) < self.settings.hand_reach_m:
+        hands = hand_centre(pose, "left"), hand_centre(pose, "right")
+        moving = self._without_fixtures(t_s, candidates, hands, px_per_m)
+        best = self._choose(moving, hands, px_per_m, expected)
+        if best is not None and _reach_m(best, hands, px_per_m) < self.settings.hand_reach_m:
             self._in_hand_s = t_s
         self._learn(t_s, cells, origin, step, best, radius_px, pose, px_per_m)
         if best is None:
@@ -265,29 +306,49 @@ class BallTracker:
     def _candidates(self, score: FloatMap, origin: FloatArray, step: FloatArray) -> list[_Candidate]:
         """The best discs of ball colour, each once."""
         found: list[_Candidate] = []
-        responses = np.stack([cv2.filter2D(score, -1, t, borderType=cv2.BORDER_REPLICATE) for t in self._templates])
+        least = 0.6 * self.settings.found
+        part = _where_discs_can_be(score, least)
+        if part is None:
+            return found
+        left, top_row, responses = self._responses(score, part)
         top = responses.max(0)
-        peak = (top == cv2.dilate(top, np.ones((7, 7), np.uint8))) & (top > 0.6 * self.settings.found)
+        peak = (top == cv2.dilate(top, _NEIGHBOURS)) & (top > least)
         for y, x in zip(*np.nonzero(peak), strict=True):
             size = int(responses[:, y, x].argmax())
             dx, dy = _parabola(top, y, x)
-            centre = origin + (np.array([x + dx, y + dy]) + 0.5) * step
+            centre = origin + (np.array([left + x + dx, top_row + y + dy]) + 0.5) * step
             radius = _WORK_RADIUS_PX * _SIZES[size] * float(step.mean())
             found.append(_Candidate(centre, radius, float(top[y, x])))
         return sorted(found, key=lambda c: -c.score)[:8]
 
+    def _responses(self, score: FloatMap, part: tuple[int, int, int, int]) -> tuple[int, int, FloatMap]:
+        """Left column, top row and (sizes, h, w) responses to the discs in a part of the picture."""
+        x0, y0, x1, y1 = part
+        height, width = score.shape
+        reach = _REACH_PX
+        left, top, right, bottom = (
+            max(0, x0 - reach),
+            max(0, y0 - reach),
+            min(width, x1 + reach),
+            min(height, y1 + reach),
+        )
+        around = np.ascontiguousarray(score[top:bottom, left:right])
+        inner = (slice(y0 - top, y1 - top), slice(x0 - left, x1 - left))
+        responses = [cv2.filter2D(around, -1, t, borderType=cv2.BORDER_REPLICATE)[inner] for t in self._templates]
+        return x0, y0, np.stack(responses)
+
     def _without_fixtures(
-        self, t_s: float, candidates: list[_Candidate], pose: Pose, px_per_m: float
+        self, t_s: float, candidates: list[_Candidate], hands: _Hands, px_per_m: float
     ) -> list[_Candidate]:
         """Candidates that are no part of the hall: a disc that hangs still away from the hands is no ball in play."""
         s, moving = self.settings, []
         self._places = [place for place in self._places if t_s - place.last_s <= s.fresh_s]
         for c in candidates:
-            if _reach_m(c, pose, px_per_m) < s.hand_reach_m:
+            if _reach_m(c, hands, px_per_m) < s.hand_reach_m:
                 moving.append(c)
                 continue
             away = s.still_m * px_per_m
-            here = next((p for p in self._places if float(np.linalg.norm(c.centre_px - p.centre_px)) < away), None)
+            here = next((p for p in self._places if dist(c.centre_px, p.centre_px) < away), None)
             if here is None:
                 self._places.append(here := _Place(c.centre_px, t_s, t_s))
             if t_s - here.last_s > s.still_gap_s:
@@ -298,17 +359,17 @@ class BallTracker:
         return moving
 
     def _choose(
-        self, candidates: list[_Candidate], pose: Pose, px_per_m: float, expected: FloatArray | None
+        self, candidates: list[_Candidate], hands: _Hands, px_per_m: float, expected: FloatArray | None
     ) -> _Candidate | None:
         """The disc that looks most like the ball where the ball can be."""
         s = self.settings
         best, best_value = None, -np.inf
         for c in candidates:
-            reach = _reach_m(c, pose, px_per_m)
+            reach = _reach_m(c, hands, px_per_m)
             near_hand = np.exp(-0.5 * (max(0.0, reach - 0.08) / s.hand_reach_m) ** 2)
             near_path = 0.0
             if expected is not None:
-                near_path = np.exp(-0.5 * (float(np.linalg.norm(c.centre_px - expected)) / px_per_m / 0.25) ** 2)
+                near_path = np.exp(-0.5 * (dist(c.centre_px, expected) / px_per_m / 0.25) ** 2)
             near = max(near_hand, near_path)
             if c.score < s.found + (s.found_anywhere - s.found) * (1 - near):
                 continue
@@ -328,24 +389,23 @@ class BallTracker:
         pose: Pose,
         px_per_m: float,
     ) -> None:
-        y, x = np.mgrid[0 : cells.shape[0], 0 : cells.shape[1]]
-        px, py = origin[0] + (x + 0.5) * step[0], origin[1] + (y + 0.5) * step[1]
+        grid = _Grid(origin, step, cells.shape)
         if best is None:
             away = np.ones(cells.shape, bool)
             for side in ("left", "right"):
-                hand = hand_centre(pose, side)
-                away &= np.hypot(px - hand[0], py - hand[1]) > 2.5 * radius_px
+                away &= grid.squares_from(hand_centre(pose, side)) > (2.5 * radius_px) ** 2
             self.colour.learn(cells, None, away, 0.0)
             if not self.colour.knows_the_ball:
-                self._look_between_hands(t_s, cells, px, py, radius_px, pose, px_per_m)
+                self._look_between_hands(t_s, cells, grid, radius_px, pose, px_per_m)
             return
-        distance = np.hypot(px - best.centre_px[0], py - best.centre_px[1])
+        squares = grid.squares_from(best.centre_px)
         fresh = self._in_hand_s is not None and t_s - self._in_hand_s <= self.settings.fresh_s
-        disc = distance < 0.8 * best.radius_px if fresh and best.score > self.settings.found_anywhere else None
-        self.colour.learn(cells, disc, distance > 1.5 * best.radius_px, 0.1)
+        sure = fresh and best.score > self.settings.found_anywhere
+        disc = squares < (0.8 * best.radius_px) ** 2 if sure else None
+        self.colour.learn(cells, disc, squares > (1.5 * best.radius_px) ** 2, 0.1)
 
     def _look_between_hands(
-        self, t_s: float, cells: CellMap, px: FloatArray, py: FloatArray, radius_px: float, pose: Pose, px_per_m: float
+        self, t_s: float, cells: CellMap, grid: _Grid, radius_px: float, pose: Pose, px_per_m: float
     ) -> None:
         """No ball of the expected colour so far: learn the one that the player shows."""
         left, right = hand_centre(pose, "left"), hand_centre(pose, "right")
@@ -356,8 +416,7 @@ class BallTracker:
             self.colour.forget_shown()
             return
         centre = (left + right) / 2
-        distance = np.hypot(px - centre[0], py - centre[1])
-        disc = distance < 0.7 * radius_px
+        disc = grid.squares_from(centre) < (0.7 * radius_px) ** 2
         if not disc.any():
             return
         if self._shown_since_s is None:
@@ -366,9 +425,7 @@ class BallTracker:
         if t_s - self._shown_since_s < self.settings.show_s:
             return
         # only a colour that sets the ball apart is of use: one disc between the hands, nothing like it elsewhere
-        discs = self._candidates(
-            score, np.array([px[0, 0], py[0, 0]]), np.array([px[0, 1] - px[0, 0], py[1, 0] - py[0, 0]])
-        )
+        discs = self._candidates(score, grid.origin, grid.step)
         here = [c for c in discs if float(np.linalg.norm(c.centre_px - centre)) < radius_px]
         elsewhere = [c for c in discs if float(np.linalg.norm(c.centre_px - centre)) >= radius_px]
         if (
@@ -379,10 +436,9 @@ class BallTracker:
             self.colour.adopt_shown()
 
 
-def _reach_m(candidate: _Candidate, pose: Pose, px_per_m: float) -> float:
+def _reach_m(candidate: _Candidate, hands: _Hands, px_per_m: float) -> float:
     """Distance from a disc's centre to the nearer palm."""
-    hands = (hand_centre(pose, "left"), hand_centre(pose, "right"))
-    return min(float(np.linalg.norm(candidate.centre_px - hand)) for hand in hands) / px_per_m
+    return min(dist(candidate.centre_px, hand) for hand in hands) / px_per_m
 
 
 def _parabola(top: FloatMap, y: int, x: int) -> tuple[float, float]:
