@@ -22,6 +22,7 @@ from .anthropometry import LENGTHS
 from .body import in_picture, point, seen, stature_px
 from .records import FloatArray, Pose, View
 from .skeleton import INDEX
+from .words import Words, text
 
 HOLD_S: Final = 2.0
 _SHOWN_AFTER_S: Final = 0.4
@@ -75,6 +76,7 @@ class SetUp:
     """Limb lengths of the player of this session. Feed every frame in order of time."""
 
     stature_m: float
+    words: Words
     lengths: Mapping[str, Length] = field(default_factory=dict)
     """By limb; empty until the pose was held."""
     _held: deque[tuple[float, FloatArray]] = field(default_factory=deque)
@@ -113,7 +115,7 @@ class SetUp:
         if view.trouble or view.prompt:
             return view
         if not self._done and self._held_s >= _SHOWN_AFTER_S:
-            return replace(view, prompt="Arms out: stay still", progress=min(1.0, self._held_s / HOLD_S))
+            return replace(view, prompt=text(self.words, "arms_out"), progress=min(1.0, self._held_s / HOLD_S))
         if self._said is not None and 0 <= view.t_s - self._said[0] < _WORDS_S:
             return replace(view, prompt=self._said[1])
         return view
@@ -149,11 +151,11 @@ class SetUp:
             found = limb_lengths({name: landmarks[:, INDEX[name]] for name in LANDMARKS}, calibration, self.stature_m)
         except CalibrationError as error:
             advice = str(error).rpartition(": ")[2]
-            self._said = t_s, f"Not measured. {advice[:1].upper()}{advice[1:]}"
+            self._said = t_s, text(self.words, "no_limbs", advice=f"{advice[:1].upper()}{advice[1:]}")
             return Answer(False, f"Arms out, not measured: {error}.")
         self.lengths = found
-        each = ", ".join(f"{limb.replace('_', ' ')} {100 * one.value_m:.0f}" for limb, one in found.items())
-        self._said = t_s, f"Measured: {each} cm"
+        each = {limb: f"{100 * one.value_m:.0f}" for limb, one in found.items()}
+        self._said = t_s, text(self.words, "limbs", **each)
         with_error = ", ".join(
             f"{limb.replace('_', ' ')} {100 * one.value_m:.1f} \N{PLUS-MINUS SIGN} {100 * one.sigma_m:.1f}"
             for limb, one in found.items()

@@ -5,15 +5,23 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import cache
 from importlib.resources import as_file, files
 from pathlib import Path
 
 from .records import Tone
+from .words import Words, read_words
 
 
 def config_text(name: str) -> str:
     """Text of a file in rimward.config, for instance "default.toml"; FileNotFoundError when it does not ship."""
     return files("rimward.config").joinpath(name).read_text("utf-8")
+
+
+@cache
+def english() -> Words:
+    """The words in English, for who has chosen no language."""
+    return read_words(config_text("words_en.toml"), "words_en.toml")
 
 
 def config_names(prefix: str) -> list[str]:

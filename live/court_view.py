@@ -10,8 +10,8 @@ from rimward.calibration.court_overlay import court_overlay
 from rimward.calibration.record import Calibration
 
 from .records import FloatArray, View
+from .words import Words, text
 
-MOVED_WORDS = "The camera was moved. Do the lines still fit? K: yes"
 _TROUBLE_S = 6.0
 """So long the words take the big place; then they stay small, so that the cues are seen again."""
 _SAME_SPOT_M = 0.05
@@ -23,8 +23,8 @@ class CourtView:
     The court is drawn on request, and by itself while nobody has said whether the camera still stands where it stood.
     """
 
-    def __init__(self, calibration: Calibration | None) -> None:
-        self._calibration = calibration
+    def __init__(self, calibration: Calibration | None, words: Words) -> None:
+        self._calibration, self._words = calibration, words
         self._wanted = False
         self._moved_s: float | None = None
         self._drawn: tuple[FloatArray, ...] = ()
@@ -64,7 +64,7 @@ class CourtView:
         if self.shows_lines:
             view = replace(view, guides=self._lines(self._calibration, spot_m))
         if self._moved_s is not None and not view.trouble:
-            view = replace(view, status=MOVED_WORDS, trouble=view.t_s - self._moved_s < _TROUBLE_S)
+            view = replace(view, status=text(self._words, "moved"), trouble=view.t_s - self._moved_s < _TROUBLE_S)
         return view
 
     def _lines(self, calibration: Calibration, spot_m: FloatArray | None) -> tuple[FloatArray, ...]:

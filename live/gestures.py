@@ -78,7 +78,8 @@ def signal(pose: Pose, size: tuple[int, int]) -> Gesture | None:
         return Gesture.MADE
     if ways == ["out", "down"]:
         return Gesture.GOOD
-    return {("out", "up"): Gesture.DISCARD, ("out", "wide"): Gesture.NEXT}.get(tuple(sorted(ways)))
+    first, second = sorted(ways)
+    return {("out", "up"): Gesture.DISCARD, ("out", "wide"): Gesture.NEXT}.get((first, second))
 
 
 def hands_low(pose: Pose, stature: float) -> bool:

@@ -6,16 +6,8 @@ from dataclasses import dataclass, field, replace
 
 from .gestures import Gesture, GestureWatch, Held
 from .records import Phase, Pose, View
+from .words import Words, text
 
-PAUSED = "Paused. Both arms up wide: go on"
-_SAYS = {
-    Gesture.PAUSE: "Hold still to pause",
-    Gesture.MADE: "Hold still: the last one went in",
-    Gesture.GOOD: "Hold still: that one was good",
-    Gesture.DISCARD: "Hold still to take the last rep out",
-    Gesture.NEXT: "Hold still: the next player",
-}
-_GO_ON = "Hold still to go on"
 _SAID_S = 2.0
 """So long the answer to a signal or key stays in the big place."""
 _SHOOTING = (Phase.RELEASE, Phase.FOLLOW_THROUGH)
@@ -28,6 +20,7 @@ class HandsFree:
 
     watch: GestureWatch | None
     """None: signals are switched off; pause and words still work."""
+    words: Words
     paused: bool = False
     station: bool = False
     """Somebody else may come next."""
@@ -67,10 +60,10 @@ class HandsFree:
     def dressed(self, view: View) -> View:
         """The view with what there is to say about signals and pause; a trouble goes first."""
         if self._held is not None and not view.trouble:
-            words = _GO_ON if self.paused else _SAYS[self._held.gesture]
-            return replace(view, prompt=words, progress=self._held.progress)
+            shown = text(self.words, "signal_go_on" if self.paused else f"signal_{self._held.gesture.value}")
+            return replace(view, prompt=shown, progress=self._held.progress)
         if self.paused and not view.trouble:
-            return replace(view, prompt=PAUSED)
+            return replace(view, prompt=text(self.words, "paused"))
         if view.t_s < self._said_until_s and not view.trouble:
             return replace(view, prompt=self._said)
         return view

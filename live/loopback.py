@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from .records import Tone
-from .speaker import Mixer
+from .speaker import RATE_HZ, Mixer
 
 _FRAME_BYTES = 4  # two channels of 16 bits
 _LOUD = 0.01
@@ -42,7 +42,7 @@ class Loopback:
         while time.perf_counter() < end_s:
             parts = list(self._arrived)
             before = max((size for t_s, size in parts if t_s <= after_s), default=0)
-            samples = np.frombuffer(self._bytes()[before:], "<i2").astype(float) / 32768
+            samples = np.frombuffer(self._bytes(before, wait_s), "<i2").astype(float) / 32768
             loud = np.flatnonzero(np.abs(samples) > _LOUD)
             if len(loud):
                 place = before + 2 * int(loud[0])
@@ -57,8 +57,13 @@ class Loopback:
         self._ended.set()
         self._thread.join()
 
-    def _bytes(self) -> bytes:
-        raw = self._path.read_bytes() if self._path.exists() else b""
+    def _bytes(self, start: int, seconds: float) -> bytes:
+        """What came from a place in the file on, for so long at most: after an hour the file is large."""
+        if not self._path.exists():
+            return b""
+        with self._path.open("rb") as file:
+            file.seek(start)
+            raw = file.read(round(seconds * RATE_HZ) * _FRAME_BYTES)
         return raw[: len(raw) // _FRAME_BYTES * _FRAME_BYTES]
 
     def _watch(self) -> None:

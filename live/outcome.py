@@ -9,19 +9,18 @@ import numpy as np
 
 from . import glossary, stats
 from .records import Rep
+from .words import Words, text
 
 _LEVEL: Final = 0.95
-_TOO_FEW: Final = "What changed shows from {least} reps on"
-_NOTHING: Final = "No change that is more than chance"
 
 
-def what_changed(reps: Sequence[Rep]) -> str:
+def what_changed(reps: Sequence[Rep], words: Words) -> str:
     """The clearest change from the first third of the reps to the last, in a few words.
 
     A change counts when an interval excludes no change, for all measurements together with 95 % (stats.py says how).
     """
     if len(reps) < 3 * stats.LEAST_REPS:
-        return _TOO_FEW.format(least=3 * stats.LEAST_REPS)
+        return text(words, "few_reps", least=3 * stats.LEAST_REPS)
     found = {}
     for name in dict.fromkeys(name for rep in reps for name in rep.measurements):
         seen = [rep.measurements.get(name) for rep in reps]
@@ -34,14 +33,14 @@ def what_changed(reps: Sequence[Rep]) -> str:
     intervals = {name: estimate.interval(level) for name, estimate in found.items()}
     clear = {name: one for name, one in intervals.items() if one.excludes(0.0)}
     if not clear:
-        return _NOTHING
+        return text(words, "no_change")
     name = max(clear, key=lambda name: abs(clear[name].value) / max(clear[name].high - clear[name].low, 1e-12))
-    return _told(name, clear[name])
+    return _told(name, clear[name], words)
 
 
-def _told(name: str, change: stats.Interval) -> str:
-    words = glossary.term(name)
-    value, width = change.value * words.factor, (change.high - change.low) * words.factor
+def _told(name: str, change: stats.Interval, words: Words) -> str:
+    term = glossary.term(name)
+    value, width = change.value * term.factor, (change.high - change.low) * term.factor
     shown = glossary.number(abs(value), glossary.decimals(max(width / 4, 1e-9)))
-    way = "more" if value > 0 else "less"
-    return f"{words.label}: {glossary.with_unit(shown, words.unit)} {way} than at the start"
+    (label,) = words.get(("measurements", name), (term.label,))
+    return text(words, "more" if value > 0 else "less", name=label, value=glossary.with_unit(shown, term.unit))

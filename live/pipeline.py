@@ -7,6 +7,7 @@ each frame before (sightings.py), everything here is arithmetic on what it saw.
 from __future__ import annotations
 
 from collections import deque
+from copy import deepcopy
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -51,7 +52,7 @@ from .targets import Targets
 from .trace import Trace, trace_of
 from .track import from_observations
 from .view_check import ViewCheck
-from .words import Words
+from .words import Words, text
 
 _FEET = ("left_heel", "right_heel", "left_foot_index", "right_foot_index")
 _STATURE_SIGMA, _STATURE_GUESS_SIGMA = 0.01, 0.08
@@ -62,11 +63,12 @@ _BEFORE_S = 4.0
 _GAP_S = 1.0
 """A longer hole in time (lid closed, camera unplugged) is not bridged."""
 _SHOWN = (
-    ("set_point_above_eyes_m", "set above eyes", 100, "cm"),
-    ("elbow_at_set_deg", "elbow at set", 1, "deg"),
-    ("knee_min_deg", "deepest knee", 1, "deg"),
-    ("follow_through_s", "follow-through", 1, "s"),
+    ("set_point_above_eyes_m", 100, 0),
+    ("elbow_at_set_deg", 1, 0),
+    ("knee_min_deg", 1, 0),
+    ("follow_through_s", 1, 2),
 )
+"""Measurement, its unit in that of the screen's words, decimals."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -143,7 +145,7 @@ class Pipeline:
         self._settings, self._words, self._title = settings, words, title
         self._given_calibration = calibration
         self._calibration: Calibration | None = None
-        self._court = CourtView(None)
+        self._court = CourtView(None, words)
         self._coach = Coach(coaching or Coaching(Targets(settings.check_bands()), words, settings.cues.clear_sigmas))
         self._stature_m = settings.player.stature_m or DEFAULT_STATURE_M
         self._hand: Side | None = None if settings.player.hand == "auto" else settings.player.hand
@@ -157,10 +159,10 @@ class Pipeline:
         self._ring: RingResults | None = None
         self._shot_from_m: FloatArray | None = None
         self._hands = HandsFree(
-            GestureWatch(settings.gestures.hold_s) if settings.gestures.on else None, station=station
+            GestureWatch(settings.gestures.hold_s) if settings.gestures.on else None, words, station=station
         )
-        self._set_up = SetUp(self._stature_m)
-        self._view_check = ViewCheck(calibration is not None) if watched else None
+        self._set_up = SetUp(self._stature_m, words)
+        self._view_check = ViewCheck(words, calibration is not None) if watched else None
         self._photo = photo
         self._size = (0, 0)
         self._start_over()
@@ -176,6 +178,16 @@ class Pipeline:
         self._buffer: deque[_Moment] = deque()
         self._body_s: float | None = None
         self._ball_s: float | None = None
+
+    def renewed(self) -> Pipeline:
+        """Another pipeline with the same count and history that shares nothing with this one, for when a step of this
+        one does not end. The movement is forgotten, and with it the shot that was being read.
+        """
+        other = deepcopy(self)
+        other._start_over()
+        if other._ring is not None:
+            other._ring = other._new_ring()
+        return other
 
     def people_to_ask(self) -> int:
         """How many people the network is to look for in the frame to come: 1 or 2. Ask once for each frame."""
@@ -255,7 +267,7 @@ class Pipeline:
 
     def _note_result(self, index: int, result: Result) -> None:
         self._results[index] = result
-        self._say(self._coach.result(index, result) or f"Rep {index}: {result}")
+        self._say(self._coach.result(index, result) or text(self._words, f"said_{result}", index=index))
 
     def _ask_ring(self, frame: Frame, seen: Observation) -> tuple[int, Result] | None:
         """What the ring has just said of a counted rep."""
@@ -293,7 +305,7 @@ class Pipeline:
         if not self._kept:
             return None
         self._coach.good(self._kept[-1])
-        self._say(f"Rep {self._kept[-1]}: good")
+        self._say(text(self._words, "said_good", index=self._kept[-1]))
         return self._kept[-1]
 
     def tell_last(self) -> Feedback | None:
@@ -311,7 +323,7 @@ class Pipeline:
         index = self._kept.pop()
         self._coach.discard(index)
         self._results.pop(index, None)
-        self._say(f"Rep {index} taken out")
+        self._say(text(self._words, "said_out", index=index))
         return index
 
     @property
@@ -332,7 +344,7 @@ class Pipeline:
         """Raises CalibrationError when the calibration is for another shape of picture."""
         if self._given_calibration is not None:
             self._calibration = fitted(self._given_calibration, size)
-            self._court = CourtView(self._calibration)
+            self._court = CourtView(self._calibration, self._words)
             self._ring = self._new_ring()
 
     def _new_ring(self) -> RingResults | None:
@@ -437,7 +449,7 @@ class Pipeline:
         rep, feedback = self._coach.hear(rep, now_s)
         self._kept.append(self._index)
         self._cue, self._mark = feedback.shown, self._coach.mark()
-        self._lines = () if feedback.withheld else (*self._coach.unseen(), *_lines(measurements))
+        self._lines = () if feedback.withheld else (*self._coach.unseen(), *_lines(measurements, self._words))
         if feedback.prompt is not None:
             self._say(feedback.prompt)
         said = None if self._ring is None else self._ring.counted(release_s, self._index)
@@ -479,7 +491,9 @@ class Pipeline:
         ball = observation.ball if observation is not None else None
         body_missing_s = now_s - self._body_s if self._body_s is not None else np.inf
         ball_missing_s = now_s - self._ball_s if self._ball_s is not None else now_s
-        words, trouble = status.status(pose, ball, self._phase.phase, frame.size, body_missing_s, ball_missing_s)
+        words, trouble = status.status(
+            pose, ball, self._phase.phase, frame.size, body_missing_s, ball_missing_s, self._words
+        )
         rest = None if trouble else self._coach.rest(now_s)
         words = self._coach.resting(now_s) or words if rest is not None else words
         view = View(
@@ -509,7 +523,7 @@ class Pipeline:
     def tally(self) -> str:
         """Makes of the reps whose result is known; empty while none is."""
         makes = sum(result == "made" for result in self._results.values())
-        return f"made {makes} of {len(self._results)}" if self._results else ""
+        return text(self._words, "tally", made=makes, known=len(self._results)) if self._results else ""
 
     def _for_the_screen(self, t_s: float, pose: Pose | None) -> Pose | None:
         """The pose with less tremble; measurements never see it."""
@@ -524,13 +538,13 @@ class Pipeline:
         return Pose(smooth, pose.visibility, pose.depth_px)
 
 
-def _lines(measurements: dict[str, Measurement]) -> tuple[str, ...]:
+def _lines(measurements: dict[str, Measurement], words: Words) -> tuple[str, ...]:
     """A few values for the coach who stands near, each with its own error."""
     lines = []
-    for name, words, factor, unit in _SHOWN:
+    for name, factor, digits in _SHOWN:
         measured = measurements.get(name)
         if measured is not None and measured.value is not None and measured.sigma is not None:
-            digits = 2 if unit == "s" else 0
             value, sigma = measured.value * factor, measured.sigma * factor
-            lines.append(f"{words} {value:.{digits}f} \N{PLUS-MINUS SIGN} {sigma:.{digits}f} {unit}")
+            shown = f"{value:.{digits}f} \N{PLUS-MINUS SIGN} {sigma:.{digits}f}"
+            lines.append(text(words, f"value_{name}", value=shown))
     return tuple(lines)

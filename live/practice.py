@@ -8,7 +8,7 @@ import signal
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -22,7 +22,6 @@ from rimward.calibration.storage import fitted, load_calibration
 from . import loop, pose_model
 from .bump_watch import BumpWatch
 from .camera import open_camera
-from .cautions import CAUTIONS
 from .clip import open_clip
 from .coach import Coaching
 from .coaching import coaching, load_drill, load_station, load_words
@@ -31,6 +30,7 @@ from .errors import DisplayError, PoseModelError, StoreError
 from .gestures import Gesture
 from .hold_aid import HoldAid
 from .json_lines import discard_line, rep_line, result_line, session_line, with_player
+from .judge import Judge
 from .known_player import is_minor, settings_for
 from .mediapipe_pose import MediapipePose
 from .outcome import what_changed
@@ -63,20 +63,21 @@ from .tables import print_reps
 from .trace import Trace
 from .traces import save_trace
 from .watchdog import Watchdog
-from .words import prompt
+from .words import Words, count_of_reps, prompt, text
 
-_ACTIONS = {
-    "pause": "pause and go on",
-    "made": "the last one went in",
-    "missed": "the last one missed",
-    "good": "the last one was good",
-    "tell": "say what the last one was like",
-    "discard": "take the last rep out",
-    "mute": "sound off and on",
-}
-_COURT_ACTIONS = {"court": "show or hide the court", "still_fits": "the court's lines still fit"}
-_TURN_ACTIONS = {"next": "the next player's turn", "same": "it is still the same player"}
+_ACTIONS = ("pause", "made", "missed", "good", "tell", "discard", "mute")
+_COURT_ACTIONS = ("court", "still_fits")
+_TURN_ACTIONS = ("next", "same")
 _END_SHOWN_S = 60.0
+_END_S = 5.0
+"""How long the end waits for the work on a frame..."""
+_DISK_S = 5.0
+"""...and for the disk, before it is asked whether to wait longer."""
+_KEY_S = 3.0
+"""How long a key waits for the end of the work on a frame; the slowest, reading a shot, takes a second."""
+_LOOK_S, _DAY_S = 0.2, 86_400.0
+_MOST_RENEWALS = 3
+"""A judge that must be replaced more often will not get well."""
 _TONE_S, _CUE_S = 0.5, 2.0
 """How long a tone alone, and a tone with a cue of up to six words, may still sound after they began."""
 
@@ -157,8 +158,8 @@ def practise(
         drill, words = None if asked is None else load_drill(asked), load_words(settings)
         model = ready_model(settings, say)
         hold_signals()
-        actions = _ACTIONS | (_COURT_ACTIONS if calibration is not None else {}) | (_TURN_ACTIONS if station else {})
-        devices = _open_devices(settings, model, say, source, headless, actions, closing)
+        actions = _ACTIONS + (_COURT_ACTIONS if calibration is not None else ()) + (_TURN_ACTIONS if station else ())
+        devices = _open_devices(settings, model, say, source, headless, actions, words, closing)
         if calibration is not None:
             _check_camera(calibration, devices.source.info, say)
         store = open_store(data_folder(settings), say)
@@ -233,11 +234,12 @@ def _open_devices(
     say: Callable[[str], None],
     source: FrameSource | None,
     headless: bool,
-    actions: Mapping[str, str],
+    actions: Collection[str],
+    words: Words,
     closing: ExitStack,
 ) -> _Devices:
     # the window first: it shows the cautions while the network loads
-    window = None if headless else _open_window(settings, actions, say)
+    window = None if headless else _open_window(settings, actions, words, say)
     if window is not None:
         closing.callback(window.close)
 
@@ -262,10 +264,12 @@ def _open_devices(
     return _Devices(source, estimator, network, window, speaker)
 
 
-def _open_window(settings: Settings, actions: Mapping[str, str], say: Callable[[str], None]) -> Window | None:
+def _open_window(
+    settings: Settings, actions: Collection[str], words: Words, say: Callable[[str], None]
+) -> Window | None:
     try:
-        screen = settings.screen
-        return Window(actions=actions, splash=CAUTIONS, full_screen=screen.full_screen, photo=screen.photo)
+        screen, cautions = settings.screen, words["screen", "cautions"]
+        return Window(actions=actions, words=words, splash=cautions, full_screen=screen.full_screen, photo=screen.photo)
     except DisplayError as error:
         say(str(error))
         return None
@@ -397,11 +401,17 @@ class _Session:
         """The data folder, or None when nothing but reps can be kept."""
         self._pause = Pause()
         self._bump = None if calibration is None else BumpWatch(self._camera_moved)
-        self._screen = _Screen(devices.window, self._pause, self._bump, self._speaker, settings.sound.hold_tone)
-        self._summary: SessionSummary | None = None
+        self._words = entrants[0].chosen.words
+        self._screen = _Screen(
+            devices.window, self._pause, self._bump, self._speaker, settings.sound.hold_tone, self._words
+        )
         self._failure: BaseException | None = None
         self._sounds_until_s = 0.0
-        self._watchdog = Watchdog(say, also=None if devices.speaker is None else devices.speaker.look)
+        self._watchdog = Watchdog(
+            self._on_stuck,
+            also=None if devices.speaker is None else devices.speaker.look,
+            restart={"judge": self._replace_judge},
+        )
         self._out = _Output(say, self._watchdog)
         shown = devices.window is not None
         turns = []
@@ -423,14 +433,26 @@ class _Session:
             reps, makes = (None, None) if drill is None else (drill.reps, drill.makes)
             turns.append(Turn(name, pipeline, one.settings.player.stature_m, reps or makes, reps is None))
         minutes = None if station is None else station.minutes
-        self._relay = Relay(turns, "" if station is None else station.name, None if minutes is None else 60 * minutes)
-        self._words = entrants[0].chosen.words
+        place, turn_s = "" if station is None else station.name, None if minutes is None else 60 * minutes
+        self._turns = turns
+        self._new_relay = partial(Relay, words=self._words, station=place, turn_s=turn_s)
+        self._meter = probe.meter = loop.Meter(getattr(self._source, "now_s", None))
+        self._coming = self._sightings()
+        self._judge = self._new_judge(self._new_relay(turns))
+        self._renewals = 0
         watched = partial(self._watchdog.doing, "disk")
         self._parts = [_Part(one.kept, Recorder(one.kept, self._announce, say, watched)) for one in entrants]
         self._ended = False
         """By the end of the clip or by the person at the window: somebody is there to look at the last screen."""
         self._judging = threading.Lock()
         """Held while the pipeline works on a frame."""
+
+    def _new_judge(self, relay: Relay) -> Judge:
+        return Judge(relay, self._coming, partial(self._watchdog.doing, "judge"))
+
+    @property
+    def _relay(self) -> Relay:
+        return self._judge.relay
 
     @property
     def _pipeline(self) -> Pipeline:
@@ -446,8 +468,7 @@ class _Session:
 
     def run(self) -> None:
         """Work until the source ends or the person does; raises what went wrong in the loop."""
-        worker = threading.Thread(target=self._work, name="loop", daemon=True)
-        worker.start()
+        self._begin_work()
         try:
             if self._window is not None:
                 self._window.run(self._stop, self._on_key, self._on_drawn)
@@ -456,7 +477,10 @@ class _Session:
         finally:
             self._stop.set()
             self._source.close()
-            worker.join()
+            self._worker.join(_END_S)
+            if self._worker.is_alive():
+                self._judge.given_up = True
+                self._say("The work on a frame does not end: the program ends without it, what was counted is saved.")
         if self._failure is not None:
             raise self._failure
 
@@ -465,13 +489,13 @@ class _Session:
         if self._bump is not None:
             self._bump.close()
         self._note_doubts()
-        for part in self._parts:
-            part.recorder.close()
+        saved = self._wait_for_disk()
         self._watchdog.close()
         self._probe.reps_s = tuple(one for part in self._parts for one in part.recorder.latencies)
         try:
             for k, part in enumerate(self._parts):
-                part.kept.close(self._summary_of(k))
+                if saved[k]:
+                    part.kept.close(self._summary_of(k))
         finally:
             self._report()
             self._show_end()
@@ -479,6 +503,37 @@ class _Session:
                 self._window.close()
             if self._speaker is not None and not self._speaker.muted:
                 time.sleep(max(0.0, self._sounds_until_s - time.monotonic()))
+
+    def _wait_for_disk(self) -> list[bool]:
+        """For each player whether all is on disk. Where the disk hangs the person says when to end without it."""
+        recorders = [part.recorder for part in self._parts]
+        saved = [one.close(_DISK_S) for one in recorders]
+        if all(saved):
+            return saved
+        reps = [rep.index for one in recorders for rep in one.waiting]
+        named = f"rep {', '.join(map(str, reps))} waits in memory" if reps else "all reps are saved"
+        line = f"The disk does not answer: {named}. Leave it, or end with any key (without a window: Ctrl-C)"
+        self._say(line)
+        self._stop.clear()  # a signal sets it again
+        over = threading.Event()
+
+        def watch() -> None:
+            while not (self._stop.is_set() or all(one.close(_LOOK_S) for one in recorders)):
+                pass
+            over.set()
+
+        threading.Thread(target=watch, name="disk", daemon=True).start()
+        if self._window is not None:
+            self._window.stay(View(0.0, None, count=len(reps), status=line, trouble=True), over, _DAY_S)
+        else:
+            while not over.wait(0.2):
+                pass
+        self._stop.set()
+        for one in recorders:
+            one.give_up()
+        saved = [one.close(0.0) for one in recorders]
+        self._ended = self._ended and all(saved)
+        return saved
 
     def _sightings(self) -> Iterator[Sighting | SourceTrouble]:
         # a clip with a window is watched; without one it is worked through as fast as the machine can
@@ -489,7 +544,8 @@ class _Session:
         given = self._given()
         frames = at_own_pace(given, self._stop, self._pause) if watched else until_stopped(given, self._stop)
         ahead = LIVE_AHEAD if self._source.info.live else 1
-        for item in sightings(frames, self._estimator, self._relay.people_to_ask, ahead, self._renew):
+        people = lambda: self._relay.people_to_ask()  # noqa: E731 - of whoever judges by then
+        for item in sightings(frames, self._estimator, people, ahead, self._renew):
             with self._judging, self._watchdog.doing("judge"):
                 yield item
 
@@ -503,18 +559,40 @@ class _Session:
                 return
             yield item
 
-    def _work(self) -> None:
-        meter = self._probe.meter = loop.Meter(getattr(self._source, "now_s", None))
+    def _begin_work(self) -> None:
+        self._worker = threading.Thread(target=self._work, args=(self._judge,), name="loop", daemon=True)
+        self._worker.start()
+
+    def _work(self, judge: Judge) -> None:
         try:
-            try:
-                loop.run(self._sightings(), self._relay, self._screen, self._on_event, self._say, meter)
-            finally:
-                self._summary = meter.summary()
+            loop.run(judge.seen(), judge, self._screen, self._on_event, self._say, self._meter)
             self._ended = self._ended or not self._stop.is_set()
         except BaseException as error:
+            if judge.given_up:
+                return
             self._failure = error
-        finally:
-            self._stop.set()
+        self._stop.set()
+
+    def _replace_judge(self) -> str | None:
+        """The work on a frame does not end: a fresh judge goes on with the frames, on a thread of its own."""
+        if self._renewals >= _MOST_RENEWALS or self._stop.is_set():
+            return None
+        self._renewals += 1
+        old = self._relay
+        self._turns = [replace(turn, pipeline=turn.pipeline.renewed()) for turn in self._turns]
+        relay = self._new_relay(self._turns)
+        while relay.now != old.now:
+            relay.begin_next()
+        relay.frames, relay.spent_s = list(old.frames), list(old.spent_s)
+        self._judge.given_up = True
+        self._judge = self._new_judge(relay)
+        self._begin_work()
+        return "a fresh one goes on with the same count, the shot that was being read is lost"
+
+    def _on_stuck(self, line: str) -> None:
+        """Something hangs, or goes on again; on the watchdog's thread."""
+        self._say(line)
+        self._screen.warning = line if self._watchdog.names_something else ""
 
     def _on_event(self, step: Step) -> None:
         """What a frame brought; the pipeline's lock is held."""
@@ -528,7 +606,7 @@ class _Session:
             if step.result[1] == "made":
                 self._confirm(step.view.t_s, Tone.MADE)
         if step.gesture is Gesture.MADE:
-            self._judge("made")
+            self._note_result("made")
         elif step.gesture is Gesture.GOOD:
             self._call_good()
         elif step.gesture is Gesture.DISCARD:
@@ -572,7 +650,7 @@ class _Session:
         if self._window is None and not self._options.json:
             self._say(f"Next: {name}")
 
-    def _judge(self, result: Result) -> None:
+    def _note_result(self, result: Result) -> None:
         index = self._pipeline.judge_last(result)
         if index is not None:
             self._keep_result(index, result)
@@ -666,54 +744,57 @@ class _Session:
             action = "same"  # on a presenter remote there is no Y
         if action == "quit":
             self._ended = True
-        elif action == "next":
-            with self._judging:
+        elif action == "mute":
+            if self._speaker is not None:
+                self._speaker.toggle_mute()
+        elif self._judging.acquire(timeout=_KEY_S):  # the window must stay alive whatever the judge does
+            try:
+                self._obey(action)
+            finally:
+                self._judging.release()
+
+    def _obey(self, action: str) -> None:
+        """A key that concerns the judge, between two frames."""
+        match action:
+            case "next":
                 self._next()
-        elif action == "same":
-            with self._judging:
+            case "same":
                 if self._relay.same_player():
                     self._confirm(0.0, Tone.CONFIRM)
-        elif action == "pause":
-            with self._judging:
+            case "pause":
                 if self._source.info.live or self._pipeline.paused:
                     self._pipeline.toggle_pause()
                 else:
                     self._pause.toggle()
                 self._screen.show_again()
-        elif action == "mute" and self._speaker is not None:
-            self._speaker.toggle_mute()
-        elif action == "court":
-            with self._judging:
+            case "court":
                 self._pipeline.toggle_court()
-        elif action == "still_fits" and self._bump is not None:
-            with self._judging:
+            case "still_fits" if self._bump is not None:
                 self._relay.camera_still_fits()
-            self._bump.start_over()
-        elif action in ("made", "missed"):
-            with self._judging:
-                self._judge("made" if action == "made" else "missed")
-        elif action == "good":
-            with self._judging:
+                self._bump.start_over()
+            case "made":
+                self._note_result("made")
+            case "missed":
+                self._note_result("missed")
+            case "good":
                 self._call_good()
-        elif action == "tell":
-            with self._judging:
+            case "tell":
                 told = self._pipeline.tell_last()
-            if told is not None:
-                self._announce(told)
-        elif action == "discard":
-            with self._judging:
+                if told is not None:
+                    self._announce(told)
+            case "discard":
                 self._discard()
 
     def _camera_moved(self, t_s: float) -> None:
-        with self._judging:
-            self._relay.camera_moved(t_s)
+        between_frames = self._judging.acquire(timeout=_KEY_S)
+        self._relay.camera_moved(t_s)
+        if between_frames:
+            self._judging.release()
         self._say("The camera was moved: values go without the calibration until you confirm it (key K).")
 
-    def _summary_of(self, place: int) -> SessionSummary | None:
+    def _summary_of(self, place: int) -> SessionSummary:
         """At a station of the player's own turns: how long, how many pictures."""
-        summary = self._summary
-        if summary is None:
-            return None
+        summary = self._meter.summary()
         if self._station is None:
             return replace(summary, dropped=self._source.dropped)
         return replace(summary, frames=self._relay.frames[place], duration_s=self._relay.spent_s[place])
@@ -722,9 +803,8 @@ class _Session:
         for k, (row, part) in enumerate(zip(self._relay.rows, self._parts, strict=True)):
             summary = self._summary_of(k)
             if self._options.json:
-                if summary is not None:
-                    line = session_line(row.reps, summary)
-                    self._out.line(line if self._station is None else with_player(line, row.name))
+                line = session_line(row.reps, summary)
+                self._out.line(line if self._station is None else with_player(line, row.name))
             elif part.reps:
                 if self._station is not None:
                     self._say(f"{row.name}:")
@@ -742,8 +822,8 @@ class _Session:
             0.0,
             None,
             count=reps,
-            cue=what_changed(self._part.reps) if self._station is None else None,
-            status=f"The end: {_count(reps, 'rep')} saved. Any key closes",
+            cue=what_changed(self._part.reps, self._words) if self._station is None else None,
+            status=text(self._words, "end", reps=count_of_reps(self._words, reps)),
             title=self._options.title or (rows[0].name if self._station is None else self._station.name),
             tally=self._pipeline.tally if self._station is None else "",
             board=self._relay.board,
@@ -758,11 +838,20 @@ class _Screen:
     """What the loop shows its views to (ports.ViewSink): window, bump watch, and the hold tone that goes with them."""
 
     def __init__(
-        self, window: Window | None, pause: Pause, bump: BumpWatch | None, speaker: Speaker | None, hold_tone: bool
+        self,
+        window: Window | None,
+        pause: Pause,
+        bump: BumpWatch | None,
+        speaker: Speaker | None,
+        hold_tone: bool,
+        words: Words,
     ) -> None:
+        self._words = words
         self._window, self._pause, self._bump, self._speaker = window, pause, bump, speaker
         self._aid = HoldAid() if hold_tone else None
         self._last: View | None = None
+        self.warning = ""
+        """What hangs, as the watchdog names it."""
 
     def show(self, view: View) -> None:
         """Hand over the newest view."""
@@ -777,8 +866,10 @@ class _Screen:
             return
         if self._speaker is not None and self._speaker.muted:
             view = replace(view, sound_off=True)
+        if self.warning and not view.trouble:
+            view = replace(view, status=self.warning, trouble=True)
         held = self._pause.on and not view.trouble
-        self._window.show(replace(view, prompt="Paused. Space goes on") if held else view)
+        self._window.show(replace(view, prompt=text(self._words, "paused_clip")) if held else view)
 
     def show_again(self) -> None:
         """Hand over the last view once more, after a pause began or ended."""
@@ -809,7 +900,3 @@ class _Output:
             # Python writes what is left in its buffer at exit and would fail again there
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             self._say(f"Standard output takes no more lines ({error.strerror}); the session is saved all the same.")
-
-
-def _count(number: int, noun: str) -> str:
-    return f"{number} {noun}" if number == 1 else f"{number} {noun}s"

@@ -15,6 +15,7 @@ from typing import Final
 from .body_size import SizeWatch
 from .pipeline import IDLE, Pipeline, Step
 from .records import Phase, Scene, Sighting, Standing, View
+from .words import Words, text
 
 _BOARD_AFTER_S: Final = 3.0
 """Nobody has held the ball for so long: time for the counts of all."""
@@ -53,9 +54,9 @@ class Turn:
 class Relay:
     """Stands for the pipeline of whoever shoots now (loop.Steps). Feed every frame in order of time."""
 
-    def __init__(self, turns: Sequence[Turn], station: str = "", turn_s: float | None = None) -> None:
+    def __init__(self, turns: Sequence[Turn], words: Words, station: str = "", turn_s: float | None = None) -> None:
         """Without the name of a `station` there is one player, and nothing but the pipeline."""
-        self._turns = tuple(turns)
+        self._turns, self._words = tuple(turns), words
         self._station, self._turn_s = station, turn_s
         self._sizes = SizeWatch({turn.name: turn.stature_m for turn in turns})
         self._moved_s: float | None = None
@@ -205,8 +206,7 @@ class Relay:
         if view.trouble or self.pipeline.paused or view.phase not in IDLE:
             return view
         if self.asks:
-            words = f"Is this {self.name}? Y or N"
-            return replace(view, prompt=words, progress=None, scene=Scene.PRACTICE)
+            return replace(view, prompt=text(self._words, "who", player=self.name), progress=None, scene=Scene.PRACTICE)
         if view.scene is Scene.SET_UP and not view.advice[0].good:
             return view
         began = self._since_s is not None and view.t_s - self._since_s < _SHOWN_S

@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from functools import partial
-from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from .brush import STYLE, Brush, Style
@@ -12,20 +11,11 @@ from .layout import Box, Layout
 from .overlay import Colour
 from .records import Advice, ImageArray, Mark, Sight, Standing, View
 from .signs import ring_mask
+from .words import Words, text
 
 if TYPE_CHECKING:
     import pygame
 
-SIGHT_WORDS: Mapping[Sight, str] = MappingProxyType(
-    {
-        Sight.BODY: "Body",
-        Sight.DISTANCE: "Distance",
-        Sight.LIGHT: "Light",
-        Sight.RATE: "Pictures",
-        Sight.LEVEL: "Level",
-        Sight.SIDE: "Side",
-    }
-)
 _MOST_ROWS: Final = 8
 """More players stand in two columns: a row must be read from 4 m."""
 _LEAST_ROWS: Final = 5
@@ -57,8 +47,9 @@ def minutes(seconds: int) -> str:
 class Scenes(Brush):
     """Draws what takes the place of picture and count on the other screens."""
 
-    def __init__(self, style: Style = STYLE) -> None:
+    def __init__(self, words: Words, style: Style = STYLE) -> None:
         super().__init__(style)
+        self._table = words
 
     def draw_checklist(self, surface: pygame.Surface, layout: Layout, advice: Sequence[Advice]) -> None:
         """A cell for each thing that the view must give: its drawing, its name, and whether it is right."""
@@ -76,7 +67,7 @@ class Scenes(Brush):
             self._draw_panel(surface, cell, style.faint if one.good else style.alarm)
             inner = cell.inset(gap)
             words = Box(inner.x, inner.y + round(0.66 * inner.h), inner.w, round(0.34 * inner.h))
-            self._words_in(surface, SIGHT_WORDS[one.sight], words, ink, 1, centre=True)
+            self._words_in(surface, text(self._table, f"sight_{one.sight.value}"), words, ink, 1, centre=True)
             side = min(round(0.60 * inner.h), round(0.48 * inner.w))
             left, top = inner.x + (inner.w - 2 * side) // 2, inner.y + (round(0.66 * inner.h) - side) // 2
             surface.blit(self._shape(one.sight.value, side, ink), (left, top))
@@ -144,7 +135,7 @@ class Scenes(Brush):
         size, _ = self._fit(number, count.w, count.h, 1, 0.86 * box.h)
         self._write(surface, number, size, style.ink, count.x + count.w, middle, right=True, middle=True)
         if one.makes is not None:
-            told = f"{one.makes} in"
+            told = text(self._table, "made", made=one.makes)
             size, _ = self._fit(told, makes.w, makes.h, 1, 0.6 * box.h)
             self._write(surface, told, size, style.quiet, makes.x + makes.w, middle, right=True, middle=True)
         if one.goal:

@@ -10,26 +10,27 @@ import os
 import sys
 import threading
 import time
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
 import cv2
 import numpy as np
 
+from .assets import english
 from .brush import BGRX, STYLE, Brush, Style
 from .errors import DisplayError
 from .layout import Box, Layout, arrange
 from .overlay import Colour, Ink, draw_guides, draw_people, scaled
 from .records import ImageArray, Mark, Phase, Scene, View
 from .scenes import Scenes, column, mixed
+from .words import Words, count_of_reps, text
 
 if TYPE_CHECKING:
     import pygame
 
 __all__ = [
     "KEYS",
-    "MARK_WORDS",
     "STYLE",
     "WINDOW_ACTIONS",
     "Brush",
@@ -40,12 +41,6 @@ __all__ = [
     "key_table",
     "screen_available",
 ]
-
-MARK_WORDS: Mapping[Mark, str] = MappingProxyType(
-    {Mark.IN_BAND: "IN BAND", Mark.OUT_OF_BAND: "OUT OF BAND", Mark.UNSURE: "UNSURE"}
-)
-
-SOUND_OFF = "SOUND OFF"
 
 KEYS: Mapping[str, tuple[str, ...]] = MappingProxyType(
     {
@@ -67,10 +62,8 @@ KEYS: Mapping[str, tuple[str, ...]] = MappingProxyType(
 )
 """Names of the keys (pygame's) of each action; the page keys are those of a presenter remote."""
 
-WINDOW_ACTIONS: Mapping[str, str] = MappingProxyType(
-    {"fullscreen": "full screen", "keys": "show or hide the keys", "quit": "save and end"}
-)
-"""What the window can do by itself, and its words."""
+WINDOW_ACTIONS = ("fullscreen", "keys", "quit")
+"""What the window can do by itself."""
 
 _PHASES = tuple(phase for phase in Phase if phase is not Phase.WAITING)
 _DIMMED = 0.4
@@ -84,12 +77,10 @@ class Painter(Scenes):
     With `photo` False the picture is left out and only the skeleton and the ball are drawn.
     """
 
-    def __init__(
-        self, style: Style = STYLE, *, photo: bool = True, mark_words: Mapping[Mark, str] = MARK_WORDS
-    ) -> None:
-        super().__init__(style)
+    def __init__(self, words: Words | None = None, style: Style = STYLE, *, photo: bool = True) -> None:
+        """`words` are those of a language; None: English."""
+        super().__init__(english() if words is None else words, style)
         self._photo = photo
-        self._mark_words = mark_words
         self._still = self._pygame.Surface((1, 1), 0, 32, BGRX)
         self._still_shown: tuple[object, ...] = ()
         self._digit = self._trimmed("0", 200, style.ink).get_height() / 200
@@ -144,7 +135,7 @@ class Painter(Scenes):
         elif view.board and view.scene in (Scene.STATION, Scene.END):
             self.draw_upper(surface, layout, view)
         elif view.scene is Scene.REST and view.clock is not None:
-            reps = f"{count} rep" if view.count == 1 else f"{count} reps"
+            reps = count_of_reps(self._table, view.count)
             below = f"{reps}, {view.tally}" if view.tally else reps
             self.draw_clock(surface, column(layout), view.clock, below)
         else:
@@ -191,7 +182,9 @@ class Painter(Scenes):
         if view.sound_off:
             box = Box(bar.x + bar.w - title_w, bar.y, title_w, bar.h)
             self._draw_panel(surface, box, style.alarm)
-            self._words_in(surface, SOUND_OFF, box.inset(bar.h // 8), style.outline, 1, centre=True)
+            self._words_in(
+                surface, text(self._table, "sound_off"), box.inset(bar.h // 8), style.outline, 1, centre=True
+            )
         elif view.title:
             size, _ = self._fit(view.title, title_w, bar.h, 1, 0.5 * bar.h)
             self._write(
@@ -291,7 +284,7 @@ class Painter(Scenes):
             self._words_in(surface, view.cue or "", box.inset(layout.margin), style.ink, 2)
         else:
             colour = {Mark.IN_BAND: style.accent, Mark.OUT_OF_BAND: style.alarm, Mark.UNSURE: style.quiet}[view.mark]
-            words = self._mark_words[view.mark]
+            words = text(self._table, view.mark.value)
             self._draw_panel(surface, box, mixed(style.panel, colour, 0.16))
             if view.cue:
                 self._draw_sign_and_words(surface, layout, view.mark.value, colour, words, view.cue, style.ink, 2)
@@ -349,16 +342,18 @@ def screen_available() -> bool:
     return bool(os.environ.get("DISPLAY") or os.environ.get("WAYLAND_DISPLAY"))
 
 
-def key_table(actions: Mapping[str, str]) -> tuple[tuple[str, str], ...]:
+def key_table(actions: Collection[str], words: Words) -> tuple[tuple[str, str], ...]:
     """Keys and words of these actions (names of KEYS) and of what the window does itself, for the table on screen.
 
     Raises ValueError for an action that has no key.
     """
     if unknown := set(actions) - set(KEYS):
         raise ValueError(f"actions must be among {', '.join(KEYS)}, got {', '.join(sorted(unknown))}")
-    words = {**actions, **WINDOW_ACTIONS}
+    either = text(words, "or")
     return tuple(
-        (" or ".join(key.capitalize() for key in KEYS[action]), words[action]) for action in KEYS if action in words
+        (f" {either} ".join(key.capitalize() for key in KEYS[action]), text(words, f"key_{action}"))
+        for action in KEYS
+        if action in (*actions, *WINDOW_ACTIONS)
     )
 
 
@@ -433,23 +428,25 @@ class Display:
 class Window:
     """ports.ViewSink. Made, run and closed on the main thread; only `show` may be called from another one.
 
-    `actions` holds what the program does on a key today, with the words for the table of keys; other keys do nothing.
-    The `splash` lines are shown at once, for `splash_s` seconds or until a key. Raises DisplayError when there is no
-    screen.
+    `actions` names what the program does on a key today; other keys do nothing. The `splash` lines are shown at once,
+    for `splash_s` seconds or until a key. `words` are those of a language; None: English. Raises DisplayError when
+    there is no screen.
     """
 
     def __init__(
         self,
         title: str = "Rimward",
         *,
-        actions: Mapping[str, str] = MappingProxyType({}),
+        actions: Collection[str] = (),
+        words: Words | None = None,
         splash: Sequence[str] = (),
         splash_s: float = 6.0,
         full_screen: bool = False,
         photo: bool = True,
         style: Style = STYLE,
     ) -> None:
-        self._key_table = key_table(actions)
+        self._words = english() if words is None else words
+        self._key_table = key_table(actions, self._words)
         allowed = {*actions, *WINDOW_ACTIONS}
         self._action_of = {key: action for action, keys in KEYS.items() if action in allowed for key in keys}
         self._title = title
@@ -460,7 +457,7 @@ class Window:
         import pygame
 
         self._pygame = pygame
-        self._painter = Painter(style, photo=photo)
+        self._painter = Painter(self._words, style, photo=photo)
         self._splash_ends_s = time.monotonic() + splash_s if splash else 0.0
         self.splash_over = threading.Event()
         """Set while running, once the splash is gone: what is shown from then on is seen."""
@@ -549,7 +546,7 @@ class Window:
     def _draw(self, view: View | None, *, over_last: bool) -> None:
         surface = self._display.surface
         if view is None:
-            self._painter.draw_splash(surface, self._title, self._splash, "Any key goes on. H shows the keys.")
+            self._painter.draw_splash(surface, self._title, self._splash, text(self._words, "splash"))
             self._pygame.display.flip()
         else:
             keys = self._key_table if self._keys_shown else ()

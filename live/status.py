@@ -4,17 +4,8 @@ from __future__ import annotations
 
 from .body import in_picture, seen
 from .records import Ball, Phase, Pose
+from .words import Words, text
 
-_WORDS = {
-    Phase.WAITING: "Ready. Pick up the ball",
-    Phase.HOLDING: "I see you and the ball",
-    Phase.DIP: "Shot begins",
-    Phase.RISE: "Rising",
-    Phase.SET: "Set",
-    Phase.RELEASE: "Released",
-    Phase.FOLLOW_THROUGH: "Follow-through",
-    Phase.LANDED: "Done",
-}
 _FEET = ("left_ankle", "right_ankle", "left_foot_index", "right_foot_index")
 _NO_BODY_S = 0.7
 _NO_BALL_S = 6.0
@@ -27,15 +18,16 @@ def status(
     size: tuple[int, int],
     body_missing_s: float,
     ball_missing_s: float,
+    words: Words,
 ) -> tuple[str, bool]:
     """(sentence, needs the player to act). The times say how long each has not been seen; size is (width, height)."""
     if pose is None:
         if body_missing_s > _NO_BODY_S:
-            return "I cannot see you. Step into the picture", True
-        return _WORDS[phase], False
+            return text(words, "no_body"), True
+        return text(words, phase.value), False
     if phase in (Phase.WAITING, Phase.HOLDING):
         if not (in_picture(pose, size, *_FEET) and seen(pose, "left_ankle") | seen(pose, "right_ankle")):
-            return "I cannot see your feet. Move the camera back", False
+            return text(words, "no_feet"), False
         if ball is None and ball_missing_s > _NO_BALL_S:
-            return "I cannot see the ball. Hold it in front of you", False
-    return _WORDS[phase], False
+            return text(words, "no_ball"), False
+    return text(words, phase.value), False

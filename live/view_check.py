@@ -12,6 +12,7 @@ import numpy as np
 
 from .body import in_picture, middle, point, seen, stature_px, turned_deg
 from .records import Advice, FloatArray, ImageArray, Pose, Scene, Sight, View
+from .words import Words, text
 
 REACH_OF_STATURE = 1.38
 """How high the top of a ball in raised arms is, over stature: shoulder 0.818, upper arm 0.186, forearm 0.146, hand
@@ -36,14 +37,19 @@ _KEPT_S = 1.0
 """Words stay this long: nobody reads what changes with every picture."""
 
 
+_Found = tuple[Sight, bool, str, dict[str, str]]
+"""What was looked at, whether it is right, which words say so, and what they fill in."""
+
+
 @dataclass(slots=True)
 class ViewCheck:
     """What was seen of the waiting player over the last seconds."""
 
+    words: Words
     calibrated: bool = False
     _seen: deque[tuple[float, FloatArray]] = field(default_factory=deque)
     _stamps: deque[float] = field(default_factory=deque)
-    _rated: Advice | None = None
+    _rated: _Found | None = None
     """What was said of the rate last; holes between pictures do not change it."""
     _told: tuple[Advice, ...] = ()
     _told_s: float | None = None
@@ -71,7 +77,10 @@ class ViewCheck:
             _level(facts),
             _side(facts, self.calibrated),
         )
-        told = [one for one in found if one is not None]
+        told = [
+            Advice(sight, good, text(self.words, name, **filled))
+            for sight, good, name, filled in (one for one in found if one is not None)
+        ]
         return (*(one for one in told if not one.good), *(one for one in told if one.good))
 
     def interrupt(self) -> None:
@@ -86,16 +95,13 @@ class ViewCheck:
             return view
         return replace(view, scene=Scene.SET_UP, advice=self._told)
 
-    def _rate(self) -> Advice | None:
+    def _rate(self) -> _Found | None:
         if len(self._stamps) < 5 or self._stamps[-1] - self._stamps[0] < _SPAN_S / 2:
             return self._rated
         # the median step: a frame that was passed over makes one long step, a slow camera makes them all long
         rate_hz = 1 / max(float(np.median(np.diff(self._stamps))), 1e-3)
-        if rate_hz < _SLOW_HZ:
-            words = f"Only {rate_hz:.0f} pictures a second: more light, or close programs"
-        else:
-            words = f"{rate_hz:.0f} pictures a second"
-        self._rated = Advice(Sight.RATE, rate_hz >= _SLOW_HZ, words)
+        good = rate_hz >= _SLOW_HZ
+        self._rated = Sight.RATE, good, "view_rate" if good else "view_slow", {"rate": f"{rate_hz:.0f}"}
         return self._rated
 
 
@@ -133,49 +139,48 @@ def _greys(pose: Pose, image: ImageArray) -> tuple[float, float]:
     return (float(trunk.mean()) if trunk.size else np.nan, float(around.mean()))
 
 
-def _body(facts: FloatArray) -> Advice:
+def _body(facts: FloatArray) -> _Found:
     if facts[_FEET] < 0.5:
-        return Advice(Sight.BODY, False, "I cannot see your feet: tilt the camera down or move it back")
+        return Sight.BODY, False, "view_feet", {}
     if facts[_ROOM] < 0:
-        return Advice(Sight.BODY, False, "No room for raised arms: tilt the camera up or move it back")
-    return Advice(Sight.BODY, True, "Whole body, with room for raised arms")
+        return Sight.BODY, False, "view_no_room", {}
+    return Sight.BODY, True, "view_body", {}
 
 
-def _distance(facts: FloatArray) -> Advice | None:
+def _distance(facts: FloatArray) -> _Found | None:
     if facts[_HEIGHT] < _SMALL:
-        return Advice(Sight.DISTANCE, False, "You are small in the picture: move the camera closer")
+        return Sight.DISTANCE, False, "view_far", {}
     if facts[_HEIGHT] > _LARGE:
-        return Advice(Sight.DISTANCE, False, "You are too near: move the camera back")
-    return Advice(Sight.DISTANCE, True, "Distance is right")
+        return Sight.DISTANCE, False, "view_near", {}
+    return Sight.DISTANCE, True, "view_distance", {}
 
 
-def _light(facts: FloatArray) -> Advice | None:
+def _light(facts: FloatArray) -> _Found | None:
     player, around = facts[_PLAYER], facts[_AROUND]
     if not np.isfinite(player):
         return None
     if player < _AGAINST_LIGHT * around and around > 2 * _DIM:
-        return Advice(Sight.LIGHT, False, "The light comes from behind you: turn the camera the other way")
+        return Sight.LIGHT, False, "view_against_light", {}
     if player < _DIM and around < 2 * _DIM:
-        return Advice(Sight.LIGHT, False, "It is dark: switch on more light")
+        return Sight.LIGHT, False, "view_dark", {}
     if player > _BRIGHT:
-        return Advice(Sight.LIGHT, False, "Too much light on you: move out of the glare")
-    return Advice(Sight.LIGHT, True, "Light is good")
+        return Sight.LIGHT, False, "view_glare", {}
+    return Sight.LIGHT, True, "view_light", {}
 
 
-def _level(facts: FloatArray) -> Advice:
+def _level(facts: FloatArray) -> _Found:
     # from the side a trunk may lean, and some do; only a lean that no waiting player has is the camera's
     limit = _TILT_DEG if facts[_TURN] > 45 else 3 * _TILT_DEG
     if abs(facts[_LEAN]) > limit:
         # no way to turn it is named: who faces a laptop sees it the other way round than who stands behind a camera
-        return Advice(Sight.LEVEL, False, "The picture is crooked: level the camera")
-    return Advice(Sight.LEVEL, True, "Camera is level")
+        return Sight.LEVEL, False, "view_crooked", {}
+    return Sight.LEVEL, True, "view_level", {}
 
 
-def _side(facts: FloatArray, calibrated: bool) -> Advice:
+def _side(facts: FloatArray, calibrated: bool) -> _Found:
     turn = facts[_TURN]
     if turn <= 35:
-        more = "" if calibrated else "; the line to the hoop needs rimward calibrate"
-        return Advice(Sight.SIDE, True, f"Side view: elbow, set point, knees and timing{more}")
+        return Sight.SIDE, True, "view_side" if calibrated else "view_side_alone", {}
     if calibrated:
-        return Advice(Sight.SIDE, True, "Turned view: the line to the hoop best, angles less well")
-    return Advice(Sight.SIDE, False, "From here only timing shows: stand the camera beside your shooting arm")
+        return Sight.SIDE, True, "view_turned", {}
+    return Sight.SIDE, False, "view_front", {}

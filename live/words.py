@@ -1,4 +1,4 @@
-"""The words of one language: a table per check in config/words_LANGUAGE.toml. Pure."""
+"""The words of one language: a table per check, and what the screen shows, in config/words_LANGUAGE.toml. Pure."""
 
 from __future__ import annotations
 
@@ -11,11 +11,14 @@ from .toml_text import parse, place
 
 Words = Mapping[tuple[str, str], tuple[str, ...]]
 """(check, kind) -> ways to say it. Kinds: `below` and `above` by the effect, `internal_below` and `internal_above` by
-the body, `praise`, `ask`, `name`; and ("prompts", name) for what a drill says."""
+the body, `praise`, `ask`, `name`; ("prompts", name) for what a drill says, ("screen", name) for what the screen shows,
+and ("measurements", name) where a language has other labels than glossary.py."""
 
 LANGUAGES = ("en", "de")
 LISTS = ("below", "above", "internal_below", "internal_above", "praise")
 ONE = ("ask", "name")
+FREE = ("screen", "measurements")
+"""Tables of texts of any length, which may fill in what the caller knows."""
 PROMPTS: Mapping[str, frozenset[str]] = {
     "rest": frozenset({"seconds"}),
     "rest_over": frozenset(),
@@ -37,7 +40,10 @@ def read_words(text: str, name: str) -> Words:
             raise SettingsError(f"{place(text, name, (check,))}: {check} must be a table ([{check}])")
         for kind, said in table.items():
             try:
-                words[check, kind] = _prompt(kind, said) if check == "prompts" else _texts(check, kind, said)
+                if check in FREE:
+                    words[check, kind] = _free(said)
+                else:
+                    words[check, kind] = _prompt(kind, said) if check == "prompts" else _texts(check, kind, said)
             except ValueError as error:
                 raise SettingsError(f"{place(text, name, (check, kind))}: {check}.{kind}: {error}") from None
     return words
@@ -61,6 +67,16 @@ def _texts(check: str, kind: str, said: object) -> tuple[str, ...]:
     return tuple(texts)
 
 
+def _free(said: object) -> tuple[str, ...]:
+    texts = said if isinstance(said, list) else [said]
+    for one in texts:
+        if not isinstance(one, str) or not one.strip() or not one.isprintable():
+            raise ValueError(f"must be texts in quotes, got {said!r:.60}")
+        if not all(field is None or field.isidentifier() for _, field, _, _ in string.Formatter().parse(one)):
+            raise ValueError(f"may fill in names only, got {one!r:.60}")
+    return tuple(texts)
+
+
 def _prompt(kind: str, said: object) -> tuple[str, ...]:
     if kind not in PROMPTS:
         raise ValueError(f"must be one of {', '.join(PROMPTS)}")
@@ -75,5 +91,19 @@ def _prompt(kind: str, said: object) -> tuple[str, ...]:
 
 def prompt(words: Words, kind: str, **filled: object) -> str:
     """A drill's sentence with its places filled in; empty when the table has none."""
-    texts = words.get(("prompts", kind))
+    return _filled(words, "prompts", kind, filled)
+
+
+def text(words: Words, key: str, /, **filled: object) -> str:
+    """What the screen shows, with its places filled in; empty when the table has none."""
+    return _filled(words, "screen", key, filled)
+
+
+def count_of_reps(words: Words, count: int) -> str:
+    """1 rep, 2 reps."""
+    return text(words, "one_rep" if count == 1 else "reps", count=count)
+
+
+def _filled(words: Words, table: str, key: str, filled: Mapping[str, object]) -> str:
+    texts = words.get((table, key))
     return texts[0].format(**filled) if texts else ""

@@ -1,4 +1,4 @@
-"""Draw every state of the window into PNG files, to be looked at: python tests/screens.py CLIP FOLDER.
+"""Draw every state of the window into PNG files, to be looked at: python tests/screens.py CLIP FOLDER [--language de].
 
 CLIP is a clip of the studio with its .npz beside it (tests/studio makes such clips): the skeleton and the ball come
 from there. Each picture is also written at a quarter of its size, which is about what a player sees from 4 m.
@@ -17,28 +17,21 @@ import cv2
 import numpy as np
 import pygame
 
-from rimward.live.cautions import CAUTIONS
+from rimward.live.assets import config_text
+from rimward.live.practice import _ACTIONS, _COURT_ACTIONS, _TURN_ACTIONS
 from rimward.live.records import Advice, Ball, Mark, Phase, Pose, Scene, Sight, Standing, View
 from rimward.live.screen import Painter, key_table
 from rimward.live.skeleton import NAMES
+from rimward.live.words import LANGUAGES, Words, count_of_reps, prompt, read_words, text
 
-LINES = ("Elbow at set 76° ± 5", "Set point 0.14 m over eyes", "Knee bend 118° ± 6", "Follow-through 0.4 s")
-ADVICE = (
-    Advice(Sight.BODY, True, "Whole body, with room for raised arms"),
-    Advice(Sight.DISTANCE, True, "Distance is right"),
-    Advice(Sight.LIGHT, True, "Light is good"),
-    Advice(Sight.RATE, True, "30 pictures a second"),
-    Advice(Sight.LEVEL, True, "Camera is level"),
-    Advice(
-        Sight.SIDE,
-        True,
-        "Side view: elbow, set point, knees and timing; the line to the hoop needs rimward calibrate",
-    ),
-)
-WRONG = (
-    Advice(Sight.BODY, False, "No room for raised arms: tilt the camera up or move it back"),
-    Advice(Sight.LIGHT, False, "The light comes from behind you: turn the camera the other way"),
-)
+VALUES = {
+    "set_point_above_eyes_m": "14 ± 3",
+    "elbow_at_set_deg": "76 ± 5",
+    "knee_min_deg": "118 ± 6",
+    "follow_through_s": "0.40 ± 0.04",
+}
+GOOD = ("view_body", "view_distance", "view_light", "view_rate", "view_level", "view_side_alone")
+WRONG = {Sight.BODY: "view_no_room", Sight.LIGHT: "view_against_light"}
 BOARD = tuple(
     Standing(name, reps, goal=20, makes=makes, turn=name == "Cleo")
     for name, reps, makes in (
@@ -76,40 +69,65 @@ def view_at(clip: Path, t_s: float) -> View:
     return View(t_s, np.asarray(image, np.uint8), pose_at(truth, frame), ball, title="Sam (invented) · demo clip")
 
 
-def states(clip: Path) -> dict[str, View]:
+def states(clip: Path, words: Words) -> dict[str, View]:
+    def said(key: str, **filled: object) -> str:
+        return text(words, key, **filled)
+
+    advice = tuple(Advice(sight, True, said(key, rate=30)) for sight, key in zip(Sight, GOOD, strict=True))
+    wrong = tuple(Advice(sight, False, said(key)) for sight, key in WRONG.items())
+    lines = tuple(said(f"value_{name}", value=value) for name, value in VALUES.items())
+    cue, praise = words["follow_through", "below"][0], words["follow_through", "praise"][0]
+    longest = max((one for (_, kind), ways in words.items() if kind in ("below", "above") for one in ways), key=len)
+    ready, many = said("waiting"), count_of_reps(words, 51)
     at_set, at_rest, at_release = view_at(clip, 5.18), view_at(clip, 2.0), view_at(clip, 5.45)
-    practice = replace(at_set, phase=Phase.SET, status="Tracking", count=12, lines=LINES)
-    out = replace(practice, mark=Mark.OUT_OF_BAND, cue="Hold the follow-through")
+    practice = replace(at_set, phase=Phase.SET, status=said("set"), count=12, lines=lines)
+    out = replace(practice, mark=Mark.OUT_OF_BAND, cue=cue)
+    station = replace(out, scene=Scene.STATION, board=BOARD, clock=(95, 180), status=ready, title="Station 2 · Cleo")
+    signals = {
+        f"signal_{key}": replace(out, prompt=said(f"signal_{key}"), progress=0.6)
+        for key in ("pause", "go_on", "made", "good", "discard", "next")
+    }
     return {
-        "waiting": replace(at_rest, status="Waiting for you"),
-        "no_feet": replace(at_rest, status="Cannot see your feet: step back", count=3, trouble=True, lines=LINES),
-        "first_shot": replace(at_set, phase=Phase.SET, status="Tracking"),
+        "waiting": replace(at_rest, status=ready),
+        "no_feet": replace(at_rest, status=said("no_feet"), count=3, trouble=True, lines=lines),
+        "first_shot": replace(at_set, phase=Phase.SET, status=said("set")),
         "out_of_band": out,
         "in_band": replace(practice, mark=Mark.IN_BAND, phase=Phase.FOLLOW_THROUGH, count=7, image=at_release.image,
                            pose=at_release.pose, ball=at_release.ball),
-        "in_band_cue": replace(practice, mark=Mark.IN_BAND, cue="That one was good", count=88),
+        "in_band_cue": replace(practice, mark=Mark.IN_BAND, cue=praise, count=88),
         "unsure": replace(practice, mark=Mark.UNSURE, cue=None, count=128, phase=Phase.LANDED),
-        "long_cue": replace(out, cue="Ellbogen gerade unter den Ball bringen"),
+        "long_cue": replace(out, cue=longest),
         "trouble": replace(out, status="The camera is unplugged: plug it in again", trouble=True, pose=None, ball=None),
         "no_camera": View(0.0, None, status="No camera answers: plug one in or close the program that holds it",
                           trouble=True, title="Sam (invented)"),
-        "paused": replace(practice, status="Paused", mark=Mark.IN_BAND, phase=Phase.WAITING),
+        "moved": replace(out, status=said("moved"), trouble=True),
+        "paused": replace(practice, prompt=said("paused"), mark=Mark.IN_BAND, phase=Phase.WAITING, status=ready),
+        "answer": replace(practice, prompt=said("said_out", index=12), mark=Mark.IN_BAND, tally=said("tally", made=7,
+                                                                                                     known=11)),
+        "limbs": replace(practice, prompt=said("limbs", upper_arm=33, forearm=27, thigh=44, shank=43), status=ready),
+        "no_limbs": replace(practice, prompt=said("no_limbs", advice="Stand tall, arms out to the sides, facing the"
+                                                  " camera"), status=ready),
+        "silent": replace(out, sound_off=True),
         "photo_free": replace(out, photo=False),
-        "set_up_wrong": replace(at_rest, status="Ready. Pick up the ball", scene=Scene.SET_UP,
-                                advice=(*WRONG, *ADVICE[1:2], *ADVICE[3:])),
-        "set_up_good": replace(at_rest, status="Ready. Pick up the ball", scene=Scene.SET_UP, advice=ADVICE),
-        "rest": replace(out, status="Rest, 25 s to go", scene=Scene.REST, clock=(25, 60), tally="made 7 of 12"),
-        "station": replace(out, scene=Scene.STATION, board=BOARD, clock=(95, 180), status="Ready. Pick up the ball",
-                           title="Station 2 · Cleo"),
-        "station_turn": replace(practice, scene=Scene.STATION, board=BOARD, clock=(180, 180), prompt="Next: Cleo",
-                                title="Station 2 · Cleo"),
+        "set_up_wrong": replace(at_rest, status=ready, scene=Scene.SET_UP,
+                                advice=(*wrong, *(one for one in advice if one.sight not in WRONG))),
+        "set_up_good": replace(at_rest, status=ready, scene=Scene.SET_UP, advice=advice),
+        "rest": replace(out, status=prompt(words, "resting", seconds=25), scene=Scene.REST, clock=(25, 60),
+                        tally=said("tally", made=7, known=12)),
+        "station": station,
+        "station_turn": replace(station, mark=None, cue=None, clock=(180, 180), prompt="Cleo"),
+        "station_who": replace(practice, prompt=said("who", player="Cleo"), title="Station 2 · Cleo"),
         "station_many": replace(practice, scene=Scene.STATION, mark=Mark.IN_BAND, title="Station 2 · Ada",
                                 board=tuple(replace(BOARD[0], name=f"Player {k}", goal=None, reps=k, turn=k == 1)
                                             for k in range(1, 15))),
-        "end": View(0.0, None, count=24, tally="made 15 of 22", status="24 reps saved. Any key ends", scene=Scene.END,
-                    title="Sam (invented)", cue="Deepest knee bend: 9° less than at the start"),
-        "end_station": View(0.0, None, status="51 reps saved. Any key ends", scene=Scene.END, board=BOARD,
-                            title="Station 2"),
+        "end": View(0.0, None, count=24, tally=said("tally", made=15, known=22), scene=Scene.END,
+                    status=said("end", reps=count_of_reps(words, 24)), title="Sam (invented)",
+                    cue=said("less", name=words.get(("measurements", "knee_min_deg"), ("Deepest knee bend",))[0],
+                             value="9°")),
+        "end_few": View(0.0, None, count=1, scene=Scene.END, status=said("end", reps=count_of_reps(words, 1)),
+                        title="Sam (invented)", cue=said("few_reps", least=15)),
+        "end_station": View(0.0, None, status=said("end", reps=many), scene=Scene.END, board=BOARD, title="Station 2"),
+        **signals,
     }  # fmt: skip
 
 
@@ -130,10 +148,12 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("clip", type=Path)
     parser.add_argument("folder", type=Path)
+    parser.add_argument("--language", choices=LANGUAGES, default="en")
     options = parser.parse_args()
     options.folder.mkdir(parents=True, exist_ok=True)
-    painter = Painter()
-    keys = key_table({"pause": "pause or go on", "mute": "sound off or on", "discard": "drop the last rep"})
+    words = read_words(config_text(f"words_{options.language}.toml"), options.language)
+    painter = Painter(words)
+    keys = key_table((*_ACTIONS, *_COURT_ACTIONS, *_TURN_ACTIONS), words)
 
     def save(surface: pygame.Surface, name: str) -> None:
         pygame.image.save(surface, options.folder / f"{name}.png")
@@ -143,13 +163,13 @@ def main() -> None:
 
     for size_name, size in SIZES.items():
         surface = pygame.Surface(size)
-        for name, view in states(options.clip).items():
+        for name, view in states(options.clip, words).items():
             if size_name == "hd" or name in ELSEWHERE:
                 painter.draw(surface, view)
                 save(surface, f"{size_name}_{name}")
         painter.draw(surface, view, keys)
         save(surface, f"{size_name}_keys")
-        painter.draw_splash(surface, "Rimward", CAUTIONS, "Any key goes on. H shows the keys.")
+        painter.draw_splash(surface, "Rimward", words["screen", "cautions"], text(words, "splash"))
         save(surface, f"{size_name}_splash")
 
 

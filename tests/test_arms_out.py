@@ -17,6 +17,7 @@ from rimward.calibration.limbs import LANDMARKS, PROPORTIONS
 from rimward.calibration.record import Calibration
 from rimward.live.anthropometry import LENGTHS
 from rimward.live.arms_out import HOLD_S, Answer, SetUp, stands_arms_out
+from rimward.live.assets import english
 from rimward.live.clip import open_clip
 from rimward.live.mediapipe_pose import MediapipePose
 from rimward.live.pipeline import Pipeline, Step
@@ -50,7 +51,7 @@ def prompt(set_up: SetUp, t_s: float, **view: object) -> str:
 
 
 def test_two_still_seconds_give_the_lengths_once() -> None:
-    set_up = SetUp(STATURE_M)
+    set_up = SetUp(STATURE_M, english())
     ((t_s, answer),) = watched(set_up, poses(4.0))
     assert t_s == pytest.approx(HOLD_S, abs=0.05)
     assert answer.measured
@@ -61,7 +62,7 @@ def test_two_still_seconds_give_the_lengths_once() -> None:
 
 
 def test_progress_is_shown_while_the_pose_is_held() -> None:
-    set_up = SetUp(STATURE_M)
+    set_up = SetUp(STATURE_M, english())
     watched(set_up, poses(1.0))
     shown = set_up.dressed(View(1.0, None))
     assert shown.prompt == "Arms out: stay still"
@@ -71,7 +72,7 @@ def test_progress_is_shown_while_the_pose_is_held() -> None:
 
 
 def test_after_the_arms_came_down_it_can_be_done_again() -> None:
-    set_up = SetUp(STATURE_M)
+    set_up = SetUp(STATURE_M, english())
     down = [(4.0 + k / 30, pose_of(np.full((33, 2), 300.0))) for k in range(15)]
     again = [(5.0 + t_s, pose) for t_s, pose in poses(2.5)]
     assert len(watched(set_up, [*poses(4.0), *down, *again])) == 2
@@ -81,11 +82,11 @@ def test_who_moves_begins_anew() -> None:
     still = poses(1.6)
     step = np.array([0.2 * SIZE[0], 0.0])
     elsewhere = [(1.6 + t_s, pose_of(pose.landmarks_px + step)) for t_s, pose in poses(1.6)]
-    assert watched(SetUp(STATURE_M), [*still, *elsewhere]) == []
+    assert watched(SetUp(STATURE_M, english()), [*still, *elsewhere]) == []
 
 
 def test_nothing_is_looked_for_while_somebody_shoots() -> None:
-    assert watched(SetUp(STATURE_M), poses(3.0), idle=False) == []
+    assert watched(SetUp(STATURE_M, english()), poses(3.0), idle=False) == []
 
 
 @pytest.mark.parametrize(
@@ -96,7 +97,7 @@ def test_nothing_is_looked_for_while_somebody_shoots() -> None:
     ],
 )
 def test_a_complaint_says_what_to_do(stature_m: float, pixels: dict[str, float], advice: str) -> None:
-    set_up = SetUp(stature_m)
+    set_up = SetUp(stature_m, english())
     ((t_s, answer),) = watched(set_up, poses(2.5, **pixels))
     assert not answer.measured
     assert answer.line.startswith("Arms out, not measured: ")
@@ -107,7 +108,7 @@ def test_a_complaint_says_what_to_do(stature_m: float, pixels: dict[str, float],
 
 
 def test_what_was_measured_is_weighed_against_what_is_usual() -> None:
-    set_up = SetUp(STATURE_M)
+    set_up = SetUp(STATURE_M, english())
     watched(set_up, poses(2.5))
     for limb, (value, sigma) in set_up.lengths_m(0.01).items():
         usual, found = LENGTHS[limb].share * STATURE_M, set_up.lengths[limb]

@@ -7,9 +7,11 @@ import pytest
 from calibration_scenes import BEHIND
 
 from rimward.calibration.court_overlay import court_overlay
-from rimward.live.court_view import MOVED_WORDS, CourtView
+from rimward.live.assets import english
+from rimward.live.court_view import CourtView
 from rimward.live.records import View
 from rimward.live.screen import KEYS, Painter
+from rimward.live.words import text
 
 SPOT = np.array([0.2, -4.3])
 
@@ -20,7 +22,7 @@ def view(t_s: float = 10.0, **changes: object) -> View:
 
 
 def test_the_court_comes_and_goes_on_request() -> None:
-    court = CourtView(BEHIND)
+    court = CourtView(BEHIND, english())
     assert court.dressed(view()).guides == ()
     court.toggle()
     shown = court.dressed(view(), SPOT).guides
@@ -32,7 +34,7 @@ def test_the_court_comes_and_goes_on_request() -> None:
 
 
 def test_the_line_to_the_hoop_follows_the_shooter() -> None:
-    court = CourtView(BEHIND)
+    court = CourtView(BEHIND, english())
     court.toggle()
     without = court.dressed(view()).guides
     first = court.dressed(view(), SPOT).guides
@@ -45,13 +47,13 @@ def test_the_line_to_the_hoop_follows_the_shooter() -> None:
 
 
 def test_a_moved_camera_is_said_big_then_small_and_nothing_is_trusted_until_confirmed() -> None:
-    court = CourtView(BEHIND)
+    court = CourtView(BEHIND, english())
     assert court.trusted
     court.moved(20.0)
     assert not court.trusted
     at_once, later = court.dressed(view(20.1)), court.dressed(view(40.0))
-    assert (at_once.status, at_once.trouble) == (MOVED_WORDS, True)
-    assert (later.status, later.trouble) == (MOVED_WORDS, False)
+    assert (at_once.status, at_once.trouble) == (text(english(), "moved"), True)
+    assert (later.status, later.trouble) == (text(english(), "moved"), False)
     assert at_once.guides  # so that a person sees whether it still fits
     assert later.guides
     court.moved(39.0)  # said once more by the detection: no news
@@ -63,14 +65,14 @@ def test_a_moved_camera_is_said_big_then_small_and_nothing_is_trusted_until_conf
 
 
 def test_another_trouble_goes_first() -> None:
-    court = CourtView(BEHIND)
+    court = CourtView(BEHIND, english())
     court.moved(20.0)
     unplugged = view(21.0, status="Camera 0 is gone", trouble=True)
     assert court.dressed(unplugged).status == "Camera 0 is gone"
 
 
 def test_without_a_calibration_nothing_changes() -> None:
-    court = CourtView(None)
+    court = CourtView(None, english())
     court.toggle()
     court.moved(1.0)
     plain = view()
@@ -89,7 +91,7 @@ def test_its_actions_have_keys_of_their_own() -> None:
 def test_the_screen_draws_the_guides_inside_the_picture(size: tuple[int, int]) -> None:
     import pygame
 
-    court = CourtView(BEHIND)
+    court = CourtView(BEHIND, english())
     court.toggle()
     painter = Painter()
     images = []

@@ -8,9 +8,11 @@ from builders import pose_of
 from figure import DOWN, LOW, OUT, SIZE, UP, WIDE, figure
 from program import CLIPS, data_folder, prepared_model, run, saved
 
+from rimward.live.assets import english
 from rimward.live.gestures import Gesture, GestureWatch, signal
-from rimward.live.hands_free import PAUSED, HandsFree
+from rimward.live.hands_free import HandsFree
 from rimward.live.records import Phase, Pose, View
+from rimward.live.words import text
 
 
 def told(poses, watch: GestureWatch | None = None, fps: float = 30.0, shooting=lambda t: False, start_s: float = 0.0):
@@ -130,11 +132,11 @@ def answered(hands: HandsFree, pose: Pose, seconds: float, start_s: float, reps:
 
 
 def test_while_paused_only_going_on_counts() -> None:
-    hands = HandsFree(GestureWatch(), paused=True)
+    hands = HandsFree(GestureWatch(), english(), paused=True)
     answered(hands, LOW, 0.5, 0.0)
     got, views = answered(hands, figure(DOWN, OUT), 2.5, 0.5)
     assert got == []
-    assert {view.prompt for view in views} == {PAUSED}
+    assert {view.prompt for view in views} == {text(english(), "paused")}
     answered(hands, LOW, 0.5, 3.0)
     got, views = answered(hands, figure(WIDE, WIDE), 2.5, 3.5)
     assert got == [Gesture.PAUSE]
@@ -144,7 +146,7 @@ def test_while_paused_only_going_on_counts() -> None:
 
 
 def test_with_no_rep_there_is_nothing_to_judge_or_take_out() -> None:
-    hands = HandsFree(GestureWatch())
+    hands = HandsFree(GestureWatch(), english())
     answered(hands, LOW, 0.5, 0.0)
     got, views = answered(hands, figure(DOWN, OUT), 2.5, 0.5, reps=0)
     assert got == []
@@ -153,7 +155,7 @@ def test_with_no_rep_there_is_nothing_to_judge_or_take_out() -> None:
 
 def test_the_next_player_comes_at_a_station_only_with_or_without_a_rep() -> None:
     for station, expected in ((True, [Gesture.NEXT]), (False, [])):
-        hands = HandsFree(GestureWatch(), station=station)
+        hands = HandsFree(GestureWatch(), english(), station=station)
         answered(hands, LOW, 0.5, 0.0)
         got, views = answered(hands, figure(OUT, WIDE), 2.5, 0.5, reps=0)
         assert got == expected
@@ -161,7 +163,7 @@ def test_the_next_player_comes_at_a_station_only_with_or_without_a_rep() -> None
 
 
 def test_arms_of_who_left_say_nothing_when_the_player_comes_back() -> None:
-    hands = HandsFree(GestureWatch(), station=True)
+    hands = HandsFree(GestureWatch(), english(), station=True)
     answered(hands, LOW, 0.5, 0.0)
     hands.leave()
     got, _ = answered(hands, figure(OUT, WIDE), 2.5, 60.0)
@@ -169,12 +171,12 @@ def test_arms_of_who_left_say_nothing_when_the_player_comes_back() -> None:
 
 
 def test_signals_can_be_switched_off() -> None:
-    hands = HandsFree(None)
+    hands = HandsFree(None, english())
     assert answered(hands, figure(WIDE, WIDE), 3.0, 0.0)[0] == []
 
 
 def test_an_answer_is_shown_for_a_moment_and_a_trouble_goes_first() -> None:
-    hands = HandsFree(None)
+    hands = HandsFree(None, english())
     hands.say(1.0, "Rep 3 taken out")
     assert hands.dressed(View(1.5, None)).prompt == "Rep 3 taken out"
     assert hands.dressed(View(1.5, None, trouble=True)).prompt == ""

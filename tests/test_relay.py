@@ -23,7 +23,7 @@ class Court:
 
     def __init__(self, known, words, statures: dict[str, float | None], turn_s: float | None = None) -> None:
         turns = [Turn(name, Pipeline(known, words, name), stature) for name, stature in statures.items()]
-        self.relay = Relay(turns, "Station 2", turn_s)
+        self.relay = Relay(turns, words, "Station 2", turn_s)
         self.steps: list[tuple[str, Step]] = []
 
     def see(self, seen: Sequence[Observation], on_over: bool = True) -> Court:
@@ -167,7 +167,7 @@ def test_the_counts_of_all_are_shown_between_the_shots_and_never_in_one(known, w
 
 
 def test_a_player_alone_has_no_board_and_is_never_asked(known, words, one_shot):
-    relay = Relay([Turn("Ada", Pipeline(known, words, "Ada"), 1.20)])
+    relay = Relay([Turn("Ada", Pipeline(known, words, "Ada"), 1.20)], words)
     frames, estimator = filmed(one_shot)
     views = [relay.step(sighting).view for sighting in sightings(frames, estimator, relay.people_to_ask)]
     assert relay.board == ()

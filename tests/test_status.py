@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from builders import View, film, play, pose_of, stand
 
+from rimward.live.assets import english
 from rimward.live.records import Phase
 from rimward.live.skeleton import COUNT, INDEX
 from rimward.live.status import status
@@ -15,7 +16,7 @@ SIZE = View().size
 
 
 def said(pose=SEEN.pose, ball=SEEN.ball, phase=Phase.WAITING, body_missing_s=0.0, ball_missing_s=0.0):
-    return status(pose, ball, phase, SIZE, body_missing_s, ball_missing_s)
+    return status(pose, ball, phase, SIZE, body_missing_s, ball_missing_s, english())
 
 
 def test_ready_needs_nothing():

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from builders import film, play, pose_of, stand
 
+from rimward.live.assets import english
 from rimward.live.body import stature_px
 from rimward.live.records import Sight
 from rimward.live.view_check import REACH_OF_STATURE, ViewCheck
@@ -34,7 +35,7 @@ def told(pose, grey: float = 120.0, around: float = 130.0, rate_hz: float = 30.0
     trunk = pose.landmarks_px[[11, 12, 23, 24]]
     (x0, y0), (x1, y1) = trunk.min(axis=0).astype(int) - 20, trunk.max(axis=0).astype(int) + 20
     image[max(0, y0) : max(0, y1), max(0, x0) : max(0, x1)] = grey
-    check = ViewCheck(calibrated)
+    check = ViewCheck(english(), calibrated)
     for k in range(round(3 * rate_hz)):
         check.look(k / rate_hz, image, pose)
     return check.advice()
@@ -87,21 +88,21 @@ def test_from_the_front_a_calibrated_camera_sees_the_line_to_the_hoop():
 
 
 def test_nobody_there_no_advice():
-    check = ViewCheck()
+    check = ViewCheck(english())
     check.look(0.0, np.zeros((480, 640, 3), np.uint8), None)
     assert check.advice() == ()
 
 
 def test_a_body_that_is_hardly_seen_is_not_judged():
     hidden = replace(STANDING, visibility=np.zeros(33))
-    check = ViewCheck()
+    check = ViewCheck(english())
     check.look(0.0, np.zeros((480, 640, 3), np.uint8), hidden)
     assert check.advice() == ()
 
 
 def test_advice_forgets_what_was_long_ago():
     image = np.full((SIZE[1], SIZE[0], 3), 120, np.uint8)
-    check = ViewCheck()
+    check = ViewCheck(english())
     for k in range(60):
         check.look(k / 30, image, placed(feet_at=1.1))
     for k in range(60, 200):
@@ -117,7 +118,7 @@ def test_reach_overhead():
 
 def test_a_shot_between_two_looks_does_not_make_the_camera_slow():
     """Only a few pictures are looked at while somebody shoots again and again; the camera still gives 30 a second."""
-    image, check = np.full((SIZE[1], SIZE[0], 3), 120, np.uint8), ViewCheck()
+    image, check = np.full((SIZE[1], SIZE[0], 3), 120, np.uint8), ViewCheck(english())
     for k in range(240):
         if k < 60 or k % 8 == 0:
             check.look(k / 30, image, placed())

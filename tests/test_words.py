@@ -3,15 +3,23 @@
 from __future__ import annotations
 
 import re
+import string
+from typing import get_args
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from program import ROOT
 
-from rimward.live.assets import config_text
+from rimward.live.assets import config_text, english
+from rimward.live.cautions import CAUTIONS
 from rimward.live.checks import BY_NAME
 from rimward.live.errors import SettingsError
-from rimward.live.words import LANGUAGES, LISTS, PROMPTS, Words, prompt, read_words
+from rimward.live.gestures import Gesture
+from rimward.live.glossary import TERMS
+from rimward.live.records import Mark, Phase, Result, Sight
+from rimward.live.screen import KEYS
+from rimward.live.words import FREE, LANGUAGES, LISTS, PROMPTS, Words, count_of_reps, prompt, read_words, text
 
 
 @pytest.fixture(scope="module", params=LANGUAGES)
@@ -20,17 +28,22 @@ def table(request) -> Words:
 
 
 def spoken(table: Words) -> list[str]:
-    return [text for (check, kind), texts in table.items() if check != "prompts" and kind != "name" for text in texts]
+    silent = ("prompts", *FREE)
+    return [said for (check, kind), texts in table.items() if check not in silent and kind != "name" for said in texts]
+
+
+def places(texts: tuple[str, ...]) -> set[str]:
+    return {field for one in texts for _, field, _, _ in string.Formatter().parse(one) if field}
 
 
 def test_every_text_is_one_action_in_at_most_six_words(table):
-    for text in spoken(table):
-        assert 1 <= len(text.split()) <= 6, text
-        assert not re.search(r"\b(and|then|und|dann)\b|[;:&!?]", text), text
+    for said in spoken(table):
+        assert 1 <= len(said.split()) <= 6, said
+        assert not re.search(r"\b(and|then|und|dann)\b|[;:&!?]", said), said
 
 
 def test_no_text_is_said_of_two_faults(table):
-    texts = [text for (_, kind), texts in table.items() if kind.endswith(("below", "above")) for text in texts]
+    texts = [said for (_, kind), texts in table.items() if kind.endswith(("below", "above")) for said in texts]
     assert len(set(texts)) == len(texts)
 
 
@@ -50,9 +63,48 @@ def test_every_check_has_a_name_praise_and_the_way_to_the_coach(table):
 
 def test_all_languages_say_the_same_things():
     tables = [read_words(config_text(f"words_{language}.toml"), language) for language in LANGUAGES]
-    assert all(set(table) == set(tables[0]) for table in tables)
+    keys = [{key for key in table if key[0] != "measurements"} for table in tables]
+    assert all(one == keys[0] for one in keys)
+    for table in tables:
+        assert all(places(table[key]) <= places(tables[0][key]) for key in keys[0])
     texts = [set(spoken(table)) for table in tables]
     assert not texts[0] & texts[1]
+
+
+def test_measurements_have_labels_in_every_language():
+    for language in LANGUAGES[1:]:  # those of English are in the glossary, with what they mean
+        table = read_words(config_text(f"words_{language}.toml"), language)
+        assert {kind for check, kind in table if check == "measurements"} == set(TERMS)
+
+
+def test_the_screen_has_words_for_all_that_it_shows(table):
+    """Also for what is looked up by the name of a phase, mark, sign, gesture, result or key."""
+    built = (
+        *Phase,
+        *Mark,
+        *(f"sight_{one}" for one in Sight),
+        *(f"signal_{one}" for one in Gesture),
+        *(f"said_{one}" for one in get_args(Result)),
+        *(f"key_{one}" for one in KEYS),
+    )
+    source = "".join(path.read_text("utf-8") for path in (ROOT / "live").glob("*.py"))
+    named = set(re.findall(r'\btext\([\w.]+, "(\w+)"', source)) | set(re.findall(r'"(view_\w+)"', source))
+    assert len(named) > 20
+    there = {kind for check, kind in table if check == "screen"}
+    assert {*map(str, built), *named} <= there
+    left = {kind for kind in there - {*map(str, built), *named} if not kind.startswith("value_")}
+    assert not [kind for kind in left if f'"{kind}"' not in source]
+
+
+def test_the_cautions_of_the_window_are_those_of_the_terminal():
+    assert english()["screen", "cautions"] == CAUTIONS
+
+
+def test_the_screens_words_fill_in_what_they_are_given(table):
+    assert "3" in text(table, "said_out", index=3)
+    assert text(table, "said_out", index=3) != text(table, "said_out", index=4)
+    assert count_of_reps(table, 1) != count_of_reps(table, 2).replace("2", "1")
+    assert text({}, "waiting") == ""
 
 
 def test_prompts_are_filled_in(table):
@@ -90,6 +142,9 @@ def test_a_word_table_is_read():
         ("[prompts]\nrest = 'Rest {seconds.real}'", "may fill in {seconds}"),
         ("[prompts]\nrest = 3", "must be one text in quotes, got 3"),
         ("[prompts]\nhello = 'x'", "must be one of rest"),
+        ("[screen]\nwaiting = 3", "mine.toml, line 2: screen.waiting: must be texts in quotes, got 3"),
+        ("[screen]\nwaiting = ['a', '']", "must be texts in quotes"),
+        ("[screen]\nreps = '{count.real} reps'", "screen.reps: may fill in names only"),
     ],
 )
 def test_a_wrong_word_table_is_refused_in_one_line(text, message):
