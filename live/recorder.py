@@ -45,6 +45,8 @@ class Recorder:
         self._notice = notice
         self._jobs: SimpleQueue[Callable[[], None] | None] = SimpleQueue()
         self._unsaved: list[Rep] = []
+        self._waiting: dict[int, Rep] = {}
+        """Submitted and not yet on disk, each by its identity."""
         self._latencies: list[Latency] = []
         self._closed = False
         self._done = threading.Event()
@@ -57,9 +59,15 @@ class Recorder:
         """Of all reps so far."""
         return tuple(self._latencies)
 
+    @property
+    def waiting(self) -> tuple[Rep, ...]:
+        """Reps that are not on disk yet."""
+        return tuple(self._waiting.copy().values())
+
     def submit(self, rep: Rep, feedback: Feedback) -> None:
         """Return at once; the rep is saved and then its feedback played."""
         submitted = time.perf_counter()
+        self._waiting[id(rep)] = rep
         self.then(lambda: self._record(rep, feedback, submitted))
 
     def then(self, action: Callable[[], None]) -> None:
@@ -68,22 +76,34 @@ class Recorder:
             raise RuntimeError("the recorder is closed")
         self._jobs.put(action)
 
-    def close(self) -> None:
-        """Return when everything submitted is saved and played; may be called twice. The sink stays open.
+    def close(self, patience_s: float | None = None) -> bool:
+        """Return when everything submitted is saved and played; may be called again. The sink stays open.
 
-        A Ctrl-C meanwhile is raised only afterwards: the reps come first, and they take milliseconds.
+        With `patience_s` it returns after that time at the latest, False when the disk has not answered by then. A
+        Ctrl-C meanwhile is raised only afterwards: the reps come first, and they take milliseconds.
         """
-        self._closed = True
-        self._jobs.put(None)
+        if not self._closed:
+            self._closed = True
+            self._jobs.put(None)
+        until_s = None if patience_s is None else time.monotonic() + patience_s
         interrupted = False
         while not self._done.is_set():  # not Thread.join: interrupted, it takes a running thread for dead (Python 3.11)
+            left_s = None if until_s is None else until_s - time.monotonic()
+            if left_s is not None and left_s <= 0:
+                break
             try:
-                self._done.wait()
+                self._done.wait(left_s)
             except KeyboardInterrupt:
                 interrupted = True
-        atexit.unregister(self.close)
+        if self._done.is_set():
+            self.give_up()
         if interrupted:
             raise KeyboardInterrupt
+        return self._done.is_set()
+
+    def give_up(self) -> None:
+        """Let the program end without waiting for the disk."""
+        atexit.unregister(self.close)
 
     def _work(self) -> None:
         try:
@@ -110,6 +130,7 @@ class Recorder:
         for rep in self._unsaved:
             try:
                 self._sink.save(rep)
+                self._waiting.pop(id(rep), None)
             except Exception as error:  # whatever it is, the thread lives on: later reps must still be saved
                 refused.append(rep)
                 troubles.add(_words(error))

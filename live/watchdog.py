@@ -8,7 +8,7 @@ get its turn, no time passes for the others either.
 from __future__ import annotations
 
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import contextmanager
 from typing import Literal
 
@@ -28,14 +28,15 @@ _WORDS: dict[Stage, tuple[str, str, str]] = {
     ),
     "output": ("Whoever reads standard output", "does not", "saving waits for it, let it read on or end it"),
 }
-"""What is said of each, and what to do. The pose network and the voice are restarted by those who use them
-(sightings.py, speaker.py), a camera that fails is opened anew by camera.py; each says so itself."""
+"""What is said of each, and what to do where it is not restarted. The pose network and the voice are restarted by those
+who use them (sightings.py, speaker.py), a camera is opened anew by camera.py; each says so itself."""
 
 
 class Watchdog:
     """A thread that looks every `look_s` seconds and says once what has been at one thing for `stuck_s`.
 
     When the stage comes back that is said too. `also` is called at each look, for parts that restart themselves.
+    `restart` has what starts a stage anew; it gives what was done in words, or None where it could not.
     """
 
     def __init__(
@@ -43,10 +44,11 @@ class Watchdog:
         notice: Callable[[str], None],
         *,
         also: Callable[[], None] | None = None,
+        restart: Mapping[Stage, Callable[[], str | None]] | None = None,
         stuck_s: float = STUCK_S,
         look_s: float = LOOK_S,
     ) -> None:
-        self._notice, self._also = notice, also
+        self._notice, self._also, self._restart = notice, also, restart or {}
         self._stuck_s, self._look_s = stuck_s, look_s
         self._looks = 0
         self._at: dict[int, tuple[Stage, int]] = {}
@@ -70,6 +72,11 @@ class Watchdog:
             else:
                 self._at[thread] = (outer[0], self._looks)
 
+    @property
+    def names_something(self) -> bool:
+        """Whether anything hangs that was named."""
+        return bool(self._said)
+
     def close(self) -> None:
         """Look no more; may be called twice."""
         self._over.set()
@@ -90,4 +97,10 @@ class Watchdog:
                 if waited_s >= self._stuck_s and thread not in self._said:
                     self._said[thread] = (stage, since)
                     what, trouble, advice = _WORDS[stage]
-                    self._notice(f"{what} {trouble} for {waited_s:.0f} s: {advice}.")
+                    self._notice(f"{what} {trouble} for {waited_s:.0f} s: {self._restarted(stage) or advice}.")
+
+    def _restarted(self, stage: Stage) -> str | None:
+        try:
+            return self._restart[stage]() if stage in self._restart else None
+        except Exception:  # what hangs may hold what is needed: then it is named, and nothing else
+            return None

@@ -383,6 +383,21 @@ def test_other_frame_rates_count_the_same(known, words, fps):
 
 
 # -------------------------------------------------------------------------------------------------------------- discard
+def test_a_fresh_pipeline_goes_on_with_the_count_and_shares_nothing(known, words):
+    """For when a step does not end: what the old one does when it comes back must not show."""
+    half = session(reps_of([GOOD, LOW]), known, words)
+    half.pipeline.judge_last("made")
+    fresh = half.pipeline.renewed()
+    frames, estimator = filmed(film(play(reps_of([LOW, LOW]), LOW, 30.0), SIDE), SIDE)
+    later = [Frame(frame.index, frame.t_s + 60.0, frame.image) for frame in frames]
+    steps = [fresh.step(sighting) for sighting in sightings(later, estimator, fresh.people_to_ask)]
+    assert [step.rep.index for step in steps if step.rep is not None] == [3, 4]
+    assert (fresh.count, fresh.makes) == (4, 1)
+    assert fresh.discard_last() == 4
+    assert (half.pipeline.count, half.pipeline.makes) == (2, 1)
+    assert half.pipeline.discard_last() == 2
+
+
 def test_discard_takes_the_last_rep_out_of_the_count(known, words):
     frames, estimator = filmed(film(play(reps_of([GOOD, LOW]), GOOD)))
     pipeline = Pipeline(known, words)

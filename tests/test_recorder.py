@@ -210,3 +210,18 @@ def test_a_second_ctrl_c_does_not_cut_the_saving_short(tmp_path: Path):
     process.communicate(timeout=60)
     assert process.returncode == -signal.SIGINT  # Python dies by the signal that nobody caught
     assert out.read_text().split() == [str(index) for index in range(1, 21)]
+
+
+def test_a_disk_that_hangs_keeps_its_reps_waiting_and_saves_them_when_it_comes_back(story, said):
+    disk = Disk(story)
+    disk.gate.clear()
+    recording = recorder(disk, story, said)
+    for index in (1, 2):
+        recording.submit(a_rep(index), feedback(index))
+    assert recording.close(0.02) is False
+    assert [rep.index for rep in recording.waiting] == [1, 2]
+    disk.gate.set()
+    assert recording.close(20) is True
+    assert recording.waiting == ()
+    assert story == ["saved 1", "played 1", "saved 2", "played 2"]
+    assert said == []

@@ -100,6 +100,31 @@ def test_a_machine_that_slept_is_no_alarm(watch):
     assert said == []
 
 
+@pytest.mark.parametrize(
+    ("restart", "words"),
+    [
+        (lambda: "a fresh one goes on", "a fresh one goes on."),
+        (lambda: None, "end the program and start it again"),
+        (lambda: 1 / 0, "end the program and start it again"),
+    ],
+)
+def test_what_can_be_started_anew_is_and_what_was_done_is_said(watch, restart, words):
+    watchdog, said = watch(restart={"judge": restart})
+    with watchdog.doing("judge"):
+        assert eventually(lambda: said, 20)
+        assert watchdog.names_something
+    assert words in said[0]
+    assert eventually(lambda: len(said) == 2, 20)  # a restart that fails does not end the watch
+    assert not watchdog.names_something
+
+
+def test_only_the_stage_that_hangs_is_started_anew(watch):
+    watchdog, said = watch(restart={"judge": lambda: "wrong"})
+    with watchdog.doing("disk"):
+        assert eventually(lambda: said, 20)
+    assert "wrong" not in said[0]
+
+
 def test_closing_twice_is_fine(watch):
     watchdog, _ = watch()
     watchdog.close()
