@@ -32,7 +32,8 @@ from .figure import Take, take
 from .film import Film
 from .mediapipe_pose import MediapipePose
 from .pipeline import Pipeline, Step
-from .records import ImageArray, Rep, SessionSummary, Sighting, SourceTrouble
+from .records import ImageArray, Rep, Sighting, SourceTrouble
+from .session_records import SessionSummary
 from .settings import Settings
 from .sightings import sightings
 from .trace import Trace

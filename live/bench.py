@@ -28,7 +28,8 @@ from rich.table import Table
 from .bench_runs import CAMERA_HZ, Job, Run, Spread, bare_loop, flat_out, in_own_process, live, sized, tones
 from .choice import HEADROOM, SIZES, Choice, Tried, choose, machine_toml
 from .errors import PoseModelError, SettingsError
-from .settings import MACHINE, Settings, data_folder, load_settings, machine_file, settings_file
+from .places import settings_file
+from .settings import MACHINE, Settings, data_folder, load_settings, machine_file
 
 _FAST_HZ = 60.0
 _LOST_SHARE = 0.01

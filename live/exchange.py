@@ -17,7 +17,7 @@ from typing import Any
 from sqlalchemy import Connection, Table, insert, select, update
 from sqlalchemy.dialects import postgresql, sqlite
 
-from . import removal, roster
+from . import player_rows, removal, roster
 from .schema import cues, findings, forgotten, measurements, notes, players, reps, sessions, targets, terms
 
 BATCH = 250
@@ -147,11 +147,11 @@ def _namesakes(target: Connection, step: Brought) -> None:
             why = _contradiction(kept, other)
             shown = roster.show_name(kept.name)
             if why is None:
-                roster.unite(target, kept.id, other.id)
+                player_rows.unite(target, kept.id, other.id)
                 step.lines.append(f"{shown} on both sides is taken for one player")
             else:
                 name = _free_name(other.name, by_name)
-                roster.edit(target, other.id, {"name": name})
+                player_rows.edit(target, other.id, {"name": name})
                 by_name[roster.name_key(name)].append(other)
                 step.lines.append(
                     f"there are two players {shown}, {why}: the later one is now {roster.show_name(name)}"

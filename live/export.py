@@ -14,9 +14,10 @@ from .errors import StoreError, UsageError
 from .plural import counted
 
 if TYPE_CHECKING:
-    from .history import Note, SavedSession, Target
+    from .history import Note, Target
     from .records import Rep
     from .roster import Player
+    from .session_records import SavedSession
     from .store import Store
 
 FORMATS = ("csv", "jsonl", "skeleton")

@@ -9,16 +9,18 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from sqlalchemy import Connection, Row, Select, case, func, select
+from sqlalchemy import Connection, Select, func, select
 
-from .records import Cue, Events, Finding, FloatArray, Measurement, Rep, SessionSummary, Verdict
-from .schema import cues, findings, measurements, notes, players, reps, sessions, targets, terms
-from .side_file import SessionStart
+from . import listing
+from .records import Cue, Events, Finding, FloatArray, Measurement, Rep, Verdict
+from .roster import Player
+from .schema import cues, findings, measurements, notes, players, reps, targets, terms
+from .session_records import SavedSession
 
 IntArray = NDArray[np.int64]
 NoteKind = Literal["note", "good", "bad", "best", "ask"]
@@ -27,22 +29,6 @@ NOTE_KINDS: tuple[NoteKind, ...] = ("note", "good", "bad", "best", "ask")
 VERDICTS: tuple[Verdict, ...] = ("in_band", "below", "above", "unsure")
 _MOST_VALUES = 900
 """SQLite takes so many values in one statement whatever its version."""
-
-
-@dataclass(frozen=True, slots=True)
-class SavedSession:
-    """A session as it stands in the database."""
-
-    start: SessionStart
-    reps: int
-    """Without the discarded ones."""
-    summary: SessionSummary | None
-    """None when the program was killed before the end, or is still running."""
-    player_id: str = ""
-    """UUID of the player, of the kept one where two were united; `start.player` is that player's name of today."""
-    made: int = 0
-    missed: int = 0
-    """Reps whose result is known; the others are neither."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,65 +125,13 @@ def read_sessions(
     ids: Sequence[str] | None = None,
 ) -> list[SavedSession]:
     """Sessions, oldest first; of one player, that began from `since` on and before `until`, or of these ids."""
-    shot = (
-        select(
-            reps.c.session_id,
-            func.count().label("kept"),
-            func.sum(case((reps.c.result == "made", 1), else_=0)).label("made"),
-            func.sum(case((reps.c.result == "missed", 1), else_=0)).label("missed"),
-        )
-        .where(~reps.c.discarded)
-        .group_by(reps.c.session_id)
-    )
-    if ids is not None:
-        shot = shot.where(reps.c.session_id.in_(ids))
-    counts = shot.subquery()
-    own = players.alias("own")
-    root = players.alias("root")
-    query = (
-        select(
-            sessions,
-            root.c.id.label("root_id"),
-            root.c.name.label("player"),
-            func.coalesce(counts.c.kept, 0).label("kept"),
-            func.coalesce(counts.c.made, 0).label("made"),
-            func.coalesce(counts.c.missed, 0).label("missed"),
-        )
-        .select_from(sessions)
-        .join(own, own.c.id == sessions.c.player_id)
-        .join(root, root.c.id == func.coalesce(own.c.same_as, own.c.id))
-        .outerjoin(counts, counts.c.session_id == sessions.c.id)
-        .order_by(sessions.c.started_utc, sessions.c.id)
-    )
-    if player_id is not None:
-        query = query.where(root.c.id == player_id)
-    if since is not None:
-        query = query.where(sessions.c.started_utc >= since.astimezone(UTC).isoformat())
-    if until is not None:
-        query = query.where(sessions.c.started_utc < until.astimezone(UTC).isoformat())
-    if ids is not None:
-        query = query.where(sessions.c.id.in_(ids))
-    return [_session_of(row) for row in connection.execute(query)]
+    values = listing.asked(player_id, since, until, ids)
+    return [listing.session_of(row) for row in connection.exec_driver_sql(listing.SESSIONS, values).mappings()]
 
 
-def _session_of(row: Row[Any]) -> SavedSession:
-    start = SessionStart(
-        id=row.id,
-        player=row.player,
-        hand=row.hand,
-        source=row.source,
-        settings_digest=row.settings_digest,
-        app_version=row.app_version,
-        started_utc=datetime.fromisoformat(row.started_utc),
-        stature_m=row.stature_m,
-        drill=row.drill,
-        calibration=row.calibration,
-        view=row.view,
-        film=row.film,
-    )
-    ended = row.frames is not None
-    summary = SessionSummary(**{name: getattr(row, name) for name in SessionSummary.__slots__}) if ended else None
-    return SavedSession(start, row.kept, summary, row.root_id, int(row.made), int(row.missed))
+def read_players(connection: Connection) -> list[Player]:
+    """All players by name; those that turned out to be another one are counted there."""
+    return listing.players_of(connection.exec_driver_sql(listing.PLAYERS).mappings())
 
 
 def read_reps(connection: Connection, session_id: str, discarded: bool) -> list[Rep]:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 import math
 
-from .records import Measurement, Rep, Result, SessionSummary
+from .records import Measurement, Rep, Result
+from .session_records import SessionSummary
 
 
 def with_player(line: str, player: str) -> str:

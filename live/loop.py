@@ -11,7 +11,8 @@ import numpy as np
 
 from .pipeline import Step
 from .ports import ViewSink
-from .records import FloatArray, SessionSummary, Sighting, SourceTrouble, View
+from .records import FloatArray, Sighting, SourceTrouble, View
+from .session_records import SessionSummary
 
 _KEPT = 100_000
 """An hour at 30 frames a second; a day-long session must not grow."""

@@ -47,7 +47,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     """Do what the action says; returns the exit status. Raises RimwardError."""
-    from .options import opened_store
+    from .options import listed, opened_store
 
     action, names = args.action, args.names
     if len(names) != _NAMES[action]:
@@ -57,10 +57,10 @@ def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     facts = _facts(args)
     if facts and action not in ("add", "edit"):
         raise UsageError(f"facts such as --hand go with players add and players edit, not with {action}")
+    if action == "list":
+        _print(listed(args, say, lambda lists: lists.players()), args.json)
+        return 0
     with opened_store(args, say) as store:
-        if action == "list":
-            _print(store.players(), args.json)
-            return 0
         if action == "remove":
             return remove(store, names[0], args.out, args.yes, everywhere=False, say=say)
         player = _changed(store, action, names, facts, say)

@@ -45,7 +45,6 @@ from .records import (
     Rep,
     Result,
     Scene,
-    SessionSummary,
     Sighting,
     SourceInfo,
     SourceTrouble,
@@ -54,6 +53,7 @@ from .records import (
 )
 from .relay import Relay, Turn, TurnNews
 from .screen import Window, screen_available
+from .session_records import SessionSummary
 from .settings import Settings, data_folder
 from .sightings import LIVE_AHEAD, sightings
 from .speaker import Speaker, open_speaker
@@ -511,8 +511,8 @@ class _Session:
         if all(saved):
             return saved
         reps = [rep.index for one in recorders for rep in one.waiting]
-        named = f"rep {', '.join(map(str, reps))} waits in memory" if reps else "all reps are saved"
-        line = f"The disk does not answer: {named}. Leave it, or end with any key (without a window: Ctrl-C)"
+        named = f"rep {', '.join(map(str, reps))} wait{'s' * (len(reps) == 1)} in memory" if reps else "reps are saved"
+        line = f"The disk does not answer: {named}. Free it, or end without it by any key (no window: Ctrl-C)"
         self._say(line)
         self._stop.clear()  # a signal sets it again
         over = threading.Event()

@@ -321,29 +321,6 @@ class Rep:
         return Rep, tuple(dict(value) if isinstance(value, Mapping) else value for value in values)
 
 
-@dataclass(frozen=True, slots=True)
-class SessionSummary:
-    """What a session came to, known at its end."""
-
-    frames: int
-    """Handed to the pose network."""
-    dropped: int
-    """Taken by the camera but replaced by a newer one before anybody asked."""
-    duration_s: float
-    processing_fps: float | None = None
-    """Frames a second that the program worked through; None when there were none."""
-    latency_p50_ms: float | None = None
-    """From the grab of a frame to the end of its work, the median and the 95th percentile."""
-    latency_p95_ms: float | None = None
-
-    def __post_init__(self) -> None:
-        if self.frames < 0 or self.dropped < 0:
-            raise ValueError(f"frames and dropped must be 0 or more, got {self.frames} and {self.dropped}")
-        for name in ("duration_s", "processing_fps", "latency_p50_ms", "latency_p95_ms"):
-            if (value := getattr(self, name)) is not None:
-                require_finite(name, value)
-
-
 class Mark(StrEnum):
     """The plain sign for the last rep: shape and words as well as colour."""
 

@@ -19,7 +19,7 @@ import numpy as np
 from .assets import config_text, report_template
 from .errors import RimwardError, StoreError, UsageError
 from .glossary import decimals, number, term, with_error
-from .history import Note, SavedSession, Target
+from .history import Note, Target
 from .options import opened_store, settings_of
 from .records import Band, Rep
 from .rep_files import rep_file
@@ -27,6 +27,7 @@ from .report_content import content
 from .report_records import ChosenRep, Panel, Report, Row
 from .report_values import COACH
 from .roster import Player
+from .session_records import SavedSession
 from .settings import Settings
 from .store import Store
 from .targets import MOST_REPS, CoachTarget, InForce, Targets, in_force

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from . import stats
 from .glossary import number, term, with_error
-from .history import History, Note, SavedSession, Target
+from .history import History, Note, Target
 from .records import Band, FloatArray
 from .report_records import (
     ChosenRep,
@@ -41,6 +41,7 @@ from .report_values import (
     value_row,
     verdicts_row,
 )
+from .session_records import SavedSession
 from .targets import InForce
 
 _OFTEN = 0.2

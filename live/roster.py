@@ -7,24 +7,17 @@ from __future__ import annotations
 
 import difflib
 import unicodedata
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
-from typing import Any
-from uuid import uuid4
-
-from sqlalchemy import Connection, Row, func, insert, select, update
 
 from .errors import StoreError
 from .plural import counted
-from .schema import players, reps, sessions
 from .skeleton import Side
 
 ADULT_YEARS = 18
 LONGEST_NAME = 80
 _LEAST_ID = 4
-_STATURE_M = (1.0, 2.4)
-"""The range of the settings' player.stature_m."""
 _JOINERS = "\u200c\u200d"
 """Invisible, and part of how Persian, Indian scripts and emoji are written."""
 
@@ -92,31 +85,6 @@ def _visible(text: str) -> str:
     return " ".join(shown.split())
 
 
-def read_players(connection: Connection) -> list[Player]:
-    """All players by name; those that turned out to be another one are counted there."""
-    root = func.coalesce(players.c.same_as, players.c.id)
-    shot = select(reps.c.session_id, func.count().label("kept")).where(~reps.c.discarded).group_by(reps.c.session_id)
-    kept = shot.subquery()
-    query = (
-        select(
-            root.label("root"),
-            func.count(sessions.c.id).label("sessions"),
-            func.coalesce(func.sum(kept.c.kept), 0).label("reps"),
-            func.max(sessions.c.started_utc).label("last_utc"),
-        )
-        .select_from(players)
-        .join(sessions, sessions.c.player_id == players.c.id)
-        .outerjoin(kept, kept.c.session_id == sessions.c.id)
-        .group_by(root)
-    )
-    counts = {row.root: row for row in connection.execute(query)}
-    found = [
-        _player(row, counts.get(row.id))
-        for row in connection.execute(select(players).where(players.c.same_as.is_(None)))
-    ]
-    return sorted(found, key=lambda player: (name_key(player.name), player.created_utc))
-
-
 def find(everybody: Sequence[Player], asked: str) -> Player:
     """The player of this name, or whose UUID begins so. Raises StoreError that names who is meant or similar."""
     namesakes = [player for player in everybody if name_key(player.name) == name_key(asked)]
@@ -145,91 +113,11 @@ def show_name(text: str) -> str:
     return "".join(letter if letter.isprintable() or letter in _JOINERS else f"\\x{ord(letter):02x}" for letter in text)
 
 
-def namesake(connection: Connection, name: str) -> str | None:
-    """The UUID of the first player of this name."""
-    wanted = name_key(name)
-    query = select(players.c.id, players.c.name).where(players.c.same_as.is_(None)).order_by(players.c.created_utc)
-    return next((row.id for row in connection.execute(query) if name_key(row.name) == wanted), None)
-
-
-def add(connection: Connection, name: str, created_utc: str, facts: Mapping[str, object]) -> str:
-    """A new player; gives the UUID. Raises StoreError for a fact that cannot be."""
-    player_id = str(uuid4())
-    known = _checked(facts)
-    connection.execute(insert(players).values(id=player_id, name=name, created_utc=created_utc, **known))
-    return player_id
-
-
-def edit(connection: Connection, player_id: str, facts: Mapping[str, object]) -> None:
-    """Change facts, or the `name`. Raises StoreError for a fact that cannot be, or another player's name."""
-    values = _checked({key: value for key, value in facts.items() if key != "name"})
-    if "name" in facts:
-        values["name"] = clean_name(str(facts["name"]))
-        other = namesake(connection, values["name"])
-        if other not in (None, player_id):
-            raise StoreError(f"there is a player {values['name']} already; choose another name, or unite the two")
-    connection.execute(update(players).where(players.c.id == player_id).values(values | {"changed_utc": now_utc()}))
-
-
-def unite(connection: Connection, player_id: str, other_id: str) -> None:
-    """From now on `other_id` is the same person as `player_id`, whose facts hold and are filled in where unknown."""
-    rows = {row.id: row for row in connection.execute(select(players).where(players.c.id.in_((player_id, other_id))))}
-    kept, given = rows[player_id], rows[other_id]
-    filled = {
-        fact: getattr(given, fact)
-        for fact in ("hand", "stature_m", "birth_year", "minor")
-        if getattr(kept, fact) is None and getattr(given, fact) is not None
-    }
-    if given.notes and given.notes not in kept.notes:
-        filled["notes"] = f"{kept.notes}\n{given.notes}".strip()
-    if filled:
-        edit(connection, player_id, filled)
-    connection.execute(
-        update(players)
-        .where((players.c.id == other_id) | (players.c.same_as == other_id))
-        .values(same_as=player_id, changed_utc=now_utc())
-    )
-
-
 def now_utc() -> str:
     """Now, as times stand in the database."""
     return datetime.now(UTC).isoformat()
 
 
-def _checked(facts: Mapping[str, object]) -> dict[str, Any]:
-    known: dict[str, Any] = dict(facts)
-    if unknown := known.keys() - set(FACTS):
-        raise StoreError(f"of a player can be said {', '.join(FACTS)}, got {', '.join(sorted(unknown))}")
-    if known.get("hand") not in (None, "left", "right"):
-        raise StoreError(f"a player's hand must be left or right, got {known['hand']!r}")
-    stature, low, high = known.get("stature_m"), *_STATURE_M
-    if stature is not None and not low <= float(stature) <= high:
-        raise StoreError(f"a stature must be between {low:g} and {high:g} m, got {stature}")
-    year, newest = known.get("birth_year"), datetime.now(UTC).year
-    if year is not None and not 1900 <= int(year) <= newest:
-        raise StoreError(f"a birth year must be between 1900 and {newest}, got {year}")
-    if "notes" in known:
-        known["notes"] = str(known["notes"]).encode("utf-8", "replace").decode("utf-8").replace("\x00", "")
-    return known
-
-
 def _told(player: Player) -> str:
     hand = f"{player.hand}-handed, " if player.hand else ""
     return f"{hand}{counted(player.sessions, 'session')}"
-
-
-def _player(row: Row[Any], count: Row[Any] | None) -> Player:
-    return Player(
-        id=row.id,
-        name=row.name,
-        created_utc=datetime.fromisoformat(row.created_utc),
-        hand=row.hand,
-        stature_m=row.stature_m,
-        birth_year=row.birth_year,
-        minor=row.minor,
-        pictures=row.pictures,
-        notes=row.notes,
-        sessions=0 if count is None else count.sessions,
-        reps=0 if count is None else int(count.reps),
-        last_utc=None if count is None else datetime.fromisoformat(count.last_utc),
-    )

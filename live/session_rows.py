@@ -9,10 +9,11 @@ from uuid import UUID, uuid5
 from sqlalchemy import Connection, insert, select, update
 from sqlalchemy.dialects.sqlite import insert as insert_or_skip
 
-from . import removal, roster
-from .records import Events, Rep, SessionSummary
+from . import player_rows, removal, roster
+from .records import Events, Rep
 from .schema import cues, findings, measurements, reps, sessions, terms
-from .side_file import Change, SessionStart
+from .session_records import SessionStart, SessionSummary
+from .side_file import Change
 
 
 def apply(connection: Connection, change: Change) -> bool:
@@ -37,11 +38,11 @@ def _ensure_session(connection: Connection, start: SessionStart) -> None:
     if connection.scalar(select(sessions.c.id).where(sessions.c.id == start.id)) is not None:
         return
     started_utc = start.started_utc.astimezone(UTC).isoformat()
-    player = roster.namesake(connection, start.player)
+    player = player_rows.namesake(connection, start.player)
     if player is None:
         # what was said of somebody new is remembered, so that it need not be said again
         hand = None if start.hand == "auto" else start.hand
-        player = roster.add(connection, start.player, started_utc, {"hand": hand, "stature_m": start.stature_m})
+        player = player_rows.add(connection, start.player, started_utc, {"hand": hand, "stature_m": start.stature_m})
     connection.execute(
         insert(sessions).values(
             id=start.id,

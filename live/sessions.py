@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from .errors import UsageError
 
 if TYPE_CHECKING:
-    from .history import SavedSession
+    from .session_records import SavedSession
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -25,13 +25,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     """Print the sessions, the latest last. Raises RimwardError."""
-    from .options import opened_store
+    from .options import listed
 
     since = None if args.since is None else day(args.since)
     if args.last < 0:
         raise UsageError(f"--last must be 0 or more, got {args.last}")
-    with opened_store(args, say) as store:
-        found = store.sessions(args.player, since)
+    found = listed(args, say, lambda lists: lists.sessions(args.player, since))
     if args.json:
         for session in found:
             print(saved_session_line(session))

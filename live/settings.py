@@ -9,7 +9,6 @@ from __future__ import annotations
 import difflib
 import hashlib
 import json
-import os
 import tomllib
 from collections.abc import Iterator, Mapping
 from functools import cache
@@ -17,17 +16,16 @@ from pathlib import Path
 from typing import Annotated, Any, Literal, get_args, get_origin
 
 import annotated_types
-import platformdirs
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 from pydantic.fields import FieldInfo
 from pydantic_core import ErrorDetails
 
+from . import places
 from .assets import config_text
 from .checks import CHECKS
 from .errors import SettingsError
 from .records import Band
 
-APP = "rimward"
 DEFAULTS = "default.toml"
 MACHINE = "machine.toml"
 """In the data folder: what `rimward bench --choose` found best for this machine."""
@@ -232,27 +230,9 @@ def load_settings(
         raise SettingsError(_one_line(error, layers)) from None
 
 
-def settings_file(given: Path | None = None) -> Path | None:
-    """The user's settings file: `given` (--settings), else $RIMWARD_SETTINGS, else settings.toml in the system's folder
-    for user configuration, if there is one. The first two need not exist here: `load_settings` says so.
-    """
-    if given is not None:
-        return given
-    if from_environment := os.environ.get("RIMWARD_SETTINGS"):
-        return Path(from_environment).expanduser()
-    usual = platformdirs.user_config_path(APP, appauthor=False) / "settings.toml"
-    return usual if usual.exists() else None
-
-
 def data_folder(settings: Settings) -> Path:
-    """Where sessions, models and calibrations are kept: $RIMWARD_DATA_DIR, else storage.folder, else the system's
-    folder for user data. Not created here.
-    """
-    if from_environment := os.environ.get("RIMWARD_DATA_DIR"):
-        return Path(from_environment).expanduser()
-    if settings.storage.folder:
-        return Path(settings.storage.folder).expanduser()
-    return platformdirs.user_data_path(APP, appauthor=False)
+    """Where these settings keep sessions, models and calibrations. Not created here."""
+    return places.data_folder(settings.storage.folder)
 
 
 def machine_file(folder: Path) -> Path | None:

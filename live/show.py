@@ -12,8 +12,9 @@ from typing import TYPE_CHECKING
 from .plural import counted
 
 if TYPE_CHECKING:
-    from .history import History, Note, SavedSession
+    from .history import History, Note
     from .records import Rep
+    from .session_records import SavedSession
 
 _NEEDS_CAMERA = "needs the camera's place: run rimward calibrate"
 """How the reasons of such measurements end (measure.py)."""

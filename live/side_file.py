@@ -16,47 +16,17 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, fields, is_dataclass
 from datetime import datetime
 from pathlib import Path
-from typing import Any, Literal
-from uuid import UUID, uuid4
+from typing import Any
+from uuid import uuid4
 
 from pydantic import TypeAdapter, ValidationError
 
-from .records import Rep, Result, SessionSummary
+from .records import Rep, Result
+from .session_records import SessionStart, SessionSummary
 
 WRITING = ".jsonl"
 MERGING = ".merging"
 DAMAGED = ".damaged"
-
-
-Hand = Literal["left", "right", "auto"]
-
-
-@dataclass(frozen=True, slots=True)
-class SessionStart:
-    """What is known when a session begins."""
-
-    id: str
-    """UUID."""
-    player: str
-    hand: Hand
-    source: str
-    settings_digest: str
-    app_version: str
-    started_utc: datetime
-    stature_m: float | None = None
-    """As the settings or the player's own facts said."""
-    drill: str | None = None
-    calibration: str | None = None
-    """Which one was used, by its digest or name; None for none."""
-    view: str | None = None
-    """From where the camera looks, in a word; None where nobody said."""
-    film: str | None = None
-    """Digest of a reviewed recording and of how it was read; None for a camera."""
-
-    def __post_init__(self) -> None:
-        UUID(self.id)
-        if self.started_utc.utcoffset() is None:
-            raise ValueError(f"started_utc must name its time zone, got {self.started_utc}")
 
 
 @dataclass(frozen=True, slots=True)

@@ -16,7 +16,6 @@ from sqlalchemy.exc import SQLAlchemyError
 from .errors import StoreError
 from .schema import VERSION, NotOurDatabase, bring_up_to_date, is_current, is_older
 
-FILE = "rimward.db"
 BACKUPS = "backups"
 LOCK_TIMEOUT_S = 1.0
 """How long a rep waits for another program's transaction; ours take milliseconds, so longer means that it hangs."""

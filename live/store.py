@@ -7,10 +7,8 @@ locked, full, read-only or damaged, the session goes on in a side file (side_fil
 
 from __future__ import annotations
 
-import os
 import shutil
 import sys
-import tempfile
 import threading
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import closing, contextmanager
@@ -20,18 +18,18 @@ from uuid import uuid4
 
 from sqlalchemy import Connection, Engine, Table, insert, select, update
 
-from . import history, removal, rep_files, roster, side_file
+from . import history, player_rows, removal, rep_files, roster, side_file
 from .errors import StoreError
-from .history import History, Note, NoteKind, SavedSession, Target
+from .history import History, Note, NoteKind, Target
+from .places import DATABASE, pending_folders
 from .plural import counted
-from .records import Rep, Result, SessionSummary
+from .records import Rep, Result
 from .roster import Player
 from .schema import notes, reps, sessions, targets
+from .session_records import Hand, SavedSession, SessionStart, SessionSummary
 from .session_rows import apply, number
-from .side_file import Change, Hand, SessionStart
-from .sqlite_file import DATABASE_ERRORS, FILE, Notice, from_sqlite, open_engine, why, writing
-
-PENDING = "pending"
+from .side_file import Change
+from .sqlite_file import DATABASE_ERRORS, Notice, from_sqlite, open_engine, why, writing
 
 
 def open_store(folder: Path, notice: Notice | None = None) -> Store:
@@ -42,7 +40,7 @@ def open_store(folder: Path, notice: Notice | None = None) -> Store:
     to standard error by default. Raises StoreError only for a database of a newer program.
     """
     notice = notice or _to_standard_error
-    path = folder / FILE
+    path = folder / DATABASE
     engine, trouble = None, ""
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -62,7 +60,7 @@ class Store:
         self.engine = engine
         self._trouble = trouble
         self._notice = notice
-        self._pending = [path.parent / PENDING, *_folder_in_temp()]
+        self._pending = pending_folders(path.parent)
 
     @property
     def folder(self) -> Path:
@@ -189,7 +187,7 @@ class Store:
     def players(self) -> list[Player]:
         """Everybody, by name. Raises StoreError when the database cannot be read."""
         with self.reading() as connection:
-            return roster.read_players(connection)
+            return history.read_players(connection)
 
     def player(self, asked: str) -> Player:
         """A player by name, or by the first letters of the UUID. Raises StoreError that names who is similar."""
@@ -199,15 +197,15 @@ class Store:
         """A new player; facts as in roster.FACTS. Raises StoreError for a taken name or a fact that cannot be."""
         name = roster.clean_name(name)
         with self.changing() as connection:
-            if roster.namesake(connection, name) is not None:
+            if player_rows.namesake(connection, name) is not None:
                 raise StoreError(f"there is a player {name} already; choose a name that tells the two apart")
-            player_id = roster.add(connection, name, roster.now_utc(), facts)
+            player_id = player_rows.add(connection, name, roster.now_utc(), facts)
         return self.player(player_id)
 
     def edit_player(self, player_id: str, **facts: object) -> Player:
         """Change facts (roster.FACTS; None: not known) or the `name`. Raises StoreError."""
         with self.changing() as connection:
-            roster.edit(connection, player_id, facts)
+            player_rows.edit(connection, player_id, facts)
         return self.player(player_id)
 
     def unite_players(self, player_id: str, other_id: str) -> Player:
@@ -215,7 +213,7 @@ class Store:
         if player_id == other_id:
             raise StoreError("a player cannot be united with himself or herself; name two")
         with self.changing() as connection:
-            roster.unite(connection, player_id, other_id)
+            player_rows.unite(connection, player_id, other_id)
         return self.player(player_id)
 
     def remove_player(self, player_id: str, *, everywhere: bool) -> None:
@@ -518,21 +516,6 @@ class SessionWriter:
 def _printable(text: str) -> str:
     """File names may hold bytes that are no text in the system's encoding; no database takes them."""
     return text.encode("utf-8", "replace").decode("utf-8")
-
-
-def _folder_in_temp() -> list[Path]:
-    """Where side files go when the data folder refuses; empty when somebody else sits on the name."""
-    try:
-        temp = Path(tempfile.gettempdir())
-    except OSError:  # no folder that could be written, for instance on a full disk
-        return []
-    folder = temp / (f"rimward-{os.getuid()}" if hasattr(os, "getuid") else "rimward")
-    try:
-        seen = folder.lstat()
-    except OSError:  # not there yet; or not readable, which the first side file will say
-        return [folder]
-    ours = not hasattr(os, "getuid") or (seen.st_uid == os.getuid() and not folder.is_symlink())
-    return [folder] if ours else []
 
 
 def _to_standard_error(message: str) -> None:

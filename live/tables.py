@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from math import isfinite
-from typing import TextIO
+from typing import TYPE_CHECKING, TextIO
 
 from rich.box import SIMPLE_HEAD
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from .records import Measurement, Rep
+if TYPE_CHECKING:
+    from .records import Measurement, Rep
 
 _COLUMNS = (
     ("set above\neyes, m", "set_point_above_eyes_m", 2),

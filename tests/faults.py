@@ -41,12 +41,16 @@ from rich.table import Table
 from rimward.live import practice
 from rimward.live.camera import Camera, open_camera
 from rimward.live.mediapipe_pose import MediapipePose
+from rimward.live.pipeline import Pipeline
+from rimward.live.places import DATABASE
 from rimward.live.practice import Options, practise
 from rimward.live.records import Frame, Pose, Rep, SourceInfo
+from rimward.live.session_records import SavedSession
 from rimward.live.settings import load_settings
 from rimward.live.sightings import sightings
 from rimward.live.speaker import Mixer, Speaker, Speech
-from rimward.live.store import FILE, SavedSession
+from rimward.live.store import SessionWriter
+from rimward.live.watchdog import Watchdog
 
 CLIP = CLIPS / "fps_15.mp4"
 LIMIT_S = 60.0
@@ -488,7 +492,7 @@ def database_locked() -> str:
 
     def lock(stage: Stage) -> bool:
         if len(stage.reps) == 1 and not held:
-            held.append(sqlite3.connect(folder / FILE, isolation_level=None, check_same_thread=False))
+            held.append(sqlite3.connect(folder / DATABASE, isolation_level=None, check_same_thread=False))
             held[0].execute("BEGIN EXCLUSIVE")
         return False
 
@@ -509,6 +513,93 @@ def database_locked() -> str:
     outcome.says("is held by another program; this session goes on in ")
     assert len(outcome.reps) == 2
     return "the second rep in a side file, both in the database at the next start"
+
+
+def disk_hangs() -> str:
+    """Saving the first rep does not return until the second one was shot and the end has asked about it."""
+    let_go, submitted = threading.Event(), []
+
+    class Watched(practice.Recorder):
+        def submit(self, rep, feedback):
+            submitted.append(rep)
+            super().submit(rep, feedback)
+
+    def save(self: SessionWriter, rep: Rep) -> None:
+        let_go.wait(LIMIT_S)
+        kept(self, rep)
+
+    class Said(list[str]):
+        def append(self, line: str) -> None:
+            super().append(line)
+            if "in memory." in line:  # asked at the end
+                let_go.set()
+
+    kept = SessionWriter.save
+    stage = Stage(enough=99, until=lambda stage: len(submitted) >= 2, said=Said())
+    stage.patches = {
+        "rimward.live.practice.Recorder": Watched,
+        "rimward.live.store.SessionWriter.save": save,
+        "rimward.live.practice.Watchdog": partial(Watchdog, stuck_s=0.5, look_s=0.05),
+        "rimward.live.practice._DISK_S": 0.2,
+    }
+    outcome = stage.run()
+    outcome.says("reps wait in memory until it does")
+    outcome.says("The disk does not answer: rep 1, 2 wait in memory.")
+    assert [rep.index for rep in outcome.reps] == [1, 2]
+    return "said, practice goes on, both reps saved when it came back"
+
+
+# ----------------------------------------------------------------------------------------------------------- judge
+
+
+def hanging_step(hung: threading.Event, let_go: threading.Event, at: Callable[[], bool]) -> Callable[..., Any]:
+    """A step of the judge that does not end until it is let go, once, when `at` is true."""
+    step = Pipeline.step
+
+    def hanging(self: Pipeline, sighting: Any) -> Any:
+        if at() and not hung.is_set():
+            hung.set()
+            let_go.wait(LIMIT_S)
+        return step(self, sighting)
+
+    return hanging
+
+
+def judge_hangs() -> str:
+    hung, let_go, counter = threading.Event(), threading.Event(), itertools.count()
+    stage = Stage()
+    stage.patches = {
+        "rimward.live.pipeline.Pipeline.step": hanging_step(hung, let_go, lambda: next(counter) == 5),
+        "rimward.live.practice.Watchdog": partial(Watchdog, stuck_s=0.3, look_s=0.05),
+    }
+    outcome = stage.run()
+    let_go.set()
+    outcome.says("a fresh one goes on with the same count")
+    outcome.says("The work on a frame goes on again.")
+    same_length(outcome.reps)
+    assert [rep.index for rep in outcome.reps] == [1]
+    return "said after 0.3 s (10 s in earnest), replaced, 1 rep"
+
+
+def judge_hangs_at_the_end() -> str:
+    import pygame
+
+    def close(stage: Stage) -> bool:
+        if hung.is_set() and pygame.display.get_init():
+            pygame.event.post(pygame.event.Event(pygame.QUIT))
+        return False
+
+    hung, let_go = threading.Event(), threading.Event()
+    stage = Stage(enough=99, speaker=lambda: Speaker(Mixer(), None), until=close)
+    stage.patches = {
+        "rimward.live.pipeline.Pipeline.step": hanging_step(hung, let_go, lambda: bool(stage.reps)),
+        "rimward.live.practice._END_S": 0.2,
+    }
+    outcome = stage.run()
+    let_go.set()
+    outcome.says("the program ends without it, what was counted is saved")
+    assert [rep.index for rep in outcome.reps] == [1]
+    return "ends, 1 rep saved"
 
 
 # --------------------------------------------------------------------------------------------------------- settings
@@ -660,8 +751,13 @@ FAULTS: tuple[Fault, ...] = (
         "the rep is counted once, at its time",
         tests=("test_bad_input.py::test_times_that_do_not_move_on",),
     ),
-    Fault("camera's driver hangs", "said, and the program can be ended",
-          tests=("test_camera.py::test_a_device_that_hangs_is_said_and_does_not_hold_up_closing",)),
+    Fault("camera's driver hangs", "said, opened anew, and the program can be ended",
+          tests=("test_camera.py::test_a_device_that_hangs_is_said_and_does_not_hold_up_closing",
+                 "test_camera.py::test_a_device_that_hangs_is_left_alone_and_opened_anew")),
+    Fault("the work on a frame hangs", "said, another judge goes on with the count", judge_hangs,
+          ("test_judge.py",), short=True),
+    Fault("the work on a frame hangs at the end", "the program ends, what was counted is saved",
+          judge_hangs_at_the_end),
     Fault("laptop's lid closed for an hour", "reps before and after are kept; no false alarm", lid_closed),
     Fault("pose network raises", "said, started anew, one frame lost", network_raises, short=True),
     Fault("pose network hangs", "said, replaced, one frame lost", network_hangs),
@@ -672,6 +768,8 @@ FAULTS: tuple[Fault, ...] = (
     Fault("sound device hangs", "said once; nobody waits for it, reps are kept", sound_hangs, short=True),
     Fault("window closed", "the session ends and everything is saved", window_closed),
     Fault("disk full, then room again", "said; no rep is lost", disk_full, short=True),
+    Fault("disk hangs, then answers again", "said; reps wait in memory, practice goes on, none is lost", disk_hangs,
+          ("test_recorder.py::test_a_disk_that_hangs_keeps_its_reps_waiting_and_saves_them_when_it_comes_back",)),
     Fault("database locked by another program", "a side file, which joins at the next start", database_locked),
     Fault("database damaged", "kept aside, a new one begun",
           tests=("test_store.py::test_a_damaged_database_is_kept_aside_and_a_new_one_begun",

@@ -17,9 +17,11 @@ import numpy as np
 from rimward.live import side_file
 from rimward.live.checks import BY_NAME, CHECKS
 from rimward.live.measure import MEASUREMENTS, ONLY_IN_SPACE
-from rimward.live.records import Band, Events, Finding, Measurement, Rep, SessionSummary, Verdict
-from rimward.live.side_file import Change, SessionStart
-from rimward.live.store import PENDING, Store, open_store
+from rimward.live.places import pending_folders
+from rimward.live.records import Band, Events, Finding, Measurement, Rep, Verdict
+from rimward.live.session_records import SessionStart, SessionSummary
+from rimward.live.side_file import Change
+from rimward.live.store import Store, open_store
 
 START = datetime(2026, 3, 2, 17, 30, tzinfo=UTC)
 _FAMILY = UUID("6a5c7d0e-0f5b-4c55-9f2a-3f1a86a3a0b1")
@@ -125,7 +127,7 @@ def practise(
         lines.append(
             Change(start, summary=SessionSummary(frames=300 * day.reps, dropped=0, duration_s=10.0 * day.reps))
         )
-    pending = folder / PENDING
+    pending = pending_folders(folder)[0]
     pending.mkdir(parents=True, exist_ok=True)
     text = "\n".join(json.dumps(line, default=side_file._plain) for line in lines)  # `append` would sync each line
     (pending / f"{uuid5(_FAMILY, player)}{side_file.WRITING}").write_text(f"{text}\n", "utf-8")

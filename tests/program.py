@@ -20,7 +20,8 @@ from fakes import clip_frames, write_video
 from rimward.live.errors import PoseModelError
 from rimward.live.pose_model import check, model_path
 from rimward.live.records import Rep
-from rimward.live.store import SavedSession, open_store
+from rimward.live.session_records import SavedSession
+from rimward.live.store import open_store
 
 ROOT = Path(__file__).resolve().parents[1]
 CLIPS = ROOT / "tests" / "clips"

@@ -25,7 +25,8 @@ from rimward.live.clip import open_clip
 from rimward.live.mediapipe_pose import MediapipePose
 from rimward.live.pipeline import Pipeline, Step
 from rimward.live.pose_model import check, model_path
-from rimward.live.records import Rep, SessionSummary
+from rimward.live.records import Rep
+from rimward.live.session_records import SessionSummary
 from rimward.live.settings import load_settings
 from rimward.live.sightings import sightings
 from rimward.live.words import read_words

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import shutil
+import sqlite3
+from contextlib import closing
 from datetime import UTC, date, datetime, timedelta
 from pathlib import Path
 
@@ -10,10 +12,12 @@ import numpy as np
 import pytest
 from practised import Day, practise
 
-from rimward.live import rep_files, roster
+from rimward.live import listing, rep_files, roster, schema
 from rimward.live.errors import StoreError
 from rimward.live.history import VERDICTS
 from rimward.live.known_player import settings_for
+from rimward.live.listing import glance
+from rimward.live.places import DATABASE, pending_folders
 from rimward.live.roster import Player
 from rimward.live.settings import load_settings
 from rimward.live.store import Store, open_store
@@ -377,3 +381,33 @@ def test_other_files_of_a_rep_are_refused(tmp_path, what, suffix):
 
 def test_lines_for_people_show_what_would_steer_a_terminal():
     assert roster.show_name("a\x1b[2Jb\x07") == "a\\x1b[2Jb\\x07"
+
+
+def test_a_list_at_a_glance_is_the_stores_and_leaves_the_rest_to_it(tmp_path):
+    practise(tmp_path, "Ada", [Day(reps=5, made=0.5), Day(reps=3, after_days=3)], seed=1).close()
+    practise(tmp_path, "Émile 李", [Day(reps=2, after_days=1)], seed=2).close()
+    store = open_store(tmp_path)
+    ada, _ = store.players()
+    store.edit_player(ada.id, birth_year=2012, pictures=True, minor=True)
+    store.unite_players(ada.id, store.add_player("Ada Q").id)
+    with glance(tmp_path) as lists:
+        assert lists.players() == store.players()
+        assert lists.sessions() == store.sessions()
+        since = store.sessions()[1].start.started_utc
+        assert lists.sessions("ada", since) == store.sessions("ada", since)
+        with pytest.raises(StoreError, match="there is no player Bo"):
+            lists.sessions("Bo")
+    practise(tmp_path, "Bo", [Day(reps=1)]).close()
+    store.close()
+    assert len(open_store(tmp_path).players()) == 3
+    side_file = pending_folders(tmp_path)[0] / "one.jsonl"
+    side_file.write_text("")
+    with pytest.raises(sqlite3.Error), glance(tmp_path):  # the store merges it first
+        pass
+    side_file.unlink()
+    with closing(sqlite3.connect(tmp_path / DATABASE)) as raw:
+        raw.execute("PRAGMA user_version = 1")
+    for folder in (tmp_path, tmp_path / "none"):
+        with pytest.raises(sqlite3.Error), glance(folder):  # the store brings it up to date, or makes one
+            pass
+    assert listing.VERSION == schema.VERSION

@@ -9,7 +9,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rimward.live.json_lines import rep_line, session_line
-from rimward.live.records import Cue, Events, Finding, Measurement, Rep, SessionSummary
+from rimward.live.records import Cue, Events, Finding, Measurement, Rep
+from rimward.live.session_records import SessionSummary
 
 
 def a_rep(**changes) -> Rep:

@@ -16,6 +16,7 @@ from platformdirs.macos import MacOS
 from platformdirs.windows import Windows
 from program import eventually
 
+from rimward.live import places
 from rimward.live import settings as settings_module
 from rimward.live.records import Cue, Feedback, Tone
 from rimward.live.settings import load_settings
@@ -39,7 +40,7 @@ def system(request, monkeypatch, tmp_path) -> str:
     there = FOLDERS[name]
     for kind in ("user_data_path", "user_config_path"):
         asked = lambda app, appauthor=None, kind=kind: getattr(there(app, appauthor=appauthor), kind)  # noqa: E731
-        monkeypatch.setattr(settings_module.platformdirs, kind, asked)
+        monkeypatch.setattr(places.platformdirs, kind, asked)
     return name
 
 
@@ -50,7 +51,7 @@ def test_data_and_settings_lie_where_the_system_wants_them(system, tmp_path):
     file = data / "settings.toml"  # on both systems settings and data share a folder
     file.parent.mkdir(parents=True)
     file.write_text('[player]\nname = "Ada"\n')
-    assert load_settings(settings_module.settings_file()).player.name == "Ada"
+    assert load_settings(places.settings_file()).player.name == "Ada"
 
 
 class Engine:

@@ -9,11 +9,12 @@ from pathlib import Path
 import pytest
 from pydantic import BaseModel, ValidationError
 
-from rimward.live import settings as module
+from rimward.live import places
 from rimward.live.assets import config_text
 from rimward.live.errors import SettingsError
+from rimward.live.places import settings_file
 from rimward.live.records import Band
-from rimward.live.settings import BandSection, Settings, data_folder, load_settings, settings_file
+from rimward.live.settings import BandSection, Settings, data_folder, load_settings
 
 DEFAULT_TEXT = config_text("default.toml")
 
@@ -187,7 +188,7 @@ def test_the_digest_tells_settings_apart(write):
 
 
 def test_the_settings_file_is_the_given_one_then_the_environments_then_the_usual_place(tmp_path, monkeypatch):
-    monkeypatch.setattr(module.platformdirs, "user_config_path", lambda *_, **__: tmp_path)
+    monkeypatch.setattr(places.platformdirs, "user_config_path", lambda *_, **__: tmp_path)
     monkeypatch.delenv("RIMWARD_SETTINGS", raising=False)
     assert settings_file() is None
     usual = tmp_path / "settings.toml"

@@ -23,10 +23,12 @@ from alembic.migration import MigrationContext
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from rimward.live import migrations, schema, side_file, store
+from rimward.live import migrations, schema, side_file
 from rimward.live.errors import StoreError
-from rimward.live.records import Cue, Events, Finding, Measurement, Rep, SessionSummary
-from rimward.live.side_file import Change, SessionStart
+from rimward.live.places import DATABASE
+from rimward.live.records import Cue, Events, Finding, Measurement, Rep
+from rimward.live.session_records import SessionStart, SessionSummary
+from rimward.live.side_file import Change
 from rimward.live.store import open_store
 
 SUMMARY = SessionSummary(930, 2, 31.0, 41.3, 38.0, 55.0)
@@ -179,7 +181,7 @@ def test_sessions_come_oldest_first_and_players_are_kept_once(reopen, folder):
     a_store = reopen()
     ids = [begin(a_store, player).id for player in ("Ada", "Bo", "Ada")]
     assert [session.start.id for session in a_store.sessions()] == ids
-    with plain_sqlite(folder / store.FILE) as raw:
+    with plain_sqlite(folder / DATABASE) as raw:
         assert raw.execute("SELECT name FROM players ORDER BY name").fetchall() == [("Ada",), ("Bo",)]
 
 
@@ -187,7 +189,7 @@ def test_start_times_are_kept_in_utc(reopen, folder):
     before = datetime.now(UTC)
     writer = begin(reopen())
     assert before <= writer.start.started_utc <= datetime.now(UTC)
-    with plain_sqlite(folder / store.FILE) as raw:
+    with plain_sqlite(folder / DATABASE) as raw:
         [[text]] = raw.execute("SELECT started_utc FROM sessions")
     assert datetime.fromisoformat(text).utcoffset() == timedelta(0)
 
@@ -316,7 +318,7 @@ PRAGMA user_version = 1;
 
 def v1_database(folder: Path) -> None:
     folder.mkdir()
-    with plain_sqlite(folder / store.FILE) as raw:
+    with plain_sqlite(folder / DATABASE) as raw:
         raw.executescript(V1)
 
 
@@ -340,7 +342,7 @@ def test_an_older_database_is_kept_as_it_was_and_migrated(folder, reopen, said):
     a_store = reopen()
     kept = folder / "rimward.before-version-2.db"
     assert said == [f"{a_store.path} is brought up to date; as it was it is kept as {kept.name}"]
-    with plain_sqlite(folder / store.FILE) as raw:
+    with plain_sqlite(folder / DATABASE) as raw:
         assert raw.execute("PRAGMA user_version").fetchone() == (2,)
     with plain_sqlite(kept) as raw:
         assert raw.execute("PRAGMA user_version").fetchone() == (1,)
@@ -375,12 +377,12 @@ def test_a_migration_that_fails_leaves_the_old_database_and_practice_goes_on(fol
 
 def test_a_newer_database_is_refused_and_left_alone(folder, said):
     v1_database(folder)
-    with plain_sqlite(folder / store.FILE) as raw:
+    with plain_sqlite(folder / DATABASE) as raw:
         raw.execute("PRAGMA user_version = 99")
-    before = (folder / store.FILE).read_bytes()
+    before = (folder / DATABASE).read_bytes()
     with pytest.raises(StoreError, match=r"rimward\.db: the database has version 99, .* reads up to 2; update rimward"):
         open_store(folder, said.append)
-    assert (folder / store.FILE).read_bytes()[100:] == before[100:]  # the header notes that a log was used
+    assert (folder / DATABASE).read_bytes()[100:] == before[100:]  # the header notes that a log was used
     assert said == []
 
 
@@ -449,7 +451,7 @@ def test_every_rep_that_was_called_saved_survives_kill_9_in_a_side_file_too(fold
 
 
 def lock(folder: Path) -> sqlite3.Connection:
-    other = sqlite3.connect(folder / store.FILE, isolation_level=None)
+    other = sqlite3.connect(folder / DATABASE, isolation_level=None)
     other.execute("BEGIN EXCLUSIVE")
     return other
 
@@ -510,10 +512,8 @@ def test_a_folder_without_write_permission_sends_the_session_to_the_temp_folder(
     if os.access(folder, os.W_OK):
         pytest.skip("this user may write everywhere")
     begin(open_store(folder, said.append)).save(a_rep(1))
-    [side] = own_temp.glob("rimward*/*.jsonl")
-    assert said == [
-        f"{folder / store.FILE} cannot be opened; this session goes on in {side} and joins at the next start"
-    ]
+    [side] = own_temp.glob("rimward*/*/*.jsonl")
+    assert said == [f"{folder / DATABASE} cannot be opened; this session goes on in {side} and joins at the next start"]
 
 
 def test_an_unusable_data_folder_sends_the_session_to_the_temp_folder_and_it_joins_later(
@@ -523,7 +523,7 @@ def test_an_unusable_data_folder_sends_the_session_to_the_temp_folder_and_it_joi
     a_store = reopen()
     writer = begin(a_store)
     writer.save(a_rep(1))
-    [side] = own_temp.glob("rimward*/*.jsonl")
+    [side] = own_temp.glob("rimward*/*/*.jsonl")
     assert said == [
         f"{a_store.path} cannot be used (File exists); this session goes on in {side} and joins at the next start"
     ]
@@ -601,7 +601,7 @@ def test_a_damaged_database_is_kept_aside_and_a_new_one_begun(folder, reopen, sa
 def test_two_damaged_databases_in_one_second_are_both_kept(folder, reopen):
     folder.mkdir()
     for _ in range(3):
-        (folder / store.FILE).write_bytes(b"no database at all" * 100)
+        (folder / DATABASE).write_bytes(b"no database at all" * 100)
         reopen().close()
     assert len(list(folder.glob("rimward.damaged-*.db"))) == 3
 
@@ -664,7 +664,7 @@ def test_a_side_file_stays_while_the_database_is_locked(folder, reopen, said):
     reopen()
     assert not path.exists()  # claimed, under another name
     [claimed] = pending(folder)
-    assert said == [f"{folder / store.FILE} is held by another program; {claimed} stays and is merged at a later start"]
+    assert said == [f"{folder / DATABASE} is held by another program; {claimed} stays and is merged at a later start"]
     other.close()
     assert reopen().reps(SIDE_ID) == [a_rep(1)]
     assert pending(folder) == []

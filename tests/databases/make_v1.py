@@ -18,7 +18,8 @@ ROOT = Path(__file__).resolve().parents[2]
 SAVER = """
 import shutil, sqlite3, sys
 from pathlib import Path
-from rimward.live.records import Cue, Events, Finding, Measurement, Rep, SessionSummary
+from rimward.live.records import Cue, Events, Finding, Measurement, Rep
+from rimward.live.session_records import SessionSummary
 from rimward.live.store import open_store
 
 def rep(index, **more):
