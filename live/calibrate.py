@@ -56,7 +56,7 @@ def calibrate_in_window(
         else:
             # after the window: a machine without a screen should not switch its camera on
             newest, name, live = _waiting, "", True
-        window = CalibrationWindow(full_screen=settings.screen.full_screen)
+        window = CalibrationWindow(full_screen=settings.screen.full_screen, photo=settings.screen.photo)
         closing.callback(window.close)
         if live:
             wish = settings.camera

@@ -60,6 +60,11 @@ CHOICE_WORDS: Final[Mapping[str, str]] = MappingProxyType(
     | {"a4": "A4", "letter": "Letter", "a3": "A3"}
 )
 
+PHOTO_NEEDED: Final = (
+    "Photos are off (screen.photo), but marks can only be pointed at in the picture. It is shown while you calibrate"
+    " and not kept; nobody needs to stand in it."
+)
+
 KEY_TABLE: Final = (
     ("Click", "put the mark there"),
     ("Arrows", "move it 1 px, with Shift 0.25 px"),
@@ -111,6 +116,8 @@ class Scene:
     """The part of the picture that is shown large; None: all of it."""
     replaces: str = ""
     """Name of the earlier file that accepting replaces."""
+    note: str = ""
+    """What to know before the first picture is shown."""
 
     def looks_like(self, other: Scene) -> bool:
         """True when drawing this one again would change nothing."""
@@ -165,7 +172,7 @@ class CalibrationPainter(Brush):
             self._draw_picture(surface, layout, None, scene)
             self._say(surface, layout, scene.trouble or "Waiting for the camera", alarm=bool(scene.trouble))
         elif wizard.stage == "way":
-            self._draw_ways(surface, layout)
+            self._draw_ways(surface, layout, scene.note)
         elif wizard.stage == "questions":
             self._draw_questions(surface, layout, wizard)
         else:
@@ -217,7 +224,7 @@ class CalibrationPainter(Brush):
         size, (right,) = self._fit(right, 0.35 * bar.w, bar.h, 1, 0.6 * bar.h)
         self._write(surface, right, size, style.quiet, bar.x + bar.w, middle, right=True, middle=True)
 
-    def _draw_ways(self, surface: pygame.Surface, layout: _Layout) -> None:
+    def _draw_ways(self, surface: pygame.Surface, layout: _Layout, note: str) -> None:
         style = self._style
         self._draw_bar(surface, layout, "What does the camera see?", "Press the number or click")
         for i, (row, (words, hint)) in enumerate(zip(_rows(layout, len(WAYS)), WAYS.values(), strict=True)):
@@ -239,7 +246,7 @@ class CalibrationPainter(Brush):
             small, (below,) = self._fit(hint, text_w, 0.4 * row.h, 1, 0.29 * row.h)
             self._write(surface, line, big, style.ink, digit.x + digit.w, row.y + round(0.36 * row.h), middle=True)
             self._write(surface, below, small, style.quiet, digit.x + digit.w, row.y + round(0.74 * row.h), middle=True)
-        self._say(surface, layout, "From now on the camera stays where it is")
+        self._say(surface, layout, "From now on the camera stays where it is", note)
 
     def _draw_questions(self, surface: pygame.Surface, layout: _Layout, wizard: Wizard) -> None:
         style = self._style
@@ -580,13 +587,14 @@ def _warped(
 class CalibrationWindow:
     """Made, run and closed on the main thread. Raises DisplayError when there is no screen."""
 
-    def __init__(self, title: str = "Rimward calibration", *, full_screen: bool = False) -> None:
+    def __init__(self, title: str = "Rimward calibration", *, full_screen: bool = False, photo: bool = True) -> None:
+        """With `photo` False the person is told why the picture is shown here all the same."""
         self._display = Display(title, full_screen=full_screen, instead="--image with --points works without one")
         import pygame
 
         self._pygame = pygame
         self._painter = CalibrationPainter()
-        self._scene = Scene(None)
+        self._scene = Scene(None, note="" if photo else PHOTO_NEEDED)
         self._keys_shown = False
         self._wizard: Wizard | None = None
         self._held: ImageArray | None = None

@@ -93,6 +93,12 @@ def test_what_is_wrong_takes_the_lower_edge_in_the_alarm_colour(all_states, size
     assert share_of(drawn(*all_states["result"], size), STYLE.alarm) < 0.02
 
 
+def test_who_wants_no_photos_is_told_why_one_is_shown(screen: None) -> None:
+    told, untold = CalibrationWindow(photo=False)._scene, CalibrationWindow()._scene
+    assert "nobody needs to stand in it" in told.note
+    assert differs(drawn(Wizard(SIZE), told), drawn(Wizard(SIZE), untold))[1] > 0.75 * 720
+
+
 @pytest.mark.parametrize("size", [(1280, 720), (640, 360), (1024, 768)])
 def test_the_mark_to_click_is_in_big_words(size: tuple[int, int]) -> None:
     """Capitals of 1/25 of the window: on a laptop's 19 cm 7.5 mm, read from the board's side of a table."""
