@@ -1,8 +1,8 @@
-"""Prepare the pose model once, from a package registry alone; afterwards the program needs no network.
+"""Prepare the models of body and hands once, from a package registry alone; afterwards the program needs no network.
 
 The mediapipe wheels of today carry no networks. The wheel of mediapipe 0.10.21 (Apache-2.0) still holds the two
-BlazePose networks, and the interpreter's own pip fetches it, so that mirrors and proxies hold. What the Tasks
-API insists on beyond them is TFLite metadata that says how pixels become numbers (NormalizationOptions).
+BlazePose networks and the two of the hand, and the interpreter's own pip fetches it, so that mirrors and proxies hold.
+What the Tasks API insists on beyond them is TFLite metadata that says how pixels become numbers (NormalizationOptions).
 """
 
 from __future__ import annotations
@@ -44,7 +44,17 @@ class _Network:
     """The network was trained on (pixel - mean) / std."""
 
 
-_NETWORKS = (
+@dataclass(frozen=True, slots=True)
+class _Model:
+    name: str
+    """For people."""
+    file: str
+    networks: tuple[_Network, _Network]
+    option: str
+    """The way out where it is not whole."""
+
+
+_POSE_NETWORKS = (
     _Network(
         "pose_detector.tflite",
         "mediapipe/modules/pose_detection/pose_detection.tflite",
@@ -60,11 +70,38 @@ _NETWORKS = (
         255.0,
     ),
 )
+_HAND_NETWORKS = (
+    # both take pixels / 255, like the hand solution of the same wheel (its palm_detection and hand_landmark graphs)
+    _Network(
+        "hand_detector.tflite",
+        "mediapipe/modules/palm_detection/palm_detection_full.tflite",
+        "1b14e9422c6ad006cde6581a46c8b90dd573c07ab7f3934b5589e7cea3f89a54",
+        0.0,
+        255.0,
+    ),
+    _Network(
+        "hand_landmarks_detector.tflite",
+        "mediapipe/modules/hand_landmark/hand_landmark_full.tflite",
+        "11c272b891e1a99ab034208e23937a8008388cf11ed2a9d776ed3d01d0ba00e3",
+        0.0,
+        255.0,
+    ),
+)
+_RENEW = "run `rimward setup` to make it again"
+_POSE = _Model(
+    "pose model", "pose_full.task", _POSE_NETWORKS, f"{_RENEW}, or give a whole .task file with --pose-model"
+)
+_HANDS = _Model("hand model", "hands_full.task", _HAND_NETWORKS, _RENEW)
 
 
 def model_path(data_dir: Path) -> Path:
-    """Where `prepare` keeps the model."""
-    return data_dir / "pose_full.task"
+    """Where `prepare` keeps the model of the body."""
+    return data_dir / _POSE.file
+
+
+def hands_path(data_dir: Path) -> Path:
+    """Where `prepare` keeps the model of the hands, for close views."""
+    return data_dir / _HANDS.file
 
 
 def check(path: Path) -> None:
@@ -72,43 +109,60 @@ def check(path: Path) -> None:
 
     A digest beside the file (`NAME.sha256`, as `prepare` leaves it) must fit too.
     """
+    _check(path, _POSE)
+
+
+def check_hands(path: Path) -> None:
+    """Raise PoseModelError unless `path` is a whole hand bundle; as `check`."""
+    _check(path, _HANDS)
+
+
+def _check(path: Path, model: _Model) -> None:
+    name, renew = model.name, model.option
     if not path.is_file():
         found = "a folder" if path.is_dir() else "nothing"
-        raise PoseModelError(f"the pose model must be a file at {path}, found {found}; run `rimward setup` once")
-    renew = "run `rimward setup` to make it again, or give a whole .task file with --pose-model"
+        raise PoseModelError(f"the {name} must be a file at {path}, found {found}; run `rimward setup` once")
     try:
         with zipfile.ZipFile(path) as bundle:
-            missing = [network.member for network in _NETWORKS if network.member not in bundle.namelist()]
+            missing = [network.member for network in model.networks if network.member not in bundle.namelist()]
             if missing:
-                raise PoseModelError(f"the pose model {path} must hold {missing[0]}, which is not in it; {renew}")
+                raise PoseModelError(f"the {name} {path} must hold {missing[0]}, which is not in it; {renew}")
             broken = bundle.testzip()
         digest, wanted = _sha256(path.read_bytes()), _noted_digest(path)
     except (zipfile.BadZipFile, EOFError, NotImplementedError) as error:
-        raise PoseModelError(
-            f"the pose model {path} must be a .task bundle, this is not one ({error}); {renew}"
-        ) from None
+        raise PoseModelError(f"the {name} {path} must be a .task bundle, this is not one ({error}); {renew}") from None
     except OSError as error:
-        raise PoseModelError(f"the pose model {path} must be readable: {error.strerror}") from None
+        raise PoseModelError(f"the {name} {path} must be readable: {error.strerror}") from None
     if broken or (wanted and digest != wanted):
-        raise PoseModelError(f"the pose model {path} is damaged: its checksum does not fit; {renew}")
+        raise PoseModelError(f"the {name} {path} is damaged: its checksum does not fit; {renew}")
 
 
 def prepare(data_dir: Path, *, wheel: Path | None = None, progress: Callable[[str], None]) -> Path:
-    """Make the model in `data_dir` unless a whole one is there, and return its path.
+    """Make the models in `data_dir` unless whole ones are there, and return the path of the body's.
 
     `wheel` is the mediapipe 0.10.21 wheel of any system, or a folder that holds it; without it pip downloads it
     (36 MB). `progress` gets one line a step. Raises PoseModelError when offline, without pip, for a wrong wheel or a
     folder that cannot be written; an earlier model stays as it was until the new one is whole.
     """
-    target = model_path(data_dir)
-    if target.exists():
-        try:
-            check(target)
-        except PoseModelError as error:
-            progress(f"Making the pose model again: {error}")
-        else:
-            progress(f"The pose model is ready: {target}")
-            return target
+    wanted = [model for model in (_POSE, _HANDS) if not _is_whole(data_dir / model.file, model, progress)]
+    if wanted:
+        _make(wanted, data_dir, wheel, progress)
+    progress(f"The pose model is ready: {model_path(data_dir)}")
+    return model_path(data_dir)
+
+
+def _is_whole(path: Path, model: _Model, progress: Callable[[str], None]) -> bool:
+    if not path.exists():
+        return False
+    try:
+        _check(path, model)
+    except PoseModelError as error:
+        progress(f"Making the {model.name} again: {error}")
+        return False
+    return True
+
+
+def _make(models: list[_Model], data_dir: Path, wheel: Path | None, progress: Callable[[str], None]) -> None:
     try:
         data_dir.mkdir(parents=True, exist_ok=True)
         with tempfile.TemporaryFile(dir=data_dir):  # found out before a download, not after it
@@ -116,16 +170,15 @@ def prepare(data_dir: Path, *, wheel: Path | None = None, progress: Callable[[st
         with tempfile.TemporaryDirectory(prefix="rimward-") as scratch:
             source = _wheel_at(wheel) if wheel is not None else _download(Path(scratch), progress)
             progress(f"Taking the networks out of {source.name} and checking them")
-            bundle = _bundle(source)
-        _replace(_digest_path(target), f"{_sha256(bundle)}  {target.name}\n".encode())
-        _replace(target, bundle)
+            bundles = {data_dir / model.file: _bundle(source, model) for model in models}
+        for target, bundle in bundles.items():
+            _replace(_digest_path(target), f"{_sha256(bundle)}  {target.name}\n".encode())
+            _replace(target, bundle)
     except OSError as error:
         raise PoseModelError(
             f"the folder of the pose model must be writable, {error.filename or data_dir} is not"
             f" ({error.strerror}); free it or choose another folder"
         ) from None
-    progress(f"The pose model is ready: {target}")
-    return target
 
 
 def _download(folder: Path, progress: Callable[[str], None]) -> Path:
@@ -158,12 +211,12 @@ def _wheel_at(place: Path) -> Path:
     return place
 
 
-def _bundle(wheel: Path) -> bytes:
+def _bundle(wheel: Path, wanted: _Model) -> bytes:
     """The bundle, the same bytes each time: fixed dates, no compression."""
     packed = io.BytesIO()
     try:
         with zipfile.ZipFile(wheel) as source, zipfile.ZipFile(packed, "w", zipfile.ZIP_STORED) as bundle:
-            for network in _NETWORKS:
+            for network in wanted.networks:
                 model = source.read(network.path)
                 found = _sha256(model)
                 if found != network.sha256:
@@ -177,7 +230,7 @@ def _bundle(wheel: Path) -> bytes:
         raise PoseModelError(f"{wheel} must be a wheel, this is not one ({error}); fetch it again") from None
     except KeyError:
         raise PoseModelError(
-            f"{wheel} must hold the pose networks, it does not; use the wheel of {_REQUIREMENT}"
+            f"{wheel} must hold the networks of the {wanted.name}, it does not; use the wheel of {_REQUIREMENT}"
         ) from None
     return packed.getvalue()
 

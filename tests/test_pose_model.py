@@ -12,9 +12,10 @@ from pathlib import Path
 import pytest
 
 from rimward.live.errors import PoseModelError
-from rimward.live.pose_model import check, model_path, prepare
+from rimward.live.pose_model import check, check_hands, hands_path, model_path, prepare
 
 MEMBERS = ("pose_detector.tflite", "pose_landmarks_detector.tflite")
+HANDS = ("hand_detector.tflite", "hand_landmarks_detector.tflite")
 
 
 def write_bundle(path: Path, members=MEMBERS) -> Path:
@@ -71,6 +72,14 @@ class TestCheck:
         with pytest.raises(PoseModelError, match=r"must hold pose_landmarks_detector\.tflite, which is not in it"):
             check(write_bundle(tmp_path / "hand.task", ("pose_detector.tflite", "hands.tflite")))
 
+    def test_a_bundle_of_hands_is_none_of_a_body_and_the_other_way_round(self, tmp_path):
+        hands, body = write_bundle(tmp_path / "hands.task", HANDS), write_bundle(tmp_path / "body.task")
+        check_hands(hands)
+        with pytest.raises(PoseModelError, match=r"the hand model .* must hold hand_detector\.tflite"):
+            check_hands(body)
+        with pytest.raises(PoseModelError, match=r"the pose model .* must hold pose_detector\.tflite"):
+            check(hands)
+
     def test_a_flipped_byte(self, tmp_path):
         path = write_bundle(tmp_path / "pose.task")
         content = bytearray(path.read_bytes())
@@ -87,8 +96,9 @@ class TestCheck:
 
 
 class TestPrepare:
-    def test_a_whole_model_is_left_alone(self, tmp_path, monkeypatch):
+    def test_whole_models_are_left_alone(self, tmp_path, monkeypatch):
         path = write_bundle(model_path(tmp_path))
+        write_bundle(hands_path(tmp_path), HANDS)
         monkeypatch.setattr(sys, "executable", "/nowhere/python")  # neither pip nor network is asked
         said = []
         assert prepare(tmp_path, progress=said.append) == path
@@ -108,7 +118,10 @@ class TestPrepare:
             "missing": (tmp_path / "gone.whl", "gone.whl must be a file or a folder with mediapipe-0.10.21"),
             "empty folder": (empty_folder, r"must hold a wheel named mediapipe-0\.10\.21-\*\.whl, there is none"),
             "no zip": (no_zip, "no_zip.whl must be a wheel, this is not one"),
-            "other wheel": (write_wheel(tmp_path / "a", {"x.py": b""}), "must hold the pose networks, it does not"),
+            "other wheel": (
+                write_wheel(tmp_path / "a", {"x.py": b""}),
+                "must hold the networks of the pose model, it does not",
+            ),
             "other network": (
                 write_wheel(tmp_path / "b", {detector: b"network", landmarks: b"network"}),
                 r"must have sha256 9ba9dd3d.*, got [0-9a-f]{64}; use the wheel of mediapipe==0\.10\.21",
@@ -160,8 +173,10 @@ class TestPrepare:
                 pytest.skip(f"no package index within reach: {error}")
             raise
         check(path)
+        check_hands(hands_path(tmp_path))
         first = path.read_bytes()
         assert said[0].startswith("Downloading mediapipe==0.10.21")
         path.write_bytes(first[:-100])
         assert prepare(tmp_path, progress=said.append).read_bytes() == first
-        assert sorted(item.name for item in tmp_path.iterdir()) == [path.name, path.name + ".sha256"]
+        names = [hands_path(tmp_path).name, path.name]
+        assert sorted(item.name for item in tmp_path.iterdir()) == sorted(names + [name + ".sha256" for name in names])
