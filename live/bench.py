@@ -293,7 +293,7 @@ def _print(result: Mapping[str, Any], console: Console) -> None:
         _camera_line(CAMERA_HZ, in_time),
         _camera_line(_FAST_HZ, fast),
         f"Start to the first tracked frame: {in_time['first_tracked_s'] or float('nan'):.1f} s (warm).",
-        f"A frame without the network: {last['early_ms']:.1f} ms in the first quarter of the clip,"
+        f"Work on a frame without the network: {last['early_ms']:.1f} ms in the first quarter of the clip,"
         f" {last['late_ms']:.1f} ms in the last.",
     ):
         console.print(line, highlight=False, soft_wrap=True)

@@ -83,7 +83,7 @@ class Run:
     first_tracked_s: float | None = None
     """From the start of the process to the end of the work on the first frame with a person in it."""
     early_ms: float | None = None
-    """Median cost of a frame, without the network, in the first quarter..."""
+    """Median work on a frame, without the network, in the first quarter..."""
     late_ms: float | None = None
     """...and in the last."""
 
@@ -195,6 +195,7 @@ def _practise(job: Job, source: Any) -> Run:
         {
             "network": stages[:, 0],
             "everything after the network": stages[:, 1],
+            "of it at work, not waiting": stages[:, 2],
             "draw": drawn[:, 1],
             "grab to drawn": drawn[:, 0],
             "grab to judged": meter.ages_s if source.info.live else np.zeros(0),
@@ -212,8 +213,8 @@ def _practise(job: Job, source: Any) -> Run:
         reps=len(probe.reps_s),
         given=len(stages),
         first_tracked_s=None if meter.tracked_s is None else meter.tracked_s + _wall_s() - job.started_s,
-        early_ms=1000 * float(np.median(stages[:quarter, 1])),
-        late_ms=1000 * float(np.median(stages[-quarter:, 1])),
+        early_ms=1000 * float(np.median(stages[:quarter, 2])),
+        late_ms=1000 * float(np.median(stages[-quarter:, 2])),
     )
 
 

@@ -69,18 +69,18 @@ class Meter:
         """`source_now_s` is the clock that a live source stamps its frames with, None for a clip."""
         self._source_now_s = source_now_s
         self._ages_s: deque[float] = deque(maxlen=_KEPT)
-        self._stages_s: deque[tuple[float, float]] = deque(maxlen=_KEPT)
+        self._stages_s: deque[tuple[float, float, float]] = deque(maxlen=_KEPT)
         self._worked_s: tuple[float, float] | None = None
         self._cpu_s: tuple[float, float] = (0.0, 0.0)
         self._frames = 0
         self._span_s: tuple[float, float] | None = None
-        self._began_s = self._judged_s = self._looked_s = 0.0
+        self._began_s = self._began_cpu_s = self._judged_s = self._looked_s = 0.0
         self.tracked_s: float | None = None
         """time.perf_counter() at the end of the work on the first frame with a person in it."""
 
     def begin(self) -> None:
         """Work on a frame begins."""
-        self._began_s = time.perf_counter()
+        self._began_s, self._began_cpu_s = time.perf_counter(), time.thread_time()
 
     def end(self, sighting: Sighting) -> None:
         """Work on this frame is done."""
@@ -93,7 +93,7 @@ class Meter:
             self._worked_s, self._cpu_s = (self._began_s, now_s), (cpu_s, cpu_s)
         else:
             self._worked_s, self._cpu_s = (self._worked_s[0], now_s), (self._cpu_s[0], cpu_s)
-        self._stages_s.append((sighting.looked_s, spent_s))
+        self._stages_s.append((sighting.looked_s, spent_s, time.thread_time() - self._began_cpu_s))
         self._judged_s += spent_s
         self._looked_s += sighting.looked_s
         # a live frame ages from its grab; a clip's frame waits for nobody, so it is as old as the work on it
@@ -105,8 +105,10 @@ class Meter:
 
     @property
     def stages_s(self) -> FloatArray:
-        """(N, 2): of each frame the seconds that the network took, and those of everything that came after it."""
-        return np.array(self._stages_s, float).reshape(-1, 2)
+        """(N, 3): of each frame the seconds that the network took, those of everything that came after it, and how much
+        of these a processor worked for it: the rest it waited for its turn.
+        """
+        return np.array(self._stages_s, float).reshape(-1, 3)
 
     @property
     def ages_s(self) -> FloatArray:

@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-import os
 import re
-import signal
 import sys
 import threading
 import time
 from collections.abc import Callable, Collection, Iterator, Sequence
-from contextlib import ExitStack, contextmanager
+from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
 from functools import partial
 from importlib.metadata import version
 from pathlib import Path
-from typing import Any
 
 from rimward.calibration.record import Calibration
 from rimward.calibration.storage import fitted, load_calibration
@@ -23,26 +20,25 @@ from . import loop, pose_model
 from .bump_watch import BumpWatch
 from .camera import open_camera
 from .clip import open_clip
-from .coach import Coaching
 from .coaching import coaching, load_drill, load_station, load_words
 from .drills import Drill
+from .entrants import Entrant, Kept, Part, of_player
 from .errors import DisplayError, PoseModelError, StoreError
 from .gestures import Gesture
-from .hold_aid import HoldAid
+from .interrupts import stopped_by_signals
 from .json_lines import discard_line, rep_line, result_line, session_line, with_player
 from .judge import Judge
 from .known_player import is_minor, settings_for
 from .mediapipe_pose import MediapipePose
 from .outcome import what_changed
+from .outputs import Output, PracticeScreen
 from .pace import Pause, at_own_pace, until_stopped
-from .phases import IN_THE_SHOT
 from .pipeline import Pipeline, Step
 from .ports import FrameSource
 from .recorder import Latency, Recorder
 from .records import (
     Feedback,
     Frame,
-    Rep,
     Result,
     Scene,
     Sighting,
@@ -57,7 +53,7 @@ from .session_records import SessionSummary
 from .settings import Settings, data_folder
 from .sightings import LIVE_AHEAD, sightings
 from .speaker import Speaker, open_speaker
-from .stations import Station, StationPlayer
+from .stations import Station
 from .store import SessionWriter, Store, open_store
 from .tables import print_reps
 from .trace import Trace
@@ -147,7 +143,7 @@ def practise(
         say("No screen here: running without a window (as with --headless).")
         headless = True
     stop = threading.Event()
-    with _stopped_by_signals(stop) as hold_signals, ExitStack() as closing:
+    with stopped_by_signals(stop) as hold_signals, ExitStack() as closing:
         if source is None and options.clip is not None:
             source = open_clip(options.clip)  # first: a wrong name is found out before a download of the model
         if source is not None:
@@ -167,7 +163,7 @@ def practise(
         if stop.is_set():
             return 0
 
-        def entrant(own: Settings, said: frozenset[str], practised: Drill | None) -> _Entrant:
+        def entrant(own: Settings, said: frozenset[str], practised: Drill | None) -> Entrant:
             own = settings_for(store, own, said, say)
 
             def start() -> SessionWriter:
@@ -183,13 +179,13 @@ def practise(
                 )
 
             chosen = coaching(own, words, store, practised, calibration is not None, say)
-            return _Entrant(own, chosen, _Kept(start), not is_minor(store, own.player.name))
+            return Entrant(own, chosen, Kept(start), not is_minor(store, own.player.name))
 
         if station is None:
             entrants = [entrant(settings, options.said, drill)]
             entrants[0].kept.begin()
         else:
-            entrants = [entrant(*_of_player(settings, one), one.drill(drill)) for one in station.players]
+            entrants = [entrant(*of_player(settings, one), one.drill(drill)) for one in station.players]
         session = _Session(
             settings, options, devices, store, entrants, station, calibration, stop, say, probe or Probe()
         )
@@ -288,94 +284,6 @@ def _open_speaker(settings: Settings, say: Callable[[str], None]) -> Speaker:
     )
 
 
-@contextmanager
-def _stopped_by_signals(stop: threading.Event) -> Iterator[Callable[[], None]]:
-    """Gives what to call when Ctrl-C and termination shall no longer interrupt: from then on they set `stop`, as often
-    as they come, and KeyboardInterrupt is raised at the end.
-
-    So neither can strike while a rep is judged or saved, or inside the network's library, which takes it badly. Outside
-    the main thread nothing is caught.
-    """
-    came: list[int] = []
-    before: dict[int, Any] = {}
-
-    def note(number: int, _frame: object) -> None:
-        came.append(number)
-        # a thread, because the interrupted code may hold the lock of `stop` at this very moment
-        threading.Thread(target=stop.set, name="signal").start()
-
-    def hold() -> None:
-        if threading.current_thread() is threading.main_thread():
-            for number in (signal.SIGINT, signal.SIGTERM):
-                before[number] = signal.signal(number, note)
-
-    try:
-        yield hold
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, signal.SIG_DFL if handler is None else handler)
-    if came:
-        raise KeyboardInterrupt
-
-
-class _Kept:
-    """Where one player's reps go (ports.RepSink): a session of its own, begun with the first one.
-
-    At a station not everybody shoots.
-    """
-
-    def __init__(self, start: Callable[[], SessionWriter]) -> None:
-        self._start = start
-        self._writer: SessionWriter | None = None
-
-    def begin(self) -> None:
-        """Begin the session now."""
-        self._writer = self._writer or self._start()
-
-    @property
-    def writer(self) -> SessionWriter:
-        """Used on the recorder's thread only, while that works."""
-        self.begin()
-        assert self._writer is not None
-        return self._writer
-
-    def save(self, rep: Rep) -> None:
-        """Return only when the rep is safe on disk."""
-        self.writer.save(rep)
-
-    def close(self, summary: SessionSummary | None = None) -> None:
-        """Finish the session, if it was begun; may be called twice."""
-        if self._writer is not None:
-            self._writer.close(summary)
-
-
-@dataclass(frozen=True, slots=True)
-class _Entrant:
-    """A player of this practice, and what is known and kept of him or her."""
-
-    settings: Settings
-    chosen: Coaching
-    kept: _Kept
-    photo: bool
-
-
-@dataclass(slots=True)
-class _Part:
-    """What one player has done so far."""
-
-    kept: _Kept
-    recorder: Recorder
-    reps: list[Rep] = field(default_factory=list)
-
-
-def _of_player(settings: Settings, one: StationPlayer) -> tuple[Settings, frozenset[str]]:
-    """The settings for somebody at a station, and which facts the station's file told."""
-    told = {"hand": one.hand, "stature_m": one.stature_m}
-    player = {"name": one.name, "hand": one.hand or "auto", "stature_m": one.stature_m}
-    said = frozenset(fact for fact, value in told.items() if value is not None)
-    return settings.model_copy(update={"player": settings.player.model_copy(update=player)}), said
-
-
 class _Session:
     """The loop in a thread of its own, the main thread for the window, and what connects them."""
 
@@ -385,7 +293,7 @@ class _Session:
         options: Options,
         devices: _Devices,
         store: Store,
-        entrants: Sequence[_Entrant],
+        entrants: Sequence[Entrant],
         station: Station | None,
         calibration: Calibration | None,
         stop: threading.Event,
@@ -402,7 +310,7 @@ class _Session:
         self._pause = Pause()
         self._bump = None if calibration is None else BumpWatch(self._camera_moved)
         self._words = entrants[0].chosen.words
-        self._screen = _Screen(
+        self._screen = PracticeScreen(
             devices.window, self._pause, self._bump, self._speaker, settings.sound.hold_tone, self._words
         )
         self._failure: BaseException | None = None
@@ -412,7 +320,7 @@ class _Session:
             also=None if devices.speaker is None else devices.speaker.look,
             restart={"judge": self._replace_judge},
         )
-        self._out = _Output(say, self._watchdog)
+        self._out = Output(say, self._watchdog)
         shown = devices.window is not None
         turns = []
         for one in entrants:
@@ -441,7 +349,7 @@ class _Session:
         self._judge = self._new_judge(self._new_relay(turns))
         self._renewals = 0
         watched = partial(self._watchdog.doing, "disk")
-        self._parts = [_Part(one.kept, Recorder(one.kept, self._announce, say, watched)) for one in entrants]
+        self._parts = [Part(one.kept, Recorder(one.kept, self._announce, say, watched)) for one in entrants]
         self._ended = False
         """By the end of the clip or by the person at the window: somebody is there to look at the last screen."""
         self._judging = threading.Lock()
@@ -459,7 +367,7 @@ class _Session:
         return self._relay.pipeline
 
     @property
-    def _part(self) -> _Part:
+    def _part(self) -> Part:
         return self._parts[self._relay.now]
 
     @property
@@ -632,7 +540,7 @@ class _Session:
             )
         self._relay.doubted = []
 
-    def _note(self, kept: _Kept, index: int, text: str) -> None:
+    def _note(self, kept: Kept, index: int, text: str) -> None:
         self._store.add_note(kept.writer.id, text, rep_index=index)
 
     def _next(self) -> None:
@@ -832,71 +740,3 @@ class _Session:
         # a signal sets it again and ends this too
         self._stop.clear()
         self._window.stay(view, self._stop, _END_SHOWN_S)
-
-
-class _Screen:
-    """What the loop shows its views to (ports.ViewSink): window, bump watch, and the hold tone that goes with them."""
-
-    def __init__(
-        self,
-        window: Window | None,
-        pause: Pause,
-        bump: BumpWatch | None,
-        speaker: Speaker | None,
-        hold_tone: bool,
-        words: Words,
-    ) -> None:
-        self._words = words
-        self._window, self._pause, self._bump, self._speaker = window, pause, bump, speaker
-        self._aid = HoldAid() if hold_tone else None
-        self._last: View | None = None
-        self.warning = ""
-        """What hangs, as the watchdog names it."""
-
-    def show(self, view: View) -> None:
-        """Hand over the newest view."""
-        self._last = view
-        if self._speaker is not None and view.phase in IN_THE_SHOT:
-            self._speaker.hush()
-        if self._speaker is not None and self._aid is not None:
-            self._speaker.hold(self._aid.update(view.t_s, view.phase) and not self._pause.on)
-        if self._bump is not None:
-            self._bump.look(view)
-        if self._window is None:
-            return
-        if self._speaker is not None and self._speaker.muted:
-            view = replace(view, sound_off=True)
-        if self.warning and not view.trouble:
-            view = replace(view, status=self.warning, trouble=True)
-        held = self._pause.on and not view.trouble
-        self._window.show(replace(view, prompt=text(self._words, "paused_clip")) if held else view)
-
-    def show_again(self) -> None:
-        """Hand over the last view once more, after a pause began or ended."""
-        if self._last is not None:
-            self.show(self._last)
-
-
-class _Output:
-    """Standard output. When its reader goes away the session goes on; that is said once."""
-
-    def __init__(self, say: Callable[[str], None], watchdog: Watchdog) -> None:
-        self._say, self._watchdog = say, watchdog
-        self._gone = False
-
-    def line(self, text: str) -> None:
-        """Print one line at once."""
-        self.run(lambda: print(text, flush=True))
-
-    def run(self, write: Callable[[], None]) -> None:
-        """Call what writes to standard output, unless nothing can be written there any more."""
-        if self._gone:
-            return
-        try:
-            with self._watchdog.doing("output"):
-                write()
-        except OSError as error:
-            self._gone = True
-            # Python writes what is left in its buffer at exit and would fail again there
-            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-            self._say(f"Standard output takes no more lines ({error.strerror}); the session is saved all the same.")

@@ -1,0 +1,72 @@
+"""Who takes part in a practice, and where each one's reps go."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from .coach import Coaching
+from .recorder import Recorder
+from .records import Rep
+from .session_records import SessionSummary
+from .settings import Settings
+from .stations import StationPlayer
+from .store import SessionWriter
+
+
+class Kept:
+    """Where one player's reps go (ports.RepSink): a session of its own, begun with the first one.
+
+    At a station not everybody shoots.
+    """
+
+    def __init__(self, start: Callable[[], SessionWriter]) -> None:
+        self._start = start
+        self._writer: SessionWriter | None = None
+
+    def begin(self) -> None:
+        """Begin the session now."""
+        self._writer = self._writer or self._start()
+
+    @property
+    def writer(self) -> SessionWriter:
+        """Used on the recorder's thread only, while that works."""
+        self.begin()
+        assert self._writer is not None
+        return self._writer
+
+    def save(self, rep: Rep) -> None:
+        """Return only when the rep is safe on disk."""
+        self.writer.save(rep)
+
+    def close(self, summary: SessionSummary | None = None) -> None:
+        """Finish the session, if it was begun; may be called twice."""
+        if self._writer is not None:
+            self._writer.close(summary)
+
+
+@dataclass(frozen=True, slots=True)
+class Entrant:
+    """A player of this practice, and what is known and kept of him or her."""
+
+    settings: Settings
+    chosen: Coaching
+    kept: Kept
+    photo: bool
+
+
+@dataclass(slots=True)
+class Part:
+    """What one player has done so far."""
+
+    kept: Kept
+    recorder: Recorder
+    reps: list[Rep] = field(default_factory=list)
+
+
+def of_player(settings: Settings, one: StationPlayer) -> tuple[Settings, frozenset[str]]:
+    """The settings for somebody at a station, and which facts the station's file told."""
+    told = {"hand": one.hand, "stature_m": one.stature_m}
+    player = {"name": one.name, "hand": one.hand or "auto", "stature_m": one.stature_m}
+    said = frozenset(fact for fact, value in told.items() if value is not None)
+    return settings.model_copy(update={"player": settings.player.model_copy(update=player)}), said
