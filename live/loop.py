@@ -104,6 +104,11 @@ class Meter:
         self._span_s = (first_s, t_s)
 
     @property
+    def frames(self) -> int:
+        """How many were worked through."""
+        return self._frames
+
+    @property
     def stages_s(self) -> FloatArray:
         """(N, 3): of each frame the seconds that the network took, those of everything that came after it, and how much
         of these a processor worked for it: the rest it waited for its turn.

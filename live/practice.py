@@ -66,7 +66,7 @@ _COURT_ACTIONS = ("court", "still_fits")
 _TURN_ACTIONS = ("next", "same")
 _END_SHOWN_S = 60.0
 _END_S = 5.0
-"""How long the end waits for the work on a frame..."""
+"""How long the end waits for the work on one frame..."""
 _DISK_S = 5.0
 """...and for the disk, before it is asked whether to wait longer."""
 _KEY_S = 3.0
@@ -385,10 +385,7 @@ class _Session:
         finally:
             self._stop.set()
             self._source.close()
-            self._worker.join(_END_S)
-            if self._worker.is_alive():
-                self._judge.given_up = True
-                self._say("The work on a frame does not end: the program ends without it, what was counted is saved.")
+            self._end_work()
         if self._failure is not None:
             raise self._failure
 
@@ -466,6 +463,16 @@ class _Session:
             if item is None:
                 return
             yield item
+
+    def _end_work(self) -> None:
+        """Wait for the frames that were on their way, as long as any of them comes to its end."""
+        while self._worker.is_alive():
+            before = self._meter.frames
+            self._worker.join(_END_S)
+            if self._worker.is_alive() and self._meter.frames == before:
+                self._judge.given_up = True
+                self._say("The work on a frame does not end: the program ends without it, what was counted is saved.")
+                return
 
     def _begin_work(self) -> None:
         self._worker = threading.Thread(target=self._work, args=(self._judge,), name="loop", daemon=True)
