@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import contextlib
 import os
-import shutil
 import signal
 import struct
-import subprocess
 import threading
 import time
 from collections.abc import Callable, Iterator
@@ -17,6 +15,7 @@ import numpy as np
 import pytest
 from fakes import FakeCapture, clip_camera, clip_frames
 from program import CLIPS, Said, data_folder, ended, eventually, prepared_model, saved, start
+from xvfb import x_server as started_x_server
 
 from rimward.live import practice
 from rimward.live.assets import tone_wav
@@ -338,21 +337,10 @@ class Screen:
 
 @pytest.fixture
 def x_server(tmp_path) -> Iterator[Screen]:
-    server = shutil.which("Xvfb")
-    if server is None:
-        pytest.skip("Xvfb is not installed (Debian, Ubuntu: apt install xvfb)")
-    reading, writing = os.pipe()
-    command = [server, "-displayfd", str(writing), "-screen", "0", "1280x800x24", "-fbdir", str(tmp_path)]
-    process = subprocess.Popen([*command, "-nolisten", "tcp"], pass_fds=(writing,), stderr=subprocess.DEVNULL)
-    os.close(writing)
-    with os.fdopen(reading) as pipe:
-        number = pipe.readline().strip()
-    if not number:
-        process.kill()
-        pytest.skip("Xvfb does not start here")
-    yield Screen(f":{number}", tmp_path / "Xvfb_screen0")
-    process.terminate()
-    process.wait(10)
+    with started_x_server("-fbdir", str(tmp_path)) as display:
+        if display is None:
+            pytest.skip("Xvfb is not installed or does not start (Debian, Ubuntu: apt install xvfb)")
+        yield Screen(display, tmp_path / "Xvfb_screen0")
 
 
 def share_of(image: np.ndarray, colour: tuple[int, int, int]) -> float:
