@@ -52,12 +52,12 @@ def shots(panel: Panel, key: str) -> str:
         number = np.arange(1.0, len(panel.values) + 1)
         seen = np.isfinite(panel.values)
         _band(axes, panel)
-        for start in panel.starts[1:]:
-            axes.axvline(start + 0.5, color=GRID, linewidth=0.8, linestyle=(0, (2, 2)))
+        if len(panel.starts) <= MOST_SESSIONS:
+            between = np.array(panel.starts[1:]) + 0.5
+            everywhere = axes.get_xaxis_transform()
+            axes.vlines(between, 0, 1, GRID, (0, (2, 2)), linewidth=0.8, transform=everywhere)
         if len(panel.values) <= MOST_MARKS:
-            out = _outside(panel, panel.values)
-            axes.plot(number[seen & ~out], panel.values[seen & ~out], "o", color=IN, markersize=4)
-            axes.plot(number[seen & out], panel.values[seen & out], "D", color=OUT, markersize=4)
+            _marks(axes, panel, number[seen], panel.values[seen], 4)
         else:
             _blocks(axes, panel, number, seen)
         axes.set_xlim(0.2, len(panel.values) + 0.8)
@@ -181,13 +181,20 @@ def _outside(panel: Panel, values: FloatArray) -> Mask:
 
 
 def _blocks(axes: Axes, panel: Panel, number: FloatArray, seen: Mask) -> None:
-    for part in np.array_split(np.arange(len(number)), MOST_MARKS // 4):
-        values = panel.values[part][seen[part]]
-        if len(values):
-            low, median, high = np.quantile(values, (0.25, 0.5, 0.75))
-            out = bool(_outside(panel, np.array([median]))[0])
-            axes.plot([number[part].mean()] * 2, [low, high], color=OUT if out else IN, linewidth=1)
-            axes.plot(number[part].mean(), median, "D" if out else "o", color=OUT if out else IN, markersize=3.5)
+    """Medians of neighbours and their middle halves."""
+    parts = [part for part in np.array_split(np.arange(len(number)), MOST_MARKS // 4) if seen[part].any()]
+    at = np.array([number[part].mean() for part in parts])
+    low, median, high = np.array([np.quantile(panel.values[part][seen[part]], (0.25, 0.5, 0.75)) for part in parts]).T
+    colours = [OUT if out else IN for out in _outside(panel, median)]
+    axes.vlines(at, low, high, colours, linewidth=1)
+    _marks(axes, panel, at, median, 3.5)
+
+
+def _marks(axes: Axes, panel: Panel, at: FloatArray, values: FloatArray, size: float) -> None:
+    """Colour and shape say what lies outside the band."""
+    out = _outside(panel, values)
+    for which, shape, colour in ((~out, "o", IN), (out, "D", OUT)):
+        axes.plot(at[which], values[which], shape, color=colour, markersize=size)
 
 
 def _svg(figure: Figure, title: str, alt: str, key: str) -> str:
