@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 from pathlib import Path
 
 import pytest
 
-from rimward.live import cli
+from rimward.live import bench, cli
 from rimward.live.bench import chosen_words, networks, proven, remember
+from rimward.live.bench_runs import Run
 from rimward.live.choice import Tried, choose, machine_toml
 from rimward.live.errors import SettingsError
 from rimward.live.pose_model import model_path
@@ -129,6 +131,54 @@ def test_practice_says_that_it_goes_by_it_and_forgetting_takes_it_away(tmp_path,
     assert [one.camera.width for one in seen] == [960, 1280]
     assert cli.main(["bench", "--forget"]) == 0
     assert "Nothing was chosen" in capsys.readouterr().err
+
+
+@pytest.fixture
+def trials(tmp_path, monkeypatch):
+    """`rimward bench --choose` with a data folder of its own and trials that take no time: (speed by picture height,
+    share of a camera's frames lost by its rate)."""
+    usual = model_path(tmp_path)
+    usual.write_bytes(b"network")
+    monkeypatch.setenv("RIMWARD_DATA_DIR", str(tmp_path))
+    monkeypatch.setenv("RIMWARD_SETTINGS", str(tmp_path / "settings.toml"))
+    (tmp_path / "settings.toml").write_text("")
+    monkeypatch.setattr("rimward.live.practice.ready_model", lambda settings, say: usual)
+    monkeypatch.setattr("rimward.live.pose_model.check", lambda path: None)
+    monkeypatch.setattr(bench, "sized", lambda clip, size, frames, folder: folder / f"{size[1]}.avi")
+
+    def given(speed: dict[str, float], lost: dict[float, float]) -> None:
+        def tried(work, job):
+            given = 0 if work is bench.flat_out else 300
+            frames = 300 if work is bench.flat_out else round(300 * (1 - lost[job.camera_hz]))
+            return Run(frames, speed[Path(job.clip).stem], 0, 1.0, 500.0, {}, given=given)
+
+        monkeypatch.setattr(bench, "in_own_process", tried)
+
+    return given
+
+
+def test_choosing_tries_measures_and_remembers(trials, tmp_path, capsys):
+    trials({"720": 70.0, "540": 90.0, "480": 95.0}, {60.0: 0.2, 30.0: 0.01})
+    assert cli.main(["bench", "--choose", "--headless", "--json"]) == 0
+    said = capsys.readouterr()
+    (result,) = [json.loads(line) for line in said.out.splitlines()]
+    # at 60 frames a second too many were lost with every size
+    assert (result["width"], result["height"], result["rate_hz"], result["keeps_up"]) == (1280, 720, 30.0, True)
+    assert [row["worked_hz"] for row in result["tried"]] == [70.0, 90.0, 95.0]
+    assert load_settings(machine=tmp_path / MACHINE).camera.rate_hz == 30.0
+    assert "go over it" not in said.err
+    assert "must be made anew" not in said.err
+
+
+def test_what_the_user_set_and_pictures_of_another_shape_are_said(trials, tmp_path, capsys):
+    trials({"720": 20.0, "540": 24.0, "480": 40.0}, {30.0: 0.0})
+    (tmp_path / MACHINE).write_text("[camera")  # a damaged one does not keep from choosing anew
+    (tmp_path / "settings.toml").write_text("[camera]\nwidth = 800\nheight = 600\n")
+    assert cli.main(["bench", "--choose", "--headless"]) == 0
+    said = capsys.readouterr()
+    assert said.out.startswith("Best for this laptop: pose_full, pictures of 640 x 480, 30 frames a second")
+    assert "Your own settings of [camera] go over it." in said.err
+    assert "A calibration made with pictures of another shape must be made anew." in said.err
 
 
 def test_whole_bundles_in_the_data_folder_are_tried_each_once(tmp_path, monkeypatch):
