@@ -251,6 +251,10 @@ def _chosen(path: Path) -> Table:
     table = _read(path)
     if others := table.keys() - {"camera", "pose"}:
         raise SettingsError(f"{path}: may hold [camera] and [pose] only, found {_shown(min(others))}; delete the file")
+    pose = table.get("pose")
+    model = pose.get("model") if isinstance(pose, dict) else None
+    if model and isinstance(model, str) and not Path(model).exists():
+        raise SettingsError(f"{path}: pose.model is gone from {_shown(model)}; run `rimward bench --choose` again")
     return table
 
 

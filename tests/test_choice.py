@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -80,15 +81,21 @@ def test_the_line_for_people():
 
 def test_the_file_lies_between_defaults_and_the_users_own(tmp_path):
     machine, user = tmp_path / MACHINE, tmp_path / "settings.toml"
-    odd = 'C:\\bundles\\a "heavy" one\t.task'
-    machine.write_text(machine_toml(choose([tried("pose_heavy", 540, 80.0)]), odd, DAY), "utf-8")
+    (own := tmp_path / "own.task").write_bytes(b"network")
+    machine.write_text(machine_toml(choose([tried("pose_heavy", 540, 80.0)]), str(own), DAY), "utf-8")
     user.write_text("[camera]\nrate_hz = 30.0\n")
     settings = load_settings(user, {"camera": {"device": 2}}, machine)
     assert (settings.camera.width, settings.camera.height) == (960, 540)  # the machine's
     assert settings.camera.rate_hz == 30.0  # the user's
     assert settings.camera.device == 2  # the command line's
-    assert settings.pose.model == odd
+    assert settings.pose.model == str(own)
     assert settings.pose.people == load_settings().pose.people
+
+
+def test_any_path_survives_the_file():
+    odd = 'C:\\bundles\\a "heavy" one\t\x7fü.task'
+    written = machine_toml(choose([tried("pose_full", 720, 40.0)]), odd, DAY)
+    assert tomllib.loads(written)["pose"]["model"] == odd
 
 
 def test_the_usual_network_is_not_named_and_another_is(tmp_path):
@@ -96,9 +103,10 @@ def test_the_usual_network_is_not_named_and_another_is(tmp_path):
     row = Tried(str(usual), 9, 1280, 720, 40.0)
     assert remember(choose([row]), tmp_path) == machine_file(tmp_path)
     assert load_settings(machine=machine_file(tmp_path)).pose.model == ""
-    remember(choose([Tried(str(tmp_path / "pose_heavy.task"), 30, 1280, 720, 40.0)]), tmp_path)
-    assert load_settings(machine=machine_file(tmp_path)).pose.model == str(tmp_path / "pose_heavy.task")
-    assert [path.name for path in tmp_path.iterdir()] == [MACHINE]
+    (heavy := tmp_path / "pose_heavy.task").write_bytes(b"network")
+    remember(choose([Tried(str(heavy), 30, 1280, 720, 40.0)]), tmp_path)
+    assert load_settings(machine=machine_file(tmp_path)).pose.model == str(heavy)
+    assert sorted(path.name for path in tmp_path.iterdir()) == [MACHINE, heavy.name]
 
 
 @pytest.mark.parametrize(
@@ -107,6 +115,7 @@ def test_the_usual_network_is_not_named_and_another_is(tmp_path):
         ('[storage]\nfolder = "/elsewhere"\n', r"may hold \[camera\] and \[pose\] only, found \"storage\"; delete"),
         ("[camera]\nwidth = 1\n", r"camera.width must be a whole number between 160 and 7680, got 1"),
         ("[camera", "must be valid TOML"),
+        ('[pose]\nmodel = "gone.task"\n', 'pose.model is gone from "gone.task"; run `rimward bench --choose` again'),
     ],
 )
 def test_a_file_that_is_not_as_it_was_written_is_named(tmp_path, text, words):
