@@ -12,14 +12,13 @@ would read, second by second, and then how it compares with what truly happened.
 from __future__ import annotations
 
 import argparse
-import itertools
 import json
 import random
 import subprocess
 import tempfile
 from collections import Counter
 from collections.abc import Iterator, Sequence
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -184,9 +183,13 @@ class Shot:
     gather_s: float
     over_s: float
     counts: bool
-    """Not while paused, and not taken out afterwards."""
+    """Not while paused. One that is taken out afterwards counts at first."""
     faults: dict[str, str]
     """Check and end of the band."""
+
+    @property
+    def name(self) -> str:
+        return f"{self.player}'s shot at {self.release_s:.1f} s"
 
 
 @dataclass(frozen=True)
@@ -270,8 +273,6 @@ def truth(folder: Path) -> Truth:
         for t_s, what in sorted(happened, key=lambda one: one[0]):
             if what == "pause":
                 paused = not paused
-            elif what == "discard":
-                shots[-1] = replace(shots[-1], counts=False)
             elif isinstance(what, dict):
                 events = what["events_s"]
                 known = what["measurements"] | true_steps(case, events["t_release"])
@@ -440,98 +441,125 @@ def latencies(heard: Heard, sound: Loopback) -> Iterator[float]:
 
 def compare(heard: Heard, expected: Truth) -> dict[str, Any]:
     """What was right and what was not."""
-    bands = {"found": Counter(), "cues": Counter(), "faults": Counter(), "signals": Counter()}
-    found, cues, faults, signals = bands.values()
-    left = list(heard.reps)
-    recent: dict[str, list[Shot]] = {}
     wrong: list[str] = []
-    told_of: list[tuple[Shot, str | None]] = []
-    for shot in expected.shots:
-        near = [one for one in left if abs(one[1].events.release_s - shot.release_s) < 0.4]
-        name = f"{shot.player}'s shot at {shot.release_s:.1f} s"
-        if not near:
-            found["missed" if shot.counts else "rightly not counted"] += 1
-            wrong += [f"{name} was not counted"] if shot.counts else []
-            continue
-        left.remove(near[0])
-        player, rep, quiet = near[0]
-        before = recent.setdefault(shot.player, [])
-        before.append(shot)
-        if not shot.counts and not any(
-            t_s > shot.release_s and meant == "discard" for t_s, _, meant in expected.signals
-        ):
-            found["counted while paused"] += 1
-        found["counted"] += 1
-        if player != shot.player:
-            found["wrong player"] += 1
-            wrong.append(f"{name} went to {player}")
-        verdicts = {one.check: one.verdict for one in rep.findings}
-        cue = rep.cue
-        told_of.append((shot, None if cue is None else cue.check))
-        if cue is not None:
-            now = shot.faults.get(cue.check) == verdicts[cue.check]
-            series = sum(one.faults.get(cue.check) == verdicts[cue.check] for one in before[-5:])
-            cues["all"] += 1
-            cues[
-                "of a fault in that shot" if now else "of a fault in most of the last shots" if series >= 3 else "false"
-            ] += 1
-            if not now:
-                wrong.append(
-                    f"{name}: cue {cue.text!r} ({cue.check} {verdicts[cue.check]}), true {shot.faults or 'sound'}"
-                )
-        for check, end in shot.faults.items():
-            said = verdicts.get(check)
-            told = cue is not None and cue.check == check
-            key = (
-                "without feedback by plan"
-                if quiet
-                else "told"
-                if told
-                else {end: "seen, another told first", "unsure": "unsure", None: "no value"}.get(said, "missed")
-            )
-            faults[key] += 1
-            faults["all"] += 1
-            if key in ("missed", "no value"):
-                wrong.append(f"{name}: {check} {end} was {said}")
-    found["true"] = len(expected.shots)
-    found["invented"] = len(left)
-    wrong += [f"invented: {player}'s rep {rep.index} at {rep.events.release_s:.1f} s" for player, rep, _ in left]
-    told = [(line.t_s, line.text) for line in heard.lines if line.kind == "signal"]
-    for begin, end, meant in expected.signals:
-        mine = [one for one in told if begin < one[0] < end + 0.5]
-        signals["shown"] += 1
-        signals["right"] += [text for _, text in mine] == [meant]
-        if [text for _, text in mine] != [meant]:
-            wrong.append(f"signal {meant} at {begin:.1f} s: told {[text for _, text in mine]}")
-        told = [one for one in told if one not in mine]
-    signals["accidental"] = len(told)
-    wrong += [f"accidental signal {text} at {t_s:.1f} s" for t_s, text in told]
-    shots = [(shot.gather_s, shot.over_s) for shot in expected.shots]
-    cues["begun in a shot"] = sum(any(a < begun < b for a, b in shots) for begun, *_ in heard.speech)
-    cues["still sounding when one began"] = sum(
-        any(begun < a < ended for a, _ in shots) for begun, ended, *_ in heard.speech
-    )
+    pairs, found = matched(heard, expected, wrong)
     late = sorted(1000 * one for one in heard.late_s)
-    series = Counter()
-    for player in PLAYERS:
-        mine = [(shot, cue) for shot, cue in told_of if shot.player == player]
-        for check in {check for shot, _ in mine for check in shot.faults}:
-            for has, group in itertools.groupby(mine, lambda one: one[0].faults.get(check)):  # noqa: B023
-                together = list(group)
-                if has and len(together) >= 3:
-                    series[f"{check}: all"] += 1
-                    series[f"{check}: told"] += any(cue == check for _, cue in together)
     return {
-        "reps": dict(found),
-        "cues": dict(cues),
-        "faults": dict(faults),
-        "faults three times running": dict(sorted(series.items())),
-        "signals": dict(signals),
+        "reps": found,
+        "cues": cues(pairs, wrong) | in_shots(heard, expected),
+        "faults": faults(pairs, wrong),
+        "faults three times running": in_a_row(pairs),
+        "signals": signals(heard, expected, wrong),
         "turns_s": [round(a - b, 1) for (a, _), (b, *_) in zip(heard.turns, expected.turns, strict=False)],
-        "tone_ms": {f"p{q}": round(late[min(len(late) - 1, len(late) * q // 100)]) for q in (50, 95)} if late else {},
         "tones": len(late),
+        "tone_ms": {f"p{q}": round(late[min(len(late) - 1, len(late) * q // 100)]) for q in (50, 95)} if late else {},
         "wrong": wrong,
     }
+
+
+Pairs = list[tuple[Shot, "Rep", bool]]
+"""Each shot that was counted, its rep, and whether that went without feedback by plan."""
+
+
+def matched(heard: Heard, expected: Truth, wrong: list[str]) -> tuple[Pairs, dict[str, int]]:
+    """Reps and shots whose releases are near each other, and how many have none."""
+    left, pairs, found = list(heard.reps), list[tuple[Shot, "Rep", bool]](), Counter(true=len(expected.shots))
+    for shot in expected.shots:
+        near = next((one for one in left if abs(one[1].events.release_s - shot.release_s) < 0.4), None)
+        if near is None:
+            found["missed" if shot.counts else "rightly not counted"] += 1
+            wrong += [f"{shot.name} was not counted"] if shot.counts else []
+            continue
+        left.remove(near)
+        player, rep, quiet = near
+        pairs.append((shot, rep, quiet))
+        found["counted"] += 1
+        if not shot.counts:
+            found["counted while paused"] += 1
+            wrong.append(f"{shot.name} was counted while paused")
+        if player != shot.player:
+            found["wrong player"] += 1
+            wrong.append(f"{shot.name} went to {player}")
+    found["invented"] = len(left)
+    wrong += [f"invented: {player}'s rep {rep.index} at {rep.events.release_s:.1f} s" for player, rep, _ in left]
+    return pairs, dict(found)
+
+
+def verdict(rep: Rep, check: str) -> str | None:
+    return next((one.verdict for one in rep.findings if one.check == check), None)
+
+
+def cues(pairs: Pairs, wrong: list[str]) -> dict[str, int]:
+    """Whether each cue named a fault that was there: in that shot, or in most of the player's last five."""
+    found = Counter()
+    for k, (shot, rep, _) in enumerate(pairs):
+        if rep.cue is None:
+            continue
+        check, said = rep.cue.check, verdict(rep, rep.cue.check)
+        recent = [one for one, *_ in pairs[: k + 1] if one.player == shot.player][-5:]
+        found["all"] += 1
+        if shot.faults.get(check) == said:
+            found["of a fault in that shot"] += 1
+            continue
+        lately = sum(one.faults.get(check) == said for one in recent) >= 3
+        found["of a fault in most of the last shots" if lately else "false"] += 1
+        wrong.append(f"{shot.name}: cue {rep.cue.text!r} ({check} {said}), true {shot.faults or 'sound'}")
+    return dict(found)
+
+
+def in_shots(heard: Heard, expected: Truth) -> dict[str, int]:
+    """Speech between a gather and its landing."""
+    shots = [(shot.gather_s, shot.over_s) for shot in expected.shots]
+    spoken = [(begun, ended) for begun, ended, *_ in heard.speech]
+    return {
+        "begun in a shot": sum(a < begun < b for begun, _ in spoken for a, b in shots),
+        "still sounding when one began": sum(begun < a < ended for begun, ended in spoken for a, _ in shots),
+    }
+
+
+def faults(pairs: Pairs, wrong: list[str]) -> dict[str, int]:
+    """What became of each true fault of each shot."""
+    found = Counter()
+    for shot, rep, quiet in pairs:
+        for check, end in shot.faults.items():
+            said = verdict(rep, check)
+            kinds = {end: "seen and not spoken of", "unsure": "unsure", None: "no value"}
+            told = rep.cue is not None and rep.cue.check == check
+            kind = "without feedback by plan" if quiet else "told" if told else kinds.get(said, "missed")
+            found.update(("all", kind))
+            wrong += [f"{shot.name}: {check} {end} was {said}"] if kind in ("missed", "no value") else []
+    return dict(found)
+
+
+def in_a_row(pairs: Pairs) -> dict[str, int]:
+    """Faults in three or more shots of a player one after the other, and whether they were told at all."""
+    found = Counter()
+    for player in PLAYERS:
+        mine = [(shot, rep) for shot, rep, _ in pairs if shot.player == player]
+        for check in {check for shot, _ in mine for check in shot.faults}:
+            told, run = False, 0
+            for shot, rep in [*mine, (None, None)]:
+                if shot is not None and check in shot.faults:
+                    run, told = run + 1, told or (rep.cue is not None and rep.cue.check == check)
+                    continue
+                if run >= 3:
+                    found.update((f"{check}: all", f"{check}: told") if told else (f"{check}: all",))
+                told, run = False, 0
+    return dict(sorted(found.items()))
+
+
+def signals(heard: Heard, expected: Truth, wrong: list[str]) -> dict[str, int]:
+    """Whether each signal that was shown was understood, once, and nothing else was."""
+    left = [(line.t_s, line.text) for line in heard.lines if line.kind == "signal"]
+    right = 0
+    for begin, end, meant in expected.signals:
+        mine = [one for one in left if begin < one[0] < end + 0.5]
+        left = [one for one in left if one not in mine]
+        right += [text for _, text in mine] == [meant]
+        if [text for _, text in mine] != [meant]:
+            wrong.append(f"signal {meant} at {begin:.1f} s: told {[text for _, text in mine]}")
+    wrong += [f"accidental signal {text} at {t_s:.1f} s" for t_s, text in left]
+    return {"shown": len(expected.signals), "right": right, "accidental": len(left)}
 
 
 def main(arguments: Sequence[str] | None = None) -> None:
