@@ -11,6 +11,7 @@ from collections import defaultdict
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
 from itertools import islice
 from typing import Any
 
@@ -19,6 +20,9 @@ from sqlalchemy.dialects import postgresql, sqlite
 
 from . import player_rows, removal, roster
 from .schema import cues, findings, forgotten, measurements, notes, players, reps, sessions, targets, terms
+
+_CLOCKS_DIFFER = timedelta(days=1)
+"""More than a wrong time zone does."""
 
 BATCH = 250
 """Reps in one transaction: a rep has some 40 rows, and another program waits no longer than for these."""
@@ -309,7 +313,16 @@ def _later_rows(
 
 def _later(one: str | None, other: str | None) -> bool:
     """Whether the first change came after the second; None: never changed."""
-    return one is not None and (other is None or one > other)
+    return _rank(one) > _rank(other)
+
+
+def _rank(stamp: str | None) -> tuple[int, str]:
+    """A change that will be made the day after tomorrow is one of a clock that is wrong: it would win for years. So it
+    goes before no change, and after every other one.
+    """
+    if stamp is None:
+        return 0, ""
+    return (2 if stamp < (datetime.now(UTC) + _CLOCKS_DIFFER).isoformat() else 1), stamp
 
 
 def _batches(numbers: Iterable[int]) -> Iterator[list[int]]:

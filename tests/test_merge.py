@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from practised import Day, practise
 
-from rimward.live import exchange, rep_files
+from rimward.live import exchange, rep_files, roster
 from rimward.live.errors import StoreError
 from rimward.live.exchange import Brought
 from rimward.live.merge import merge, told
@@ -375,3 +375,22 @@ def test_a_database_that_another_program_holds(laptops):
         with pytest.raises(StoreError, match="is held by another program; nothing was changed"):
             merge(one, two.path, print)
     assert merge(one, two.path, print).reps == 4
+
+
+def test_a_change_of_a_clock_that_runs_years_ahead_does_not_win_for_years(laptops, monkeypatch):
+    """It goes over where nothing else was changed, and before whatever a sound clock says."""
+    one, two, _ = laptops.values()
+    brought_by(one, two)
+    (session,) = two.sessions()
+    here = one.add_note(session.start.id, "as it was")
+    brought_by(two, one)
+    monkeypatch.setattr(roster, "now_utc", lambda: "2099-01-01T00:00:00+00:00")
+    two.edit_note(here.id, "from 2099")
+    monkeypatch.undo()
+    assert brought_by(one, two).changed == 1
+    assert [note.text for note in one.notes(session.start.id)] == ["from 2099"]
+    one.edit_note(here.id, "from today")
+    assert brought_by(one, two).changed == 0
+    assert brought_by(two, one).changed == 1
+    assert [note.text for note in two.notes(session.start.id)] == ["from today"]
+    assert brought_by(one, two).changed == 0
