@@ -25,8 +25,9 @@ from rimward.calibration.record import Calibration
 
 from . import loop
 from .annotate import encoded, key_pictures
-from .assets import config_text
 from .clip import Clip, hush_opencv, open_clip
+from .coach import Coaching
+from .coaching import load_words
 from .errors import RimwardError, SourceError
 from .figure import Take, take
 from .film import Film
@@ -38,7 +39,6 @@ from .settings import Settings
 from .sightings import sightings
 from .trace import Trace
 from .traces import content_digest, packed
-from .words import read_words
 
 Progress = Callable[[Path, int, int | None], None]
 """Called now and then with a clip, its frames done and how many its file claims."""
@@ -57,9 +57,13 @@ class Work:
     """Of the calibration's file."""
     pictures: bool = False
     """Key pictures of this player may be kept."""
+    coaching: Coaching | None = None
+    """By what is judged; None: the bands of the settings."""
 
     def key(self, content: str) -> str:
-        """What is read with the same key comes out the same; `content` is the digest of the clip's file."""
+        """What is read with the same key is measured the same; `content` is the digest of the clip's file. By what it
+        is judged stays out: a player's own reps move the targets, and a clip is judged once, as a practice is.
+        """
         parts = "\n".join((content, self.settings.digest(), self.calibration_digest))
         return hashlib.sha256(parts.encode()).hexdigest()
 
@@ -223,15 +227,14 @@ def _serve(connection: Connection, work: Work, known: Mapping[str, str]) -> None
 
 def _worked_through(path: Path, source: Clip, key: str, work: Work, progress: Progress) -> ReadClip:
     settings = work.settings
-    words = read_words(config_text(f"words_{settings.screen.language}.toml"), "words")
-    pipeline = Pipeline(settings, words, calibration=work.calibration)
+    pipeline = Pipeline(settings, load_words(settings), calibration=work.calibration, coaching=work.coaching)
     reps: list[tuple[Rep, Trace]] = []
     troubles: list[str] = []
     meter = loop.Meter()
 
     def keep(step: Step) -> None:
         if step.rep is not None and step.trace is not None:
-            trace = replace(step.trace, film=str(path.absolute()), counted=source.counted)
+            trace = replace(step.trace, film=path.name, counted=source.counted)
             reps.append((step.rep, trace))
 
     estimator = MediapipePose(work.model)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 from types import TracebackType
@@ -18,7 +18,7 @@ from .records import ImageArray
 from .roster import Player
 from .store import Store
 from .timeline import KEY_PICTURES
-from .traces import load_trace
+from .traces import load_trace, noted_film
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -46,9 +46,11 @@ def reels(store: Store, sessions: Iterable[str]) -> list[Reel]:
     for asked in sessions:
         session = store.session(asked)
         session_id, notes = session.start.id, store.notes(session.start.id)
+        film = noted_film(store.folder, session_id)
         for rep in store.reps(session_id):
             trace = load_trace(store.folder, session_id, rep.index)
             if trace is not None:
+                trace = replace(trace, film=film or trace.film)
                 name = f"{Path(trace.film).stem if trace.film else session.start.source} rep {rep.index}"
                 remark = _remark([note for note in notes if note.rep_index == rep.index])
                 found.append(Reel(take(rep, trace, name), session_id, rep.index, everybody[session.player_id], remark))

@@ -29,6 +29,7 @@ from rimward.calibration.storage import load_calibration
 from . import traces
 from .annotate import save_clip
 from .batch import KnownClip, ReadClip, Work, cores, read_clips
+from .coaching import coaching, load_words
 from .desk import Desk
 from .errors import DisplayError, StoreError, UsageError
 from .figure import Take
@@ -106,12 +107,14 @@ def _analysed(
 ) -> list[Reviewed]:
     said = [name for name in ("hand", "stature_m") if getattr(args, name) is not None]
     settings = settings_for(store, settings, said, say)
+    calibration = None if args.calibration is None else load_calibration(args.calibration)
     work = Work(
         settings,
         ready_model(settings, say),
-        None if args.calibration is None else load_calibration(args.calibration),
+        calibration,
         "" if args.calibration is None else traces.content_digest(args.calibration),
         pictures=_pictures_allowed(store, settings.player.name),
+        coaching=coaching(settings, load_words(settings), store, None, calibration is not None, say),
     )
     done = analysed(files, work, store, min(args.jobs or cores(), len(files)), say, args.json)
     if not args.json:
@@ -201,7 +204,7 @@ def analysed(files: Sequence[Path], work: Work, store: Store, jobs: int, say: Sa
             if isinstance(outcome, ReadClip):
                 for trouble in outcome.troubles:
                     watch.say(trouble if outcome.path.name in trouble else f"{outcome.path}: {trouble}")
-                one = _saved(outcome, work.settings, store)
+                one = _saved(outcome, work, store)
             elif isinstance(outcome, KnownClip):
                 one = _known(outcome, store)
             else:
@@ -215,19 +218,20 @@ def analysed(files: Sequence[Path], work: Work, store: Store, jobs: int, say: Sa
     return sorted(done, key=lambda one: order[one.path])
 
 
-def _saved(clip: ReadClip, settings: Settings, store: Store) -> Reviewed:
+def _saved(clip: ReadClip, work: Work, store: Store) -> Reviewed:
     for earlier in store.sessions_of_film(clip.key):
         if earlier.summary is not None:  # by another program, or another copy of the clip, a moment ago
             return _known(KnownClip(clip.path, clip.key, earlier.start.id), store)
         store.remove_session(earlier.start.id)
-    player = settings.player
+    player = work.settings.player
     writer = store.start_session(
         player=player.name,
         hand=player.hand,
         source=clip.path.name,
-        settings_digest=settings.digest(),
+        settings_digest=work.settings.digest(),
         app_version=version("rimward"),
         stature_m=player.stature_m,
+        calibration=work.calibration_digest[:16] or None,
         film=clip.key,
         started_utc=_recorded_utc(clip.path),
     )
@@ -237,15 +241,14 @@ def _saved(clip: ReadClip, settings: Settings, store: Store) -> Reviewed:
         traces.save_trace(store.folder, writer.id, index, one.trace)
         for name, content in one.pictures.items():
             rep_file(store.folder, writer.id, index, name, "jpg").write_bytes(content)
+    traces.note_film(store.folder, writer.id, clip.path)
     writer.close(clip.summary)
     return Reviewed(clip.path, writer.id, len(clip.reps))
 
 
 def _known(clip: KnownClip, store: Store) -> Reviewed:
-    reps = store.reps(clip.session_id)
-    for rep in reps:
-        traces.moved(store.folder, clip.session_id, rep.index, str(clip.path.absolute()))
-    return Reviewed(clip.path, clip.session_id, len(reps), "done before")
+    traces.note_film(store.folder, clip.session_id, clip.path)
+    return Reviewed(clip.path, clip.session_id, len(store.reps(clip.session_id)), "done before")
 
 
 def _recorded_utc(path: Path) -> datetime:

@@ -5,11 +5,11 @@ DATA_FOLDER/media/SESSION_UUID/REP_trace.npz
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import io
 import os
 import zipfile
-from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,10 +17,12 @@ from numpy.typing import NDArray
 
 from .errors import StoreError
 from .records import FloatArray
-from .rep_files import rep_file
+from .rep_files import rep_file, session_folder
 from .trace import Space, Trace
 
 TRACE = "trace"
+_FILM = "film"
+"""Beside the traces of a session, and no file of a rep: it stays out of backups and exchange (rep_files)."""
 _SCHEMA = 1
 _UNSEEN = int(np.iinfo(np.int16).min)
 _STEPS = 16000
@@ -115,11 +117,23 @@ def unpacked(content: bytes) -> Trace:
         )
 
 
-def moved(data_folder: Path, session_id: str, rep: int, film: str) -> None:
-    """The film of this rep was found here, unless it still is where it was. Raises StoreError."""
-    trace = load_trace(data_folder, session_id, rep)
-    if trace is not None and trace.film != film and not Path(trace.film).is_file():
-        save_trace(data_folder, session_id, rep, replace(trace, film=film))
+def note_film(data_folder: Path, session_id: str, film: Path) -> None:
+    """Remember on this machine which of its files a session was read from: other machines get the film's name only, in
+    its traces. A film that was found elsewhere does not take the place of one that still is where it was.
+    """
+    note = session_folder(data_folder, session_id) / _FILM
+    if not Path(noted_film(data_folder, session_id)).is_file():
+        with contextlib.suppress(OSError):  # the session is worth more than the way back to its film
+            note.parent.mkdir(mode=0o700, parents=True, exist_ok=True)
+            note.write_bytes(os.fsencode(film.absolute()))
+
+
+def noted_film(data_folder: Path, session_id: str) -> str:
+    """What `note_film` remembered; empty where nothing was."""
+    try:
+        return os.fsdecode((session_folder(data_folder, session_id) / _FILM).read_bytes())
+    except OSError:
+        return ""
 
 
 def content_digest(path: Path) -> str:

@@ -282,11 +282,13 @@ def test_a_data_folder_that_cannot_be_written(tmp_path):
     assert str(blocked / "data" / "rimward.db") in said.error
     assert "joins at the next start" in said.error
 
-    good = temp | {"RIMWARD_DATA_DIR": str(tmp_path / "good")}
-    again = run(*options, data=tmp_path / "start", **good)
+    elsewhere = temp | {"RIMWARD_DATA_DIR": str(tmp_path / "elsewhere")}
+    assert run("sessions", data=tmp_path / "start", **elsewhere).err == ""  # another data folder does not take it
+    blocked.unlink()
+    again = run(*options, data=tmp_path / "start", **temp)
     assert again.status == 0
     assert "1 rep of an earlier session joined" in again.error
-    assert [len(reps) for _, reps in saved(tmp_path / "good")] == [1, 1]
+    assert [len(reps) for _, reps in saved(blocked / "data")] == [1, 1]
 
 
 def test_a_data_folder_that_can_take_neither_model_nor_sessions(tmp_path):

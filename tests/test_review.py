@@ -8,6 +8,7 @@ import shutil
 import signal
 import sys
 from collections.abc import Iterator
+from contextlib import closing
 from pathlib import Path
 
 import cv2
@@ -25,7 +26,7 @@ from rimward.live.rep_files import files_of
 from rimward.live.settings import load_settings
 from rimward.live.store import open_store
 from rimward.live.timeline import key_instant_s
-from rimward.live.traces import content_digest, load_trace
+from rimward.live.traces import content_digest, load_trace, noted_film
 
 pytestmark = pytest.mark.network
 
@@ -59,7 +60,14 @@ def films(folder) -> list[Path]:
 @pytest.fixture(scope="module")
 def reviewed(films, folder) -> tuple[Said, Path]:
     data = data_folder(folder / "data", prepared_model())
+    coached(data)
     return run("review", *films, "--player", "Sam", "--json", data=data), data
+
+
+def coached(data: Path) -> None:
+    """Sam with a target of the coach that no knee keeps."""
+    with closing(open_store(data, pytest.fail)) as store:
+        store.set_target(store.add_player("Sam").id, "knee_min_deg", 20.0, 30.0, locked=True)
 
 
 def of_kind(said: Said, kind: str) -> list[dict]:
@@ -73,13 +81,14 @@ def without_speed(lines: list[dict]) -> list[dict]:
 
 def test_a_clip_gives_what_practice_gives(reviewed, films, tmp_path):
     said, _ = reviewed
-    practised = run(
-        "practice", "--clip", films[0], "--headless", "--json", "--player", "Sam",
-        data=data_folder(tmp_path / "data", prepared_model()),
-    )  # fmt: skip
+    data = data_folder(tmp_path / "data", prepared_model())
+    coached(data)
+    practised = run("practice", "--clip", films[0], "--headless", "--json", "--player", "Sam", data=data)
     given = [line for line in said.lines if line.get("clip") == str(films[0])]
     assert without_speed(given) == without_speed(practised.lines)
-    assert len(of_kind(said, "rep")) == 1
+    (rep,) = of_kind(said, "rep")
+    assert "Target: " in said.err
+    assert [one["verdict"] for one in rep["findings"] if one["measurement"] == "knee_min_deg"] == ["above"]
 
 
 def test_each_bad_clip_costs_one_line_and_the_others_go_on(reviewed, films):
@@ -93,7 +102,7 @@ def test_each_bad_clip_costs_one_line_and_the_others_go_on(reviewed, films):
         assert words in line
     assert {line["clip"] for line in of_kind(said, "error")} == set(map(str, films[1:]))
     assert sum("Übung [b] 投篮 №1.mp4: 1 rep" in line for line in lines) == 1
-    assert len(lines) == 4
+    assert len(lines) == 5  # with what Sam is held against
 
 
 def test_what_is_saved(reviewed, films):
@@ -107,7 +116,8 @@ def test_what_is_saved(reviewed, films):
     assert session.start.started_utc.timestamp() == pytest.approx(films[0].stat().st_mtime, abs=1)
     trace = load_trace(data, session.start.id, rep.index)
     assert trace is not None
-    assert trace.film == str(films[0])
+    assert trace.film == films[0].name  # where it lies is this machine's own affair
+    assert noted_film(data, session.start.id) == str(films[0])
     assert [path.suffix for path in files_of(data, session.start.id)] == [".npz"]
 
 

@@ -16,7 +16,7 @@ from rimward.live.rep_files import files_of, rep_file
 from rimward.live.reps import Reading
 from rimward.live.skeleton import COUNT, INDEX
 from rimward.live.trace import LEAD_S, Space, Trace, trace_of
-from rimward.live.traces import content_digest, load_trace, moved, packed, save_trace, unpacked
+from rimward.live.traces import content_digest, load_trace, note_film, noted_film, packed, save_trace, unpacked
 
 VIEW = View()
 SESSION = "5d2f6c1e-93a1-4b77-8f0e-2f1f6f3f9a10"
@@ -165,14 +165,16 @@ def test_a_folder_that_cannot_be_written(trace, tmp_path):
         save_trace(tmp_path, SESSION, 1, trace)
 
 
-def test_a_film_that_was_moved(trace, tmp_path):
-    save_trace(tmp_path, SESSION, 1, replace(trace, film="/old/clip.mp4"))
-    moved(tmp_path, SESSION, 1, "/new/clip.mp4")
-    again = load_trace(tmp_path, SESSION, 1)
-    assert again is not None
-    assert again.film == "/new/clip.mp4"
-    moved(tmp_path, SESSION, 2, "/new/clip.mp4")
-    assert load_trace(tmp_path, SESSION, 2) is None
+def test_a_film_that_was_moved(tmp_path):
+    """The new place is remembered, unless the film still is where it was; no backup and no other laptop gets it."""
+    assert noted_film(tmp_path, SESSION) == ""
+    for name in ("old Übung.mp4", "new.mp4"):
+        note_film(tmp_path, SESSION, tmp_path / name)
+        assert noted_film(tmp_path, SESSION) == str(tmp_path / name)
+    (tmp_path / "new.mp4").write_bytes(b"x")
+    note_film(tmp_path, SESSION, tmp_path / "other.mp4")
+    assert noted_film(tmp_path, SESSION) == str(tmp_path / "new.mp4")
+    assert list(files_of(tmp_path, SESSION)) == []
 
 
 def test_the_digest_of_a_film(tmp_path):
