@@ -36,8 +36,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 from fakes import numbered, write_video
 from practised import Day, practise
 
+from rimward.calibration.lens import Lens
 from rimward.calibration.points import read_points
-from rimward.calibration.storage import load_calibration, load_lens, save_calibration
+from rimward.calibration.storage import load_calibration, load_lens, save_calibration, save_lens
 from rimward.live import backup as backup_file
 from rimward.live.assets import config_text
 from rimward.live.clip import open_clip
@@ -100,6 +101,22 @@ def _calibration() -> bytes:
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "court.toml"
         save_calibration(path, made)
+        return path.read_bytes()
+
+
+def _lens() -> bytes:
+    lens = Lens(
+        image_size=(1280, 720),
+        camera_matrix=np.array([[900.0, 0.0, 640.0], [0.0, 900.0, 360.0], [0.0, 0.0, 1.0]]),
+        distortion=np.array([-0.1, 0.02, 0.0, 0.0, 0.0]),
+        sigma_focal=0.004,
+        kind="calibrated",
+        rms_px=0.3,
+        camera="camera 0",
+    )
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "lens.toml"
+        save_lens(path, lens)
         return path.read_bytes()
 
 
@@ -278,7 +295,7 @@ READERS: tuple[Reader, ...] = (
     Reader("points", _points, read_points, ".json"),
     Reader("settings", lambda: config_text("default.toml").encode(), load_settings),
     Reader("calibration", _calibration, load_calibration),
-    Reader("lens", _calibration, load_lens),
+    Reader("lens", _lens, load_lens),
     Reader("words", lambda: config_text("words_en.toml").encode(), _words),
     Reader("drill", lambda: config_text("drill_free_throws.toml").encode(), _drill),
     Reader("station", lambda: STATION, _station),
