@@ -528,10 +528,10 @@ class _Session:
             self._discard()
         elif step.gesture is Gesture.PAUSE:
             self._confirm(step.view.t_s, Tone.CONFIRM)
-        elif step.gesture is Gesture.NEXT:
-            self._next()
-        if step.news == TurnNews.OVER:
+        if step.news == TurnNews.FITS:
             self._note_doubts()
+        if step.news == TurnNews.OVER or step.gesture is Gesture.NEXT:
+            self._note_doubts()  # this is no answer to the question: the reps stay
             self._next()
         elif step.news == TurnNews.WHO:
             said = prompt(self._words, "who", player=self._relay.name)

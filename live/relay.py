@@ -34,6 +34,8 @@ class TurnNews(StrEnum):
     """The time is up, and nobody is shooting."""
     WHO = "who"
     """The body does not fit the player of the turn: somebody must say who it is."""
+    FITS = "fits"
+    """Nobody said it, and the body of the last rep fits again: somebody else was in the picture for a while."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,6 +147,9 @@ class Relay:
         if view.phase is Phase.HOLDING and view.pose is not None:
             self._sizes.look(view.t_s, self.pipeline.size_of(view.pose, sighting.frame.size))
         if step.rep is not None and self.asks:
+            if self._sizes.fits(self.name):
+                self.asks = False
+                return TurnNews.FITS
             self.doubted.append(step.rep.index)
         if self.asks or self._sure or not (step.rep is not None or view.phase is Phase.HOLDING):
             return None

@@ -19,6 +19,8 @@ from .body import hand_centre, middle, stature_px
 from .records import Ball, FloatArray, Pose
 
 _LOOK_ROUND_S = 2.0
+_ASTRAY_S = 0.5
+"""The same while the one who is followed is away from the spot of the last shot."""
 _ALONE_S = 1.5
 """Seen alone for this long, one person is asked for again."""
 _JUMP = 0.35
@@ -59,6 +61,8 @@ class ShooterLock:
     _held_s: float | None = None
     """When the one who is followed last had the ball in reach of the hands."""
     _on_spot_since_s: float | None = None
+    _astray: bool = False
+    """The one who is followed is away from the spot of the last shot."""
 
     def people_wanted(self, t_s: float, shooting: bool = False) -> int:
         """How many people to ask the network for in the frame after this instant: 1 or 2. No look round during a shot.
@@ -68,7 +72,8 @@ class ShooterLock:
         if self.most_people < 2:
             return 1
         company = self._others_s is not None and t_s - self._others_s < _ALONE_S
-        look_round = self._looked_s is None or (not shooting and t_s - self._looked_s >= _LOOK_ROUND_S)
+        every_s = _ASTRAY_S if self._astray else _LOOK_ROUND_S
+        look_round = self._looked_s is None or (not shooting and t_s - self._looked_s >= every_s)
         if look_round:
             self._looked_s = t_s  # at the asking: the answer comes a frame later, and one look is enough
         return 2 if self._unsure or company or look_round else 1
@@ -115,7 +120,9 @@ class ShooterLock:
                 # somebody, but not the shooter: look for both before believing it
                 self._unsure = True
                 return None
-            holder = self._on_spot_again(t_s, self._ball_holder(t_s, best, sized, ball), sized, off_spot_m)
+            holder = self._on_spot_again(t_s, self._ball_holder(t_s, best, sized, ball), sized, ball, off_spot_m)
+            astray = off_spot_m(best[0])
+            self._astray = astray is not None and astray >= _ON_SPOT_M
             self.switched = holder is not best
             best = holder
             self._unsure = False
@@ -162,11 +169,17 @@ class ShooterLock:
         t_s: float,
         best: tuple[Pose, float],
         sized: list[tuple[Pose, float]],
+        ball: Ball | None,
         off_spot_m: Callable[[Pose], float | None],
     ) -> tuple[Pose, float]:
-        """Whoever is back on the spot of the last shot, when somebody else was taken for the shooter meanwhile."""
+        """Whoever is back on the spot of the last shot, when somebody else was taken for the shooter meanwhile.
+
+        After a shot only with the ball in the hands: somebody walked by before the shooter and took the lock along.
+        """
         back = [item for item in sized if item is not best and _on_spot(item[0], off_spot_m)]
-        if self.locked or not back or off_spot_m(best[0]) is None or _on_spot(best[0], off_spot_m):
+        if self.locked:
+            back = [item for item in back if ball is not None and _reach(item, ball) < _HOLDS]
+        if not back or off_spot_m(best[0]) is None or _on_spot(best[0], off_spot_m):
             self._on_spot_since_s = None
             return best
         if self._on_spot_since_s is None:

@@ -361,9 +361,9 @@ def watch(folder: Path, film: Path, expected: Truth) -> Heard:
                 line("station", {"over": "the time is up", "who": f"is this {self.name}?"}[step.news])
             advice = view.advice[0].words if view.advice and view.phase == "waiting" else ""
             shown = view.prompt or (view.status if view.trouble else advice)
-            if shown != self.last and shown:
+            if shown and shown != self.last:
                 line("screen", shown)
-            self.last = shown
+                self.last = shown
             if presses and now_s >= presses[0]:
                 presses.pop(0)
                 pygame.event.post(pygame.event.Event(pygame.KEYDOWN, key=pygame.K_n, unicode="n"))

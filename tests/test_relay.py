@@ -137,6 +137,18 @@ def test_reps_while_nobody_has_answered_are_known_as_doubtful(known, words, one_
     assert court.relay.doubted == []
 
 
+def test_a_question_that_nobody_answered_is_dropped_when_the_body_fits_again(known, words, one_shot):
+    """Somebody else held the ball for a while; the reps since then stay."""
+    court = Court(known, words, {"Ada": None, "Ben": None})
+    court.see(one_shot)
+    court.see(after(film(play([stand(2.0)], SMALL)), 20.0))
+    assert court.news() == [TurnNews.WHO]
+    court.see(after(one_shot, 40.0))
+    assert court.news() == [TurnNews.WHO, TurnNews.FITS]
+    assert not court.relay.asks
+    assert court.reps() == [("Ada", 1), ("Ada", 2)]
+
+
 def test_the_right_body_is_not_asked_about(known, words, one_shot):
     court = Court(known, words, {"Ada": 1.80, "Ben": 1.40})
     court.see(one_shot)

@@ -145,6 +145,23 @@ def test_a_shooter_who_comes_back_to_the_spot_is_taken_again():
     assert chosen[-1] is shooter
 
 
+@pytest.mark.parametrize("holds", [True, False])
+def test_who_walks_by_before_the_shooter_takes_the_lock_along_only_until_it_is_seen(holds: bool):
+    """For a moment the two cannot be told apart. Where the court is known the one on the spot with the ball shoots."""
+    shooter = person(250)
+    lock = watch(lambda t: [shooter], 1.0)[2]
+    lock.locked = True
+    ball = Ball(shooter.landmarks_px[19] + (0 if holds else 300), 9.0, 0.9)
+    chosen, asked = [], []
+    for k in range(90):
+        t_s = 1.0 + k / 30
+        asked.append(lock.people_wanted(t_s))
+        people = (person(250 + 3.0 * k), shooter)[: asked[-1] if k > 3 else 1]
+        chosen.append(lock.choose(t_s, people, asked[-1], ball, lambda pose: abs(hip_x(pose) - 250) / 100))
+    assert chosen[30] is not shooter
+    assert (chosen[-1] is shooter) is holds
+
+
 def test_once_lost_the_ball_decides_again_until_the_next_shot():
     """Without a calibration: the rebounder is taken for the shooter, until the shooter has the ball."""
     shooter, rebounder = person(250), person(480, 1.2)
