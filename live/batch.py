@@ -25,13 +25,13 @@ from rimward.calibration.record import Calibration
 
 from . import loop
 from .annotate import encoded, key_pictures
+from .assets import config_text
 from .clip import Clip, hush_opencv, open_clip
 from .coach import Coaching
-from .coaching import load_words
 from .errors import RimwardError, SourceError
 from .figure import Take, take
 from .film import Film
-from .mediapipe_pose import MediapipePose
+from .mediapipe_hands import estimator_for
 from .pipeline import Pipeline, Step
 from .records import ImageArray, Rep, Sighting, SourceTrouble
 from .session_records import SessionSummary
@@ -39,6 +39,7 @@ from .settings import Settings
 from .sightings import sightings
 from .trace import Trace
 from .traces import content_digest, packed
+from .words import read_words
 
 Progress = Callable[[Path, int, int | None], None]
 """Called now and then with a clip, its frames done and how many its file claims."""
@@ -227,7 +228,8 @@ def _serve(connection: Connection, work: Work, known: Mapping[str, str]) -> None
 
 def _worked_through(path: Path, source: Clip, key: str, work: Work, progress: Progress) -> ReadClip:
     settings = work.settings
-    pipeline = Pipeline(settings, load_words(settings), calibration=work.calibration, coaching=work.coaching)
+    words = read_words(config_text(f"words_{settings.screen.language}.toml"), "words")
+    pipeline = Pipeline(settings, words, calibration=work.calibration, coaching=work.coaching)
     reps: list[tuple[Rep, Trace]] = []
     troubles: list[str] = []
     meter = loop.Meter()
@@ -237,7 +239,7 @@ def _worked_through(path: Path, source: Clip, key: str, work: Work, progress: Pr
             trace = replace(step.trace, film=path.name, counted=source.counted)
             reps.append((step.rep, trace))
 
-    estimator = MediapipePose(work.model)
+    estimator = estimator_for(settings, work.model)
     try:
         estimator.warm_up(2)  # as practice does: the network remembers
         seen = sightings(source, estimator, pipeline.people_to_ask)

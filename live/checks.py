@@ -169,6 +169,10 @@ CHECKS: tuple[Check, ...] = (
     Check("hold", "hold_s"),
     Check("dip", "dip_m"),
     Check("set_to_release", "set_to_release_s"),
+    Check("guide_fingers", "guide_finger_spread_deg"),
+    Check("guide_thumb", "guide_thumb_off_s"),
+    Check("guide_hand", "guide_hand_off_s"),
+    Check("palm_gap", "palm_gap_m"),
 )
 BY_NAME: Mapping[str, Check] = {check.name: check for check in CHECKS}
 

@@ -143,6 +143,7 @@ def _practice_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--calibration", type=Path, metavar="FILE", help="where the hoop is (rimward calibrate)")
     parser.add_argument("--drill", metavar="NAME_OR_FILE", help="what is practised: a shipped drill or a file of yours")
     parser.add_argument("--focus", metavar="CHECK", help="speak of this one check only, for instance arm_line")
+    parser.add_argument("--close", action="store_true", help="the camera stands within 1.5 m: fingers and palms too")
 
 
 def _session_arguments(parser: argparse.ArgumentParser) -> None:

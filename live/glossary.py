@@ -70,6 +70,12 @@ TERMS: Mapping[str, Term] = MappingProxyType(
         "step_forward_m": Term("Step forward", CENTIMETRES, "Of both feet toward the hoop, negative for a step back"),
         "hip_after_knee_s": Term("Hip after knee", SECONDS, "Between the instants at which they open fastest"),
         "elbow_after_knee_s": Term("Elbow after knee", SECONDS, "Between the instants at which they open fastest"),
+        "guide_finger_spread_deg": Term(
+            "Guide hand's finger spread", DEGREES, "Index to little finger at set, close view"
+        ),
+        "guide_thumb_off_s": Term("Guide thumb off", SECONDS, "Off the ball so long before release, close view"),
+        "guide_hand_off_s": Term("Guide hand off", SECONDS, "Off the ball so long before release, close view"),
+        "palm_gap_m": Term("Palm to ball", CENTIMETRES, "Room between shooting palm and ball at set, close view"),
     }
 )
 """By the name that the measurement has in --json, exports and settings."""

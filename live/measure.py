@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from . import energy, footwork
+from . import energy, footwork, hands
 from .body import turned_deg
+from .hands import HandsOnBall
 from .records import FloatArray, Measurement
 from .reps import Reading, standing
 from .track import Track
@@ -38,6 +39,8 @@ class Shot:
     """How far the player faces toward or away from the camera: 0 from the side, 90 from the front or behind."""
     floor: FloatArray | None = None
     """(T, 2, 2), where the left and the right foot would stand on the floor, hoop frame; None without a calibration."""
+    hands: HandsOnBall | None = None
+    """Only a close view has them."""
 
     @property
     def scale_sigma(self) -> float:
@@ -53,7 +56,13 @@ class Shot:
         return f"{self.reading.hand}_{joint}"
 
 
-def shot(reading: Reading, stature_m: float, stature_known: bool, floor: FloatArray | None = None) -> Shot:
+def shot(
+    reading: Reading,
+    stature_m: float,
+    stature_known: bool,
+    floor: FloatArray | None = None,
+    hands: HandsOnBall | None = None,
+) -> Shot:
     """Gather what the measurements need; the view is taken from the gather, before anything turns."""
     t = reading.raw.t_s
     release = reading.raw.at(reading.events.release_s)
@@ -61,7 +70,7 @@ def shot(reading: Reading, stature_m: float, stature_known: bool, floor: FloatAr
     across = reading.smooth.joint("left_shoulder") - reading.smooth.joint("right_shoulder")
     width = float(np.nanmedian(np.abs(across[first:release, 0])))
     view = turned_deg(width / stature_m)
-    return Shot(reading, stature_m, stature_known, float(np.median(np.diff(t))), view, floor)
+    return Shot(reading, stature_m, stature_known, float(np.median(np.diff(t))), view, floor, hands)
 
 
 def measure(shot: Shot) -> dict[str, Measurement]:
@@ -396,6 +405,16 @@ class _NeedsCalibration:
         return Measurement.missing(f"{self.what} needs the camera's place: run rimward calibrate")
 
 
+@dataclass(frozen=True, slots=True)
+class _NeedsCloseView:
+    """A measurement of fingers and palms (hands.py)."""
+
+    of: Callable[[HandsOnBall], Measurement]
+
+    def __call__(self, shot: Shot) -> Measurement:
+        return Measurement.missing(hands.TOO_FAR) if shot.hands is None else self.of(shot.hands)
+
+
 MEASUREMENTS: dict[str, Callable[[Shot], Measurement]] = {
     "elbow_at_set_deg": elbow_at_set_deg,
     "elbow_at_release_deg": elbow_at_release_deg,
@@ -433,6 +452,9 @@ MEASUREMENTS: dict[str, Callable[[Shot], Measurement]] = {
     "step_forward_m": step_forward_m,
     "hip_after_knee_s": hip_after_knee_s,
     "elbow_after_knee_s": elbow_after_knee_s,
+    **{name: _NeedsCloseView(function) for name, function in hands.MEASUREMENTS.items()},
 }
 ONLY_IN_SPACE = tuple(name for name, function in MEASUREMENTS.items() if isinstance(function, _NeedsCalibration))
 """What no view gives without the camera's place; measure3d gives it with one."""
+ONLY_CLOSE = tuple(hands.MEASUREMENTS)
+"""What is seen from within about 1.5 m alone."""

@@ -96,12 +96,12 @@ class MediapipePose:
                 if self._spoken:
                     people_found = landmarker.detect_for_video(picture, at_ms).pose_landmarks
                 else:  # the runtime's last once-only warnings come with the first person
-                    with _without_log_noise():
+                    with without_log_noise():
                         people_found = landmarker.detect_for_video(picture, at_ms).pose_landmarks
                     self._spoken = bool(people_found)
             except (RuntimeError, ValueError) as error:
                 raise PoseModelError(
-                    f"the pose network must run on each picture, it failed ({_one_line(error)}); start again"
+                    f"the pose network must run on each picture, it failed ({one_line(error)}); start again"
                 ) from None
         return list(people_found)
 
@@ -131,12 +131,12 @@ class MediapipePose:
                 num_poses=people,
             )
             try:
-                with _without_log_noise():
+                with without_log_noise():
                     self._landmarkers[people] = vision.PoseLandmarker.create_from_options(options)
             except (RuntimeError, ValueError, OSError) as error:
                 raise PoseModelError(
                     f"the pose model {self._model} must be a pose landmarker bundle, it does not load"
-                    f" ({_one_line(error)}); run `rimward setup`"
+                    f" ({one_line(error)}); run `rimward setup`"
                 ) from None
         return self._landmarkers[people]
 
@@ -158,14 +158,14 @@ def pose_of(person: list[Any], width: int, height: int) -> Pose | None:
 
 
 def _close_all(landmarkers: dict[int, Any]) -> None:
-    with _without_log_noise():
+    with without_log_noise():
         for landmarker in landmarkers.values():
             landmarker.close()
     landmarkers.clear()
 
 
 @contextmanager
-def _without_log_noise() -> Iterator[None]:
+def without_log_noise() -> Iterator[None]:
     """Keep the runtime's log lines off standard error; what others write there meanwhile comes out afterwards."""
     with _stderr_lock, ExitStack() as stack:
         try:
@@ -186,5 +186,6 @@ def _without_log_noise() -> Iterator[None]:
                 os.write(2, rest)
 
 
-def _one_line(error: Exception) -> str:
+def one_line(error: Exception) -> str:
+    """What an error says, for a line of its own."""
     return " ".join(str(error).split())[:300]

@@ -32,7 +32,7 @@ def settings_of(args: argparse.Namespace, *, chosen: bool = True, **more: dict[s
         },
         "cues": {"focus": getattr(args, "focus", None)},
         "camera": {"device": getattr(args, "device", None)},
-        "pose": {"model": getattr(args, "pose_model", None)},
+        "pose": {"model": getattr(args, "pose_model", None), "close": getattr(args, "close", False) or None},
         "sound": {"mute": getattr(args, "mute", False) or None},
         "screen": {"full_screen": getattr(args, "full_screen", False) or None},
     }

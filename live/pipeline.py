@@ -16,7 +16,7 @@ from rimward.calibration.geometry import floor_from_image
 from rimward.calibration.record import Calibration
 from rimward.calibration.storage import fitted
 
-from . import footwork, measure, measure3d, phases, reps, status
+from . import footwork, hands, measure, measure3d, phases, reps, status
 from .arms_out import Answer, SetUp
 from .ball import BallTracker
 from .ball_edge import Outline, outline
@@ -78,7 +78,7 @@ class _Moment:
     seen: Observation
     px_per_m: float | None
     outline: Outline | None
-    """The ball's, to a fraction of a pixel; only with a calibration."""
+    """The ball's, to a fraction of a pixel; only with a calibration or in a close view."""
     people_asked: int
 
 
@@ -398,7 +398,8 @@ class Pipeline:
         px_per_m = self._scale.update(frame.t_s, pose)
         ball = self._ball.update(frame.image, frame.t_s, pose, px_per_m)
         # the outline costs as much as the search; a shot is read from where the ball was in play
-        measured = outline(frame.image, ball) if ball is not None and shooting and self._court.trusted else None
+        wanted = (shooting and self._court.trusted) or (pose is not None and bool(pose.hands))
+        measured = outline(frame.image, ball) if ball is not None and wanted else None
         return _Moment(Observation(frame.index, frame.t_s, pose, ball), px_per_m, measured, asked)
 
     def _change_person(self) -> None:
@@ -435,7 +436,7 @@ class Pipeline:
         if self._hoop is not None:
             left = min(window, key=lambda moment: abs(moment.seen.t_s - release_s)).seen.pose
             self._shot_from_m = self._spot_m(left)
-        measurements, lifted = self._measure(window, reading)
+        measurements, lifted = self._measure(window, reading, px_per_m)
         self._index += 1
         self._view_check = None
         rep = Rep(
@@ -460,22 +461,25 @@ class Pipeline:
         return _Closed(rep, feedback, trace_of(reading, seen, px_per_m, self._size, lifted))
 
     def _measure(
-        self, window: list[_Moment], reading: reps.Reading
+        self, window: list[_Moment], reading: reps.Reading, px_per_m: float
     ) -> tuple[dict[str, Measurement], LiftedTrack | None]:
         """Values of a shot, from space where the hoop is known and space can give them, else from the picture; and the
         shot in space.
         """
         known = self._settings.player.stature_m is not None
+        seen, outlines = [moment.seen for moment in window], [moment.outline for moment in window]
         calibration = self._hoop
-        floor = None if calibration is None else footwork.floor_places([moment.seen for moment in window], calibration)
-        measurements = measure.measure(measure.shot(reading, self._stature_m, known, floor))
+        floor = None if calibration is None else footwork.floor_places(seen, calibration)
+        radius_m = self._settings.ball.diameter_m / 2
+        on_ball = hands.on_ball(seen, outlines, reading, px_per_m, self._size[0], self._stature_m, radius_m)
+        measurements = measure.measure(measure.shot(reading, self._stature_m, known, floor, on_ball))
         if calibration is None:
             return measurements, None
         sigma = _STATURE_SIGMA if known else _STATURE_GUESS_SIGMA
-        body = Body(self._stature_m, sigma, self._settings.ball.diameter_m / 2, self._set_up.lengths_m(sigma))
+        body = Body(self._stature_m, sigma, radius_m, self._set_up.lengths_m(sigma))
         lifted = measure3d.measure_rep(
-            [moment.seen for moment in window],
-            [moment.outline for moment in window],
+            seen,
+            outlines,
             reading,
             calibration,
             body,
@@ -492,7 +496,14 @@ class Pipeline:
         body_missing_s = now_s - self._body_s if self._body_s is not None else np.inf
         ball_missing_s = now_s - self._ball_s if self._ball_s is not None else now_s
         words, trouble = status.status(
-            pose, ball, self._phase.phase, frame.size, body_missing_s, ball_missing_s, self._words
+            pose,
+            ball,
+            self._phase.phase,
+            frame.size,
+            body_missing_s,
+            ball_missing_s,
+            self._words,
+            close=self._settings.pose.close,
         )
         rest = None if trouble else self._coach.rest(now_s)
         words = self._coach.resting(now_s) or words if rest is not None else words

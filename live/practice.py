@@ -29,6 +29,7 @@ from .interrupts import stopped_by_signals
 from .json_lines import discard_line, rep_line, result_line, session_line, with_player
 from .judge import Judge
 from .known_player import is_minor, settings_for
+from .mediapipe_hands import estimator_for
 from .mediapipe_pose import MediapipePose
 from .outcome import what_changed
 from .outputs import Output, PracticeScreen
@@ -211,17 +212,20 @@ def _check_camera(calibration: Calibration, camera: SourceInfo, say: Callable[[s
 
 
 def ready_model(settings: Settings, say: Callable[[str], None]) -> Path:
-    """The pose model: the user's own bundle, else the one in the data folder, prepared now where it is missing."""
-    if settings.pose.model:
-        own = Path(settings.pose.model).expanduser()
+    """The pose model: the user's own bundle, else the one in the data folder; what is missing there, the hand model of
+    a close view too, is prepared now.
+    """
+    folder, own = data_folder(settings), Path(settings.pose.model).expanduser() if settings.pose.model else None
+    if own is not None:
         pose_model.check(own)
-        return own
-    folder = data_folder(settings)
     try:
-        pose_model.check(pose_model.model_path(folder))
+        if own is None:
+            pose_model.check(pose_model.model_path(folder))
+        if settings.pose.close:
+            pose_model.check_hands(pose_model.hands_path(folder))
     except PoseModelError:
-        return pose_model.prepare(folder, progress=say)
-    return pose_model.model_path(folder)
+        pose_model.prepare(folder, progress=say)
+    return own or pose_model.model_path(folder)
 
 
 def _open_devices(
@@ -240,7 +244,7 @@ def _open_devices(
         closing.callback(window.close)
 
     def network() -> MediapipePose:
-        made = MediapipePose(model)
+        made = estimator_for(settings, model) if settings.pose.close else MediapipePose(model)
         closing.callback(made.close)
         # The first look is for two people. Loaded before the camera starts, so that its first frames need not wait.
         made.warm_up(2)
@@ -334,7 +338,7 @@ class _Session:
                 title,
                 calibration,
                 one.chosen,
-                watched=shown,
+                watched=shown and not settings.pose.close,
                 photo=one.photo,
                 station=station is not None,
             )

@@ -84,6 +84,23 @@ class SourceInfo:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Hand:
+    """One hand's landmarks in one picture, as a close view shows them (order: hands.NAMES)."""
+
+    landmarks_px: FloatArray
+    """(21, 2)."""
+    side: Side
+    """Which hand the network takes it for; on a ball it is often wrong."""
+    score: float
+    """0..1: how sure the network is of the side."""
+
+    def __post_init__(self) -> None:
+        require_shape("landmarks_px", self.landmarks_px, (21, 2))
+        if not np.isfinite(self.landmarks_px).all():
+            raise ValueError("landmarks_px must be finite; drop the hand instead")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Pose:
     """One person's landmarks in one picture (order: skeleton.NAMES)."""
 
@@ -93,6 +110,8 @@ class Pose:
     """(33,), the network's own 0..1; it stays high on swapped arms, so it is a hint, not a truth."""
     depth_px: FloatArray
     """(33,), the network's z relative to the hips in pixels, positive away from the camera. Weak: its sign at most."""
+    hands: tuple[Hand, ...] = ()
+    """Of the raised hands in a close view, in no order; empty where nobody looked for them."""
 
     def __post_init__(self) -> None:
         require_shape("landmarks_px", self.landmarks_px, (COUNT, 2))

@@ -56,6 +56,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--stature-m", type=float, metavar="X", help="height without shoes; scales lengths")
     parser.add_argument("--calibration", type=Path, metavar="FILE", help="where the hoop is (rimward calibrate)")
     parser.add_argument("--pose-model", metavar="FILE", help="a pose model bundle (.task) of your own")
+    parser.add_argument("--close", action="store_true", help="filmed from within 1.5 m: fingers and palms too")
     parser.add_argument("--jobs", type=_jobs, metavar="N", help="clips at a time; as many as there are processors")
     parser.add_argument("--json", action="store_true", help="one JSON object a line on standard output")
     parser.add_argument("--open", action="store_true", help="look at the reps in the window, frame by frame")

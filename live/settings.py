@@ -63,6 +63,7 @@ class PoseSection(Section):
 
     model: str
     people: Annotated[int, Field(ge=1, le=2)]
+    close: bool
 
 
 class Sound(Section):

@@ -16,7 +16,7 @@ import numpy as np
 
 from rimward.live import side_file
 from rimward.live.checks import BY_NAME, CHECKS
-from rimward.live.measure import MEASUREMENTS, ONLY_IN_SPACE
+from rimward.live.measure import MEASUREMENTS, ONLY_CLOSE, ONLY_IN_SPACE
 from rimward.live.places import pending_folders
 from rimward.live.records import Band, Events, Finding, Measurement, Rep, Verdict
 from rimward.live.session_records import SessionStart, SessionSummary
@@ -55,7 +55,7 @@ def rep(index: int, day: Day, part: float, bands: Mapping[str, Band], rng: np.ra
     """`part` runs from 0 to 1 in the course of the session."""
     measured: dict[str, Measurement] = {}
     for name in MEASUREMENTS:
-        if name in day.hidden or name in ONLY_IN_SPACE:
+        if name in day.hidden or name in ONLY_IN_SPACE or name in ONLY_CLOSE:
             measured[name] = Measurement.missing(day.hidden.get(name, "it needs the camera's place"))
             continue
         middle, scatter, sigma = TYPICAL[name.rsplit("_", 1)[1]]

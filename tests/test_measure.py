@@ -60,7 +60,9 @@ NAMES = {
     "dip_m",
     "jump_height_m",
 }
-FURTHER = {"guide_foot_lead_s", "step_back_lead_s", "step_forward_m", "hip_after_knee_s", "elbow_after_knee_s"}
+FURTHER = {"guide_foot_lead_s", "step_back_lead_s", "step_forward_m", "hip_after_knee_s", "elbow_after_knee_s"} | {
+    "guide_finger_spread_deg", "guide_thumb_off_s", "guide_hand_off_s", "palm_gap_m",
+}  # fmt: skip
 """Beyond the interface's own: held in test_footwork and test_energy."""
 FORMS = st.builds(
     Form,
