@@ -308,6 +308,7 @@ class Arms:
         self.finger = {s: Track(t, self._side(s, (-0.02, 0.12, -0.99))) for s in "LR"}
         self.palm = {s: Track(t, self._side(s, (-0.95, -0.25, -0.02))) for s in "LR"}
         self.curl = {s: Track(t, 0.9) for s in "LR"}
+        self.spread = {s: Track(t, 1.0) for s in "LR"}
         self.pocket = Track(t, p.pocket)
         self.ball = np.tile(np.array([0.4, p.ring[1] - 0.3, BALL_RADIUS_M]), (len(t), 1))  # lies below the ring
 
@@ -425,5 +426,6 @@ class Arms:
                 axes[..., 0],
                 axes[..., 1],
                 np.clip(self.curl[s].value[:, 0], 0, 1),
+                self.spread[s].value[:, 0],
             )
         return out

@@ -53,6 +53,7 @@ class Arm:
     finger: np.ndarray  # (T, 3)
     palm: np.ndarray  # (T, 3)
     curl: np.ndarray  # (T,) 0 straight, 1 relaxed
+    spread: np.ndarray  # (T,) 1 as on the ball, 0 side by side
 
 
 @dataclass
@@ -240,7 +241,7 @@ class Poser:
         rotation[:, i(f"lowerarm01.{side}")] = about(fore, 0.3 * roll) @ g_fore
         rotation[:, i(f"lowerarm02.{side}")] = about(fore, 0.8 * roll) @ g_fore
         rotation[:, i(f"wrist.{side}")] = g_hand
-        self._fingers(rotation, side, g_hand, arm.curl)
+        self._fingers(rotation, side, g_hand, arm.curl, arm.spread)
 
     @staticmethod
     def _signed(a: np.ndarray, b: np.ndarray, axis: np.ndarray) -> np.ndarray:
@@ -248,7 +249,9 @@ class Poser:
         a = a - (a * axis).sum(-1, keepdims=True) * axis
         return np.unwrap(np.arctan2((np.cross(a, b) * axis).sum(-1), (a * b).sum(-1)))
 
-    def _fingers(self, rotation: np.ndarray, side: str, g_hand: np.ndarray, curl: np.ndarray) -> None:
+    def _fingers(
+        self, rotation: np.ndarray, side: str, g_hand: np.ndarray, curl: np.ndarray, spread: np.ndarray
+    ) -> None:
         """Fingers: spread on the ball when straight (curl 0), relaxed at curl 1."""
         at, i = self.body.at, self.body.i
         across = unit(at(f"finger2-1.{side}") - at(f"finger5-1.{side}"))
@@ -260,8 +263,7 @@ class Poser:
             g = g_hand
             if k > 1:
                 rotation[:, i(f"metacarpal{k - 1}.{side}")] = g
-                spread = about(palm, np.full(n, side_sign * 0.11 * (3.4 - k)) * (1 - 0.8 * curl))
-                g = g @ spread
+                g = g @ about(palm, np.full(n, side_sign * 0.11 * (3.4 - k)) * (1 - 0.8 * curl) * spread)
             for j, (straight, relaxed) in enumerate(((-0.22, 0.1), (-0.02, 0.2), (0.0, 0.15)), 1):
                 if k > 1:
                     g = g @ about(across, sign * (straight + (relaxed - straight) * curl))

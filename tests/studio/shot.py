@@ -51,6 +51,9 @@ class Shot:
     landing_side_m: float = 0.0
     follow_through_s: float = 0.9
     guide_push_m: float = 0.0  # guide hand moves through the ball's line by this much around release
+    guide_off_s: float = 0.06  # guide hand begins to leave the ball so long before release
+    guide_spread: float = 1.0  # of the guide hand's fingers; 0 side by side
+    palm_gap_m: float = 0.0  # more room between the ball and the shooting hand's palm
     head_movement_m: float = 0.0  # extra nod of the head between set and release
     release_angle_deg: float = 52.0
     target_side_m: float = 0.0  # where the path meets the ring's plane, from the ring's centre
@@ -432,7 +435,7 @@ def _plan_arms(plan: Plan, arms: Arms, tm: Times, shot: Shot) -> None:
     low = _lower_at(tm, shot)
     arms.overwrite("R", tm.dip, tm.end, up.offset, up.swivel, up.finger, up.palm)
     # ball: fixed in the hand, then rolls off the fingers into its free path
-    _ball_path(plan, arms, tm, shot, _in_hand(plan, arms, up))
+    _ball_path(plan, arms, tm, shot, _in_hand(plan, arms, up, _gap(plan, tm, shot)))
     _guide_hand(plan, arms, tm, shot)
     arms.curl["R"].move(tm.dip - 0.3, tm.dip, 0.1)
     arms.curl["R"].move(tm.release, tm.release + 0.2, 0.6)
@@ -440,10 +443,15 @@ def _plan_arms(plan: Plan, arms: Arms, tm: Times, shot: Shot) -> None:
     arms.rest("L", min(low, tm.release + 0.30), min(low, tm.release + 0.30) + 0.5)
 
 
-def _in_hand(plan: Plan, arms: Arms, up: Raise) -> np.ndarray:
+def _gap(plan: Plan, tm: Times, shot: Shot) -> np.ndarray:
+    """More room (N, 1) between palm and ball, from the set point on."""
+    return shot.palm_gap_m * smooth((plan.t_s - tm.dip) / (tm.set_start - tm.dip))[:, None]
+
+
+def _in_hand(plan: Plan, arms: Arms, up: Raise, gap: np.ndarray | float = 0.0) -> np.ndarray:
     """Ball centre (N, 3) while it lies in the shooting hand."""
     c = contact_ball(plan.scale)
-    return arms.shoulder["R"] + up.offset + c[0] * up.finger + c[1] * up.palm
+    return arms.shoulder["R"] + up.offset + c[0] * up.finger + (c[1] + gap) * up.palm
 
 
 def _plan_raise(plan: Plan, arms: Arms, tm: Times, shot: Shot) -> Raise:
@@ -609,7 +617,8 @@ def _ball_path(plan: Plan, arms: Arms, tm: Times, shot: Shot, in_hand: np.ndarra
 
 def _guide_hand(plan: Plan, arms: Arms, tm: Times, shot: Shot) -> None:
     """Guide hand on the ball's side until just before release, then still, or through the ball's line."""
-    off = tm.release - 0.06
+    off = tm.release - shot.guide_off_s
+    arms.spread["L"].move(tm.dip - 0.2, tm.dip, shot.guide_spread)
     arms.guide_on_ball(tm.dip, tm.set_start, off)
     k = arms.index(off)
     held = arms.offset_track["L"].value[k].copy()

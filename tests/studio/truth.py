@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 from scipy.ndimage import median_filter
+from scipy.sparse import csr_matrix
 from scipy.spatial.distance import pdist
 
-from .ball import GRAVITY_MPS2, RING_HEIGHT_M
-from .body import Body
+from .ball import BALL_RADIUS_M, GRAVITY_MPS2, RING_HEIGHT_M
+from .body import Body, skin
 from .pose import unit
 from .session import Motion
 from .tracks import RATE_HZ
@@ -186,6 +187,7 @@ def _measure_shot(motion: Motion, j: dict[str, np.ndarray], shot: dict) -> dict:
             "jump_height_m": float(mid_hip[kg:end, 2].max() - stand),
             "guide_hand_across_m": float((j[f"{guide}_wrist"][kr + gk] - j[f"{guide}_wrist"][kr - gk])[:2] @ right)
             * (1 if me == "right" else -1),
+            **_fingers(motion, ks, kr),
         },
         "ball_pause_s": pause_s,
         "motion": "two_motion" if pause_s >= TWO_MOTION_S else "one_motion",
@@ -201,6 +203,43 @@ def _measure_shot(motion: Motion, j: dict[str, np.ndarray], shot: dict) -> dict:
         },
         "requested": shot["requested"],
         "scripted_times_s": {k: (None if x is None else round(float(x), 4)) for k, x in vars(tm).items()},
+    }
+
+
+ON_BALL_M = 0.008
+"""Skin nearer to the ball than this touches it."""
+
+
+def _fingers(motion: Motion, ks: int, kr: int) -> dict[str, float | None]:
+    """What a close view may see of the hands, between the set point and just after release."""
+    body, heads = motion.body, motion.heads
+    me, other = ("R", "L") if motion.hand == "right" else ("L", "R")
+
+    def along(finger: int) -> np.ndarray:
+        return unit(heads[ks, body.i(f"finger{finger}-3.{other}")] - heads[ks, body.i(f"finger{finger}-1.{other}")])
+
+    def to_ball(side: str, bones: tuple[str, ...], k: int) -> float:
+        """Distance of the nearest skin of these bones to the ball's surface."""
+        rows = np.flatnonzero(np.isin(body.weights.argmax(1), [body.i(f"{n}.{side}") for n in bones]))
+        points = skin(body, csr_matrix(body.weights[rows]), body.vertices[rows], motion.rotation[k], heads[k])
+        return float(np.linalg.norm(points - motion.ball[k], axis=1).min()) - BALL_RADIUS_M
+
+    thumb = tuple(f"finger1-{n}" for n in (1, 2, 3))
+    fingers = tuple(f"finger{f}-{n}" for f in (2, 3, 4, 5) for n in (1, 2, 3))
+    palm = tuple(f"metacarpal{n}" for n in (1, 2, 3, 4))
+
+    def off_s(bones: tuple[str, ...]) -> float | None:
+        """How long before release they last touched the ball."""
+        for k in range(kr + round(0.2 * RATE_HZ), ks, -1):
+            if to_ball(other, bones, k) < ON_BALL_M:
+                return (kr - k) / RATE_HZ
+        return None
+
+    return {
+        "guide_finger_spread_deg": float(np.degrees(np.arccos(np.clip(along(2) @ along(5), -1, 1)))),
+        "guide_thumb_off_s": off_s(thumb),
+        "guide_hand_off_s": off_s((*thumb, *fingers, *palm)),
+        "palm_gap_m": to_ball(me, palm, ks),
     }
 
 
