@@ -120,7 +120,7 @@ class ShooterLock:
                 # somebody, but not the shooter: look for both before believing it
                 self._unsure = True
                 return None
-            holder = self._on_spot_again(t_s, self._ball_holder(t_s, best, sized, ball), sized, ball, off_spot_m)
+            holder = self._on_spot_again(t_s, self._ball_holder(t_s, best, sized, ball), sized, off_spot_m)
             astray = off_spot_m(best[0])
             self._astray = astray is not None and astray >= _ON_SPOT_M
             self.switched = holder is not best
@@ -169,22 +169,23 @@ class ShooterLock:
         t_s: float,
         best: tuple[Pose, float],
         sized: list[tuple[Pose, float]],
-        ball: Ball | None,
         off_spot_m: Callable[[Pose], float | None],
     ) -> tuple[Pose, float]:
-        """Whoever is back on the spot of the last shot, when somebody else was taken for the shooter meanwhile.
+        """Whoever is on the spot of the last shot, when somebody else was taken for the shooter meanwhile.
 
-        After a shot only with the ball in the hands: somebody walked by before the shooter and took the lock along.
+        That may be who walked by before the shooter and took the lock along; who has the ball is left alone.
         """
         back = [item for item in sized if item is not best and _on_spot(item[0], off_spot_m)]
-        if self.locked:
-            back = [item for item in back if ball is not None and _reach(item, ball) < _HOLDS]
-        if not back or off_spot_m(best[0]) is None or _on_spot(best[0], off_spot_m):
+        holds = self.locked and self._held_s is not None and t_s - self._held_s < _LOST_S
+        if holds or not back or off_spot_m(best[0]) is None or _on_spot(best[0], off_spot_m):
             self._on_spot_since_s = None
             return best
         if self._on_spot_since_s is None:
             self._on_spot_since_s = t_s
-        return back[0] if t_s - self._on_spot_since_s >= _TAKE_OVER_S else best
+        if t_s - self._on_spot_since_s < _TAKE_OVER_S:
+            return best
+        self.locked = False  # the ball may still say that this was wrong
+        return back[0]
 
     def _strangeness(self, item: tuple[Pose, float]) -> float:
         """Above 1 when a person cannot be the one that was followed."""
