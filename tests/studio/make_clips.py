@@ -80,6 +80,9 @@ TABLE: dict[str, Clip] = {
     "not_a_shot": Clip("not_a_shot", Picture(VIEWS["side"], **SMALL)),
     "arms_out": Clip("arms_out", Picture(VIEWS["side"], **SMALL)),
     "signals": Clip("signals", Picture(Placement(4.2, 25, 1.0, 4.5), **SMALL)),
+    "close_palm": Clip(
+        "close_palm", Picture(Placement(1.5, 85, 1.5, 9.5), hfov_deg=76, shutter=0.25, crf=27, preset="slow")
+    ),
     "passer_by": Clip("passer_by", Picture(VIEWS["side"], **SMALL)),
     "portrait_rotated": Clip(
         "good_free_throw",
