@@ -358,7 +358,8 @@ def watch(folder: Path, film: Path, expected: Truth) -> Heard:
             if step.gesture is not None:
                 line("signal", step.gesture.value)
             if step.news is not None:
-                line("station", {"over": "the time is up", "who": f"is this {self.name}?"}[step.news])
+                told = {"over": "the time is up", "who": f"is this {self.name}?", "fits": "the body fits again"}
+                line("station", told[step.news])
             advice = view.advice[0].words if view.advice and view.phase == "waiting" else ""
             shown = view.prompt or (view.status if view.trouble else advice)
             if shown and shown != self.last:
