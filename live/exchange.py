@@ -317,8 +317,8 @@ def _later(one: str | None, other: str | None) -> bool:
 
 
 def _rank(stamp: str | None) -> tuple[int, str]:
-    """A change that will be made the day after tomorrow is one of a clock that is wrong: it would win for years. So it
-    goes before no change, and after every other one.
+    """A change that is dated the day after tomorrow comes from a clock that is wrong and would win for years: it counts
+    more than none, and less than any other.
     """
     if stamp is None:
         return 0, ""

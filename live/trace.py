@@ -58,7 +58,7 @@ class Trace:
     space: Space | None = None
     """The shot in space; with a calibration only."""
     film: str = ""
-    """Name of the recording that it was read from, or its path on this machine; empty for a camera."""
+    """Name of the recording that it was read from, once looked up (reels.py) its path here; empty for a camera."""
     counted: bool = False
     """The recording's time stamps are no guide: its frames are found again only by counting from the first."""
 
