@@ -58,7 +58,7 @@ from .stations import Station
 from .store import SessionWriter, Store, open_store
 from .tables import print_reps
 from .trace import Trace
-from .traces import save_trace
+from .traces import note_film, save_trace
 from .watchdog import Watchdog
 from .words import Words, count_of_reps, prompt, text
 
@@ -635,13 +635,15 @@ class _Session:
         if folder is None:
             return
         if clip is not None:
-            trace = replace(trace, film=str(clip.absolute()), counted=getattr(self._source, "counted", False))
+            trace = replace(trace, film=clip.name, counted=getattr(self._source, "counted", False))
 
         kept = self._part.kept
 
         def save() -> None:
             try:
                 save_trace(folder, kept.writer.id, index, trace)
+                if clip is not None:
+                    note_film(folder, kept.writer.id, clip)
             except StoreError as error:
                 self._traces = None  # said once: the reps themselves are safe elsewhere
                 self._say(f"No rep of this session can be looked at later: {error}")
