@@ -12,7 +12,7 @@ import os
 import signal
 import time
 from collections import deque
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from multiprocessing import get_context
 from multiprocessing.connection import Connection, wait
@@ -33,7 +33,8 @@ from .figure import Take, take
 from .film import Film
 from .mediapipe_hands import estimator_for
 from .pipeline import Pipeline, Step
-from .records import ImageArray, Rep, Sighting, SourceTrouble
+from .ports import PoseEstimator
+from .records import Frame, ImageArray, Rep, Sighting, SourceTrouble
 from .session_records import SessionSummary
 from .settings import Settings
 from .sightings import sightings
@@ -119,15 +120,17 @@ def cores() -> int:
     return len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count() or 1
 
 
-def read_clip(path: Path, work: Work, known: Mapping[str, str], progress: Progress) -> Outcome:
-    """Work through one clip in this process; `known` are the sessions of earlier clips by their film's key."""
+def read_clip(path: Path, work: Work, known: Mapping[str, str], progress: Progress, *, ahead: bool = True) -> Outcome:
+    """Work through one clip in this process; `known` are the sessions of earlier clips by their film's key. With
+    `ahead` the network has a thread of its own, which pays while a processor is free; the results are the same.
+    """
     try:
         source = open_clip(path)
         try:
             key = work.key(content_digest(path))
             if key in known:
                 return KnownClip(path, key, known[key])
-            return _worked_through(path, source, key, work, progress)
+            return _worked_through(path, source, key, work, progress, ahead)
         finally:
             source.close()
     except (RimwardError, OSError, MemoryError) as error:
@@ -148,7 +151,7 @@ def read_clips(
     try:
         while waiting or any(worker.path is not None for worker in workers):
             while waiting and len(workers) < jobs:
-                workers.append(_Worker(context, work, known))
+                workers.append(_Worker(context, work, known, ahead=jobs < cores()))
             for worker in workers:
                 if worker.path is None and waiting:
                     worker.begin(waiting.popleft())
@@ -170,11 +173,11 @@ def read_clips(
 class _Worker:
     """A process that reads one clip after the other, as seen from the program that started it."""
 
-    def __init__(self, context: SpawnContext, work: Work, known: Mapping[str, str]) -> None:
+    def __init__(self, context: SpawnContext, work: Work, known: Mapping[str, str], *, ahead: bool) -> None:
         self.connection, theirs = context.Pipe()
         self.path: Path | None = None
         self.ended = False
-        self._process = context.Process(target=_serve, args=(theirs, work, dict(known)), daemon=True)
+        self._process = context.Process(target=_serve, args=(theirs, work, dict(known), ahead), daemon=True)
         self._process.start()
         theirs.close()
 
@@ -206,7 +209,7 @@ class _Worker:
         self._process.join()
 
 
-def _serve(connection: Connection, work: Work, known: Mapping[str, str]) -> None:
+def _serve(connection: Connection, work: Work, known: Mapping[str, str], ahead: bool) -> None:
     """The process: reads clips until nobody asks any more."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # a Ctrl-C goes to every program of the terminal; one of them acts
     cv2.setNumThreads(1)  # the other cores have clips of their own
@@ -215,7 +218,7 @@ def _serve(connection: Connection, work: Work, known: Mapping[str, str]) -> None
         while True:
             path = connection.recv()
             try:
-                said: Outcome = read_clip(path, work, known, lambda *now: connection.send(now))
+                said: Outcome = read_clip(path, work, known, lambda *now: connection.send(now), ahead=ahead)
             except BrokenPipeError:
                 raise
             except Exception as error:  # a fault of ours costs this clip, not the others
@@ -226,7 +229,7 @@ def _serve(connection: Connection, work: Work, known: Mapping[str, str]) -> None
         return
 
 
-def _worked_through(path: Path, source: Clip, key: str, work: Work, progress: Progress) -> ReadClip:
+def _worked_through(path: Path, source: Clip, key: str, work: Work, progress: Progress, ahead: bool) -> ReadClip:
     settings = work.settings
     words = read_words(config_text(f"words_{settings.screen.language}.toml"), "words")
     pipeline = Pipeline(settings, words, calibration=work.calibration, coaching=work.coaching)
@@ -242,13 +245,30 @@ def _worked_through(path: Path, source: Clip, key: str, work: Work, progress: Pr
     estimator = estimator_for(settings, work.model)
     try:
         estimator.warm_up(2)  # as practice does: the network remembers
-        seen = sightings(source, estimator, pipeline.people_to_ask)
+        seen = (sightings if ahead else _looked_at)(source, estimator, pipeline.people_to_ask)
         loop.run(_watched(seen, path, source, progress), pipeline, None, keep, troubles.append, meter)
     finally:
         estimator.close()
     pictures = _key_pictures(path, reps, source.counted) if work.pictures else [{} for _ in reps]
     done = tuple(ReadRep(rep, packed(trace), kept) for (rep, trace), kept in zip(reps, pictures, strict=True))
     return ReadClip(path, key, done, meter.summary(), tuple(troubles))
+
+
+def _looked_at(
+    frames: Iterable[Frame | SourceTrouble], estimator: PoseEstimator, people_to_ask: Callable[[], int]
+) -> Iterator[Sighting | SourceTrouble]:
+    """What `sightings` gives, on this thread."""
+    asked = people_to_ask()
+    for item in frames:
+        if isinstance(item, SourceTrouble):
+            asked = people_to_ask()
+            yield item
+            continue
+        began_s = time.perf_counter()
+        people = estimator.estimate(item, asked)
+        seen = Sighting(item, people, asked, time.perf_counter() - began_s)
+        asked = people_to_ask()
+        yield seen
 
 
 def _key_pictures(path: Path, reps: Sequence[tuple[Rep, Trace]], counted: bool) -> list[dict[str, bytes]]:
