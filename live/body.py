@@ -28,6 +28,8 @@ _SEGMENTS = (
 )
 _SHOULDERS_OF_STATURE = 0.193
 """Distance of the network's shoulder joints over stature: 0.35 m on rendered players of 1.82 m, seen square."""
+_UPPER_ARM_OF_STATURE = 0.186
+"""The same table as the segments."""
 _SEEN = 0.5
 """The network's visibility above which a landmark counts as seen."""
 
@@ -72,6 +74,24 @@ def stature_px(pose: Pose) -> float | None:
     return float(np.median(guesses)) if guesses else None
 
 
+def upper_stature_px(pose: Pose) -> float | None:
+    """As `stature_px` where a close view cuts the body off below the chest: from the shoulders and the upper arms.
+
+    The network goes on guessing hips below the picture and claims to see them, at half the body's true length. Of width
+    and arms the longest is taken, since from the front the arms point at the camera and from the side the shoulders do.
+    """
+    guesses = [
+        float(np.linalg.norm(point(pose, a) - point(pose, b))) / fraction
+        for a, b, fraction in (
+            ("left_shoulder", "right_shoulder", _SHOULDERS_OF_STATURE),
+            ("left_shoulder", "left_elbow", _UPPER_ARM_OF_STATURE),
+            ("right_shoulder", "right_elbow", _UPPER_ARM_OF_STATURE),
+        )
+        if seen(pose, a, b)
+    ]
+    return max(guesses, default=None)
+
+
 def turned_deg(across_of_stature: float) -> float:
     """How far a body faces toward or away from the camera, by the width of its shoulders in the picture over the
     stature: 0 from the side, 90 from the front or behind.
@@ -84,6 +104,8 @@ class ScaleTracker:
     """Pixels a metre at the shooter, from the poses of the last seconds."""
 
     stature_m: float
+    close: bool = False
+    """Only the upper body is in the picture."""
     span_s: float = 3.0
     quantile: float = 0.8
     _seen: deque[tuple[float, float]] = field(default_factory=deque)
@@ -92,7 +114,8 @@ class ScaleTracker:
         """Take in one instant and return pixels a metre, or None before the first body."""
         while self._seen and self._seen[0][0] < t_s - self.span_s and len(self._seen) > 1:
             self._seen.popleft()
-        if pose is not None and (height := stature_px(pose)) is not None:
+        size_px = upper_stature_px if self.close else stature_px
+        if pose is not None and (height := size_px(pose)) is not None:
             self._seen.append((t_s, height))
         if not self._seen:
             return None

@@ -170,7 +170,7 @@ class Pipeline:
     def _start_over(self) -> None:
         """Forget the players' movement, keep the session: after a hole in time or another picture size."""
         self._lock = ShooterLock(self._settings.pose.people, locked=False)
-        self._scale = ScaleTracker(self._stature_m)
+        self._scale = ScaleTracker(self._stature_m, self._settings.pose.close)
         self._ball = BallTracker(self._settings.ball.diameter_m)
         self._screen_filter = OneEuro()
         self._screen_unit_px: float | None = None
@@ -404,7 +404,7 @@ class Pipeline:
 
     def _change_person(self) -> None:
         """Another body: its size and movement are its own; what the ball looks like stays known."""
-        self._scale = ScaleTracker(self._stature_m)
+        self._scale = ScaleTracker(self._stature_m, self._settings.pose.close)
         self._screen_unit_px = None
         self._phase = phases.PhaseState()
         self._buffer.clear()

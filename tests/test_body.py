@@ -8,7 +8,7 @@ from builders import Form, View, film, play, pose_of, shot, stand
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rimward.live.body import ScaleTracker, hand_centre, in_picture, middle, point, seen, stature_px
+from rimward.live.body import ScaleTracker, hand_centre, in_picture, middle, point, seen, stature_px, upper_stature_px
 from rimward.live.skeleton import COUNT, INDEX
 
 STANDING = play([stand(0.5)])
@@ -43,6 +43,19 @@ def test_segments_that_are_not_seen_do_not_count():
         unseen[[INDEX[f"left_{name}"], INDEX[f"right_{name}"]]] = 0.1
     assert stature_px(pose_of(a_pose().landmarks_px, unseen)) == pytest.approx(1.80 * View().px_per_m, rel=0.02)
     assert stature_px(pose_of(a_pose().landmarks_px, 0.1)) is None
+
+
+@pytest.mark.parametrize("degrees", [0, 90])
+def test_a_close_view_takes_shoulders_and_arms_and_no_hips_that_are_guessed(degrees):
+    px = a_pose(View(degrees)).landmarks_px.copy()
+    for joint in ("hip", "knee", "ankle"):  # all at the picture's lower edge, a hand's breadth below the shoulders
+        for side in ("left", "right"):
+            px[INDEX[f"{side}_{joint}"]] = px[INDEX[f"{side}_shoulder"]] + (0.0, 10.0)
+    true_px = 1.80 * View().px_per_m
+    assert upper_stature_px(pose_of(px)) == pytest.approx(true_px, rel=0.08)
+    assert stature_px(pose_of(px)) < 0.5 * true_px
+    assert upper_stature_px(pose_of(px, 0.1)) is None
+    assert ScaleTracker(1.80, close=True).update(0.0, pose_of(px)) == pytest.approx(View().px_per_m, rel=0.08)
 
 
 @pytest.mark.parametrize("degrees", [0, 90])
