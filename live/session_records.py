@@ -1,4 +1,4 @@
-"""What is known of a session as a whole: when it begins, at its end, and as it stands in the database. Pure."""
+"""What is known of a session as a whole: when it begins, at its end, and as it stands in the database."""
 
 from __future__ import annotations
 
