@@ -9,6 +9,9 @@ from functools import cache
 from importlib.resources import as_file, files
 from pathlib import Path
 
+import numpy as np
+
+from .joints import JointNetwork
 from .records import Tone
 from .words import Words, read_words
 
@@ -22,6 +25,13 @@ def config_text(name: str) -> str:
 def english() -> Words:
     """The words in English, for who has chosen no language."""
     return read_words(config_text("words_en.toml"), "words_en.toml")
+
+
+@cache
+def joint_network() -> JointNetwork:
+    """Where joints lie against landmarks, as learned by tests/studio/learn_joints.py."""
+    with files("rimward.live").joinpath("joints.npz").open("rb") as file, np.load(file) as data:
+        return JointNetwork(**{name: np.asarray(data[name], float) for name in data.files})
 
 
 def config_names(prefix: str) -> list[str]:

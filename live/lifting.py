@@ -27,6 +27,7 @@ from .anthropometry import BONES, LANDMARKS, LENGTHS, SLIDES
 from .ball_edge import Outline
 from .blocks import Factor, Normal, NotPositiveError, factor
 from .body import stature_px
+from .joints import JOINTS, Learned, landmark, toward_hoop
 from .records import FloatArray, Observation, require_shape
 from .sharpen import in_time, sharpened
 from .skeleton import COUNT, INDEX, Side, other
@@ -191,16 +192,20 @@ def seen(
     return Seen(t_s, undistorted(calibration, points), trust, undistorted(calibration, ball), radius, sigma, height)
 
 
-def lift(seen: Seen, calibration: Calibration, body: Body, hand: Side, release_s: float) -> LiftedTrack | NotLifted:
+def lift(
+    seen: Seen, calibration: Calibration, body: Body, hand: Side, release_s: float, learned: Learned | None = None
+) -> LiftedTrack | NotLifted:
     """Solve a window for the joints and the ball in the hoop frame.
 
     `release_s` is the release as read in the picture; the ball is taken to be in the hands before it wherever it is
-    seen there, and to fly after it.
+    seen there, and to fly after it. `learned` says where the joints lie against these landmarks (joints.py); without it
+    the landmarks are taken to lie as anthropometry.py tells, and the body to be held as bodies usually are.
     """
     use: BoolArray = np.asarray(np.isfinite(seen.points_px).all((1, 2)))
     if use.sum() < _LEAST_SAMPLES:
         return NotLifted("the body was seen for too short a time")
-    problem = _Problem(seen.part(use), calibration, body, hand, release_s)
+    known = None if learned is None else learned.part(use)
+    problem = _Problem(seen.part(use), calibration, body, hand, release_s, known)
     try:
         with _blas().limit(limits=1, user_api="blas"):
             points, _, cost, last = _solve(problem, problem.start())
@@ -268,13 +273,14 @@ _SMALL, _DAMPING = 1.2e-2, 1e-4
 class _Habit:
     """A linear statement about points: sum of (point . direction) = value, which holds about so at every instant.
 
-    `spread` is how far players differ from it for a whole shot, `give` how far it changes in its course.
+    `spread` is how far players differ from it for a whole shot, `give` how far it changes in its course. Either may
+    change from instant to instant, (T,).
     """
 
     terms: tuple[tuple[str, float, FloatArray], ...]
     value: float | FloatArray
-    spread: float
-    give: float
+    spread: float | FloatArray
+    give: float | FloatArray
     when: BoolArray | None = None
 
 
@@ -319,6 +325,43 @@ def _robust(square: FloatArray) -> tuple[FloatArray, float]:
     return np.asarray(1.0 / np.sqrt(1.0 + square / _CAUCHY**2)), cost
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Point:
+    """What was learned of one point, metres."""
+
+    shift_m: FloatArray
+    """(T, 2)"""
+    shift_sigma_m: FloatArray
+    """(T, 2)"""
+    depth_m: FloatArray
+    """(T,)"""
+    depth_sigma_m: FloatArray
+    """(T,)"""
+
+
+_SHARED_SHIFT, _SHARED_DEPTH = 0.35, 0.55
+"""How much of the square of what was learned wrong holds for a whole shot; on shots that were left out of learning."""
+_LEAST_M = 0.004
+"""No landmark is better than this from one frame to the next: a pixel at 4 m."""
+
+
+def _by_point(learned: Learned, hand: Side, stature_m: float) -> dict[int, _Point]:
+    return {
+        AT[landmark(side, joint, hand)]: _Point(
+            learned.shift[:, j] * stature_m,
+            learned.shift_sigma[:, j] * stature_m,
+            learned.depth[:, j] * stature_m,
+            learned.depth_sigma[:, j] * stature_m,
+        )
+        for j, (side, joint) in enumerate(JOINTS)
+    }
+
+
+def _middle(joint: str, way: FloatArray, share: float = 1.0) -> tuple[tuple[str, float, FloatArray], ...]:
+    """Half-way between left and right, for a habit."""
+    return (f"left_{joint}", share / 2, way), (f"right_{joint}", share / 2, way)
+
+
 class _Problem:
     """The residuals of a window and their derivatives.
 
@@ -327,8 +370,17 @@ class _Problem:
     deviations), the ball's size, one for each habit.
     """
 
-    def __init__(self, seen: Seen, calibration: Calibration, body: Body, hand: Side, release_s: float) -> None:
+    def __init__(
+        self,
+        seen: Seen,
+        calibration: Calibration,
+        body: Body,
+        hand: Side,
+        release_s: float,
+        learned: Learned | None = None,
+    ) -> None:
         self.seen, self.calibration, self.body, self.hand = seen, calibration, body, hand
+        self.learned = {} if learned is None else _by_point(learned, hand, body.stature_m)
         self.count = len(seen.t_s)
         self.size = body.stature_m / 1.82
         self.px = np.full((self.count, len(POINTS), 2), np.nan)
@@ -338,6 +390,8 @@ class _Problem:
                 self.px[:, i], self.trust[:, i] = seen.points_px[:, INDEX[name]], seen.trust[:, INDEX[name]]
         eyes = [INDEX["left_eye"], INDEX["right_eye"]]
         self.px[:, AT["eyes"]], self.trust[:, AT["eyes"]] = seen.points_px[:, eyes].mean(1), seen.trust[:, eyes].mean(1)
+        for i, point in self.learned.items():
+            self.px[:, i] += point.shift_m * seen.stature_px / body.stature_m
         self.px[:, _BALL] = seen.ball_px
         self.release_s = release_s
         px_per_m = seen.stature_px / body.stature_m
@@ -350,17 +404,11 @@ class _Problem:
         self.k, self.R, self.t = calibration.camera_matrix, calibration.R, calibration.t
         self.centre = camera_centre(calibration)
         self.depth_m = self.k[0, 0] / px_per_m
-        self.toward = self._toward()
+        self.toward = toward_hoop(seen, calibration, body.stature_m)
         self.right = np.array([self.toward[1], -self.toward[0], 0.0])
         self._lay_out()
 
     # ------------------------------------------------------------------------------------------------ what is known
-    def _toward(self) -> FloatArray:
-        feet = self.px[:, [AT["left_ankle"], AT["right_ankle"]]].mean(1)
-        spot = self._along(np.median(feet, axis=0)) * self.depth_m + self.centre
-        away = np.array([-spot[0], -spot[1], 0.0])
-        return away / max(float(np.linalg.norm(away)), 1e-6)
-
     def _along(self, px: FloatArray) -> FloatArray:
         """(..., 3): the way in space that a pixel's ray goes while it goes 1 m deep."""
         k = self.k
@@ -368,33 +416,61 @@ class _Problem:
         return np.asarray(at @ self.R)
 
     def _habits(self) -> list[_Habit]:
+        """What holds of a shot in any form, then either what was learned of this one or what is usual."""
         f, r, s = self.toward, self.right, self.size
-        mine, guide = self.hand, other(self.hand)
+        mine = self.hand
         out = 1.0 if mine == "right" else -1.0
-        gone = self.seen.t_s > self.release_s
-
-        def middle(joint: str, way: FloatArray, share: float = 1.0) -> tuple[tuple[str, float, FloatArray], ...]:
-            return (f"left_{joint}", share / 2, way), (f"right_{joint}", share / 2, way)
-
-        ahead_of_shoulders = (("ball", 1.0, f), *middle("shoulder", f, -1.0))
-        shoulder_ahead = ((f"{mine}_shoulder", 1.0, f), (f"{guide}_shoulder", -1.0, f))
-        beside_shoulders = (("ball", 1.0, r), *middle("shoulder", r, -1.0))
+        ahead_of_shoulders = (("ball", 1.0, f), *_middle("shoulder", f, -1.0))
+        beside_shoulders = (("ball", 1.0, r), *_middle("shoulder", r, -1.0))
         habits = [
             _Habit(ahead_of_shoulders, 0.31 * s, 0.06 * s, 0.08 * s, self.high),
             _Habit(ahead_of_shoulders, 0.33 * s, 0.08 * s, 0.08 * s, self.held & ~self.high),
             _Habit(beside_shoulders, 0.05 * out * s, 0.04 * s, 0.03 * s, self.held),
+            _Habit((("eyes", 1.0, f), *_middle("shoulder", f, -1.0)), 0.12 * s, 0.03 * s, 0.03 * s),
+            _Habit((("eyes", 1.0, r), *_middle("shoulder", r, -1.0)), 0.0, 0.02 * s, 0.02 * s),
+            _Habit((("nose", 1.0, f), ("eyes", -1.0, f)), 0.03 * s, 0.02 * s, 0.01 * s),
+            _Habit(((f"{mine}_wrist", 1.0, r), ("ball", -1.0, r)), 0.04 * out * s, 0.03 * s, 0.03 * s, self.high),
+        ]
+        for side in ("left", "right"):
+            # a heel leaves the floor in a low gather, the ball of the foot hardly does
+            habits += [
+                _Habit(((f"{side}_heel", 1.0, _UP),), 0.055 * s, 0.03, 0.02, self.planted[f"{side}_heel"]),
+                _Habit(((f"{side}_foot_index", 1.0, _UP),), 0.042 * s, 0.015, 0.01, self.planted[f"{side}_foot_index"]),
+            ]
+        # a ball that is not held hangs loosely on the hand: nothing else would place it
+        for way in (f, r, _UP):
+            habits.append(_Habit((("ball", 1.0, way), (f"{mine}_wrist", -1.0, way)), 0.0, 1e-3, 0.5, ~self.held))
+        return habits + (self._learned_depths() if self.learned else self._usual())
+
+    def _learned_depths(self) -> list[_Habit]:
+        """How deep each joint lies behind the middle of the hips, as the whole of the picture tells."""
+        deep = self.R[2]
+        return [
+            _Habit(
+                ((POINTS[i], 1.0, deep), *_middle("hip", deep, -1.0)),
+                point.depth_m,
+                np.sqrt(_SHARED_DEPTH) * point.depth_sigma_m,
+                np.sqrt(1 - _SHARED_DEPTH) * point.depth_sigma_m,
+            )
+            for i, point in self.learned.items()
+        ]
+
+    def _usual(self) -> list[_Habit]:
+        """How players hold themselves, where nothing was learned."""
+        f, r, s = self.toward, self.right, self.size
+        mine, guide = self.hand, other(self.hand)
+        out = 1.0 if mine == "right" else -1.0
+        gone = self.seen.t_s > self.release_s
+        shoulder_ahead = ((f"{mine}_shoulder", 1.0, f), (f"{guide}_shoulder", -1.0, f))
+        habits = [
             # common practice: the shooting shoulder is a little ahead, and comes forward with the arm
             _Habit(shoulder_ahead, np.where(gone, 0.075, 0.04) * s, 0.08 * s, 0.045 * s),
             _Habit(((f"{mine}_hip", 1.0, f), (f"{guide}_hip", -1.0, f)), 0.03 * s, 0.06 * s, 0.03 * s),
-            _Habit((("eyes", 1.0, f), *middle("shoulder", f, -1.0)), 0.12 * s, 0.03 * s, 0.03 * s),
-            _Habit((("eyes", 1.0, r), *middle("shoulder", r, -1.0)), 0.0, 0.02 * s, 0.02 * s),
-            _Habit((("nose", 1.0, f), ("eyes", -1.0, f)), 0.03 * s, 0.02 * s, 0.01 * s),
-            _Habit((*middle("shoulder", f), *middle("hip", f, -1.0)), 0.06 * s, 0.08 * s, 0.06 * s),
-            _Habit((*middle("shoulder", r), *middle("hip", r, -1.0)), -0.01 * out * s, 0.02 * s, 0.02 * s),
+            _Habit((*_middle("shoulder", f), *_middle("hip", f, -1.0)), 0.06 * s, 0.08 * s, 0.06 * s),
+            _Habit((*_middle("shoulder", r), *_middle("hip", r, -1.0)), -0.01 * out * s, 0.02 * s, 0.02 * s),
             _Habit(((f"{mine}_elbow", 1.0, r), (f"{mine}_shoulder", -1.0, r)), 0.015 * out * s, 0.05 * s, 0.04 * s),
             _Habit(((f"{guide}_elbow", 1.0, r), (f"{guide}_shoulder", -1.0, r)), -0.01 * out * s, 0.06 * s, 0.05 * s),
             _Habit(((f"{guide}_wrist", 1.0, r), ("ball", -1.0, r)), -0.12 * out * s, 0.04 * s, 0.04 * s, self.held),
-            _Habit(((f"{mine}_wrist", 1.0, r), ("ball", -1.0, r)), 0.04 * out * s, 0.03 * s, 0.03 * s, self.high),
             _Habit(
                 ((f"{mine}_wrist", 1.0, r), (f"{mine}_shoulder", -1.0, r)), -0.01 * out * s, 0.05 * s, 0.04 * s, gone
             ),
@@ -408,10 +484,10 @@ class _Problem:
         ]
         stands = self.planted["left_foot_index"] & self.planted["right_foot_index"] & ~gone
         balance = (
-            *middle("shoulder", f, 0.5),
-            *middle("hip", f, 0.5),
-            *middle("heel", f, -0.5),
-            *middle("foot_index", f, -0.5),
+            *_middle("shoulder", f, 0.5),
+            *_middle("hip", f, 0.5),
+            *_middle("heel", f, -0.5),
+            *_middle("foot_index", f, -0.5),
         )
         # who stands keeps the weight over the feet: hips that go back are answered by shoulders that come forward
         habits.append(_Habit(balance, -0.03 * s, 0.035 * s, 0.025 * s, stands))
@@ -424,13 +500,7 @@ class _Problem:
             habits += [
                 _Habit(((knee, 1.0, r), (hip, -1.0, r)), 0.02 * sign * s, 0.05 * s, 0.02 * s),
                 _Habit(((ankle, 1.0, r), (hip, -1.0, r)), 0.045 * sign * s, 0.04 * s, 0.02 * s),
-                # a heel leaves the floor in a low gather, the ball of the foot hardly does
-                _Habit(((f"{side}_heel", 1.0, _UP),), 0.055 * s, 0.03, 0.02, self.planted[f"{side}_heel"]),
-                _Habit(((f"{side}_foot_index", 1.0, _UP),), 0.042 * s, 0.015, 0.01, self.planted[f"{side}_foot_index"]),
             ]
-        # a ball that is not held hangs loosely on the hand: nothing else would place it
-        for way in (f, r, _UP):
-            habits.append(_Habit((("ball", 1.0, way), (f"{mine}_wrist", -1.0, way)), 0.0, 1e-3, 0.5, ~self.held))
         return habits
 
     def _bends(self) -> tuple[tuple[tuple[tuple[str, float], ...], float], ...]:
@@ -474,9 +544,16 @@ class _Problem:
             spread[here] = habit.spread * self.body.stature_m / guessed
         mean[self.at_slides : camera] = [slide.share for _, _, slide in self.slides]
         spread[self.at_slides : camera] = [slide.spread for _, _, slide in self.slides]
+        if self.learned:
+            # what was learned has put the landmarks on their joints already
+            mean[self.at_slides : camera], spread[self.at_slides : camera] = 0.0, 0.01
+        for i, point in self.learned.items():
+            here = slice(offsets + 2 * i, offsets + 2 * i + 2)
+            mean[here] = 0.0
+            spread[here] = np.sqrt(_SHARED_SHIFT) * np.median(point.shift_sigma_m, axis=0)
         spread[self.at_radius] = _RADIUS_BIAS
         mean[self.at_hold : offsets], spread[self.at_hold : offsets] = _HOLD_M, _HOLD_SPREAD_M
-        spread[self.at_habits :] = [habit.spread for habit in habits]
+        spread[self.at_habits :] = [float(np.max(habit.spread)) for habit in habits]
         self.mean, self.precision = mean, 1.0 / spread**2
         values, vectors = np.linalg.eigh(self.calibration.covariance)
         self.camera_ways = vectors * np.sqrt(np.clip(values, 0.0, None))
@@ -493,6 +570,9 @@ class _Problem:
                 sigma[self.held & ~self.high, i] *= _HIDDEN
         # the network draws a raised arm's shoulder where it would hang
         sigma[self.seen.t_s > self.release_s - 0.05, AT[f"{self.hand}_shoulder"]] *= _RAISED
+        for i, point in self.learned.items():
+            own = np.sqrt((1 - _SHARED_SHIFT) * np.mean(point.shift_sigma_m**2, axis=-1))
+            sigma[:, i] = np.maximum(own, _LEAST_M)
         self.sigma_m = sigma * self.dull
         self.px_known = np.where(known[..., None], self.px, 0.0)
 
@@ -532,7 +612,7 @@ class _Problem:
             weight = (1.0 if habit.when is None else habit.when.astype(float)) / (habit.give * self.dull)
             for name, share, way in habit.terms:
                 a[:, i, AT[name]] += np.multiply.outer(np.broadcast_to(weight, self.count), share * way)
-            b[:, i, self.at_habits + i] = -weight
+            b[:, i, self.at_habits + i] = -weight * habit.spread / np.max(habit.spread)
             c[:, i] = -habit.value * weight
         self.lin_a, self.lin_b, self.lin_c = a.reshape(self.count, rows, _N), b, c
         at = self.lin_a.transpose(0, 2, 1)

@@ -287,7 +287,14 @@ def release_before_apex_s(shot: Shot) -> Measurement:
     high = hips[k] - hips < _HIP_TREMBLE_M
     near = np.abs(smooth.t_s - events.apex_s) <= 0.5
     flat_s = float(np.count_nonzero(high & near)) * shot.frame_s / np.sqrt(12.0)
-    return _elapsed(events.apex_s - events.release_s, float(np.hypot(_instant_sigma(shot), flat_s)))
+    sigma_s = float(np.hypot(_instant_sigma(shot), flat_s))
+    if sigma_s > _APEX_USEFUL_S:
+        return Measurement.missing("the hips had no clear highest point")
+    return _elapsed(events.apex_s - events.release_s, sigma_s)
+
+
+_APEX_USEFUL_S = 0.15
+"""Beyond that more than half of the values were off by over 0.2 s on rendered shots."""
 
 
 def follow_through_s(shot: Shot) -> Measurement:

@@ -21,6 +21,7 @@ from ..calibration.record import Calibration
 from .angles import internal_deg
 from .ball_edge import Outline
 from .flight import Flight, fit_flight
+from .joints import JointNetwork, learned
 from .lifting import AT, Body, LiftedTrack, NotLifted, Seen, lift, seen
 from .records import Basis, Events, FloatArray, Measurement, Observation
 from .reps import Reading
@@ -150,12 +151,14 @@ def measure_rep(
     calibration: Calibration,
     body: Body,
     smoothed_by_network: bool = True,
+    joints: JointNetwork | None = None,
 ) -> tuple[Shot3D, dict[str, Measurement]] | NotLifted:
     """Lift the shot that was read in the picture and measure it.
 
     `observations` are those round the release (earlier and later ones are not used), `outlines` the ball's measured
     outlines in the same frames (ball_edge), None without any: then its depth is known less well.
-    `smoothed_by_network` is False for poses from the network's mode for two people.
+    `smoothed_by_network` is False for poses from the network's mode for two people. `joints` is what was learned of
+    the pose network's landmarks (assets.joint_network); without it they are taken to lie as anthropometry.py tells.
     """
     release_s = reading.events.release_s
     first, end = release_s - BEFORE_S - _RUN_UP_S, release_s + 1.0
@@ -166,9 +169,13 @@ def measure_rep(
         None if outlines is None else [outlines[k] for k in use],
         smoothed_by_network,
     )
-    if window is None:
+    if window is None or len(window.t_s) < 2:
         return NotLifted("no body was seen")
-    lifted = lift(window.part(_chosen(window.t_s, release_s)), calibration, body, reading.hand, release_s)
+    chosen = _chosen(window.t_s, release_s)
+    known = None
+    if joints is not None:
+        known = learned(window, calibration, body.stature_m, reading.hand, joints).part(chosen)
+    lifted = lift(window.part(chosen), calibration, body, reading.hand, release_s, known)
     if isinstance(lifted, NotLifted):
         return lifted
     shot = shot3d(lifted, window, calibration, reading.events, body)
@@ -294,7 +301,7 @@ def _square_to(left: FloatArray, right: FloatArray) -> FloatArray:
 
 _ELBOW = ("shoulder", "elbow", "wrist")
 _KNEE = ("hip", "knee", "ankle")
-_USEFUL_DEG, _USEFUL_LEAN_DEG, _USEFUL_TURN_DEG, _USEFUL_HEADING_DEG = 13.0, 6.0, 10.0, 10.0
+_USEFUL_DEG, _USEFUL_LEAN_DEG, _USEFUL_TURN_DEG, _USEFUL_HEADING_DEG = 13.0, 6.5, 10.5, 11.0
 _USEFUL_M, _USEFUL_OFFSET_M = 0.06, 0.06
 
 
@@ -302,9 +309,7 @@ _USEFUL_M, _USEFUL_OFFSET_M = 0.06, 0.06
 def elbow_at_set_deg(shot: Shot3D) -> Measurement:
     """Shoulder-elbow-wrist of the shooting arm at set."""
     what = "the shooting elbow at the set point"
-    return _hidden(shot, shot.set_point) or _given(
-        shot.folds[:, 2], _USEFUL_DEG, what, _between(shot, _ARM_DEG, 2.2 * _ARM_DEG)
-    )
+    return _hidden(shot, shot.set_point) or _given(shot.folds[:, 2], _USEFUL_DEG, what, _between(shot, *_ARM_DEG))
 
 
 def elbow_at_release_deg(shot: Shot3D) -> Measurement:
@@ -312,7 +317,7 @@ def elbow_at_release_deg(shot: Shot3D) -> Measurement:
     angle = shot.angle_deg(*_ELBOW)
     own = _sway(angle, shot.release, shot.t_s, _FRAMES * shot.frame_s)
     what = "the shooting elbow at the release"
-    return _hidden(shot, shot.release) or _given(angle[:, shot.release], 16.0, what, own)
+    return _hidden(shot, shot.release) or _given(angle[:, shot.release], 15.0, what, own)
 
 
 def elbow_max_deg(shot: Shot3D) -> Measurement:
@@ -321,10 +326,10 @@ def elbow_max_deg(shot: Shot3D) -> Measurement:
     if shot.t_s[-1] < shot.events.release_s + 0.2:
         return Measurement.missing("the shooting arm was not seen after the release")
     angle = shot.angle_deg(*_ELBOW)[:, shot.release : end + 1].max(axis=1)
-    return _given(angle, _USEFUL_DEG, "the straight elbow", 5.0)
+    return _given(angle, 12.0, "the straight elbow", 5.0)
 
 
-_ARM_DEG = 5.0
+_ARM_DEG = (4.0, 11.0)
 """What the network's habits change in the course of a lift, which no solution sees: measured on rendered clips."""
 
 
@@ -348,7 +353,7 @@ def knee_min_deg(shot: Shot3D) -> Measurement:
 def hip_min_deg(shot: Shot3D) -> Measurement:
     """Deepest hip bend (shoulder-hip-knee) from pick-up to release."""
     angle = shot.angle_deg("shoulder", "hip", "knee")[:, shot.pickup : shot.release + 1]
-    return _given(_without_bias(angle.min(axis=1)), _USEFUL_DEG, "the hip", _between(shot, 4.0, 8.0))
+    return _given(_without_bias(angle.min(axis=1)), 11.0, "the hip", _between(shot, 4.0, 9.0))
 
 
 def _lean(shot: Shot3D) -> FloatArray:
@@ -360,14 +365,14 @@ def _lean(shot: Shot3D) -> FloatArray:
 def trunk_lean_at_set_deg(shot: Shot3D) -> Measurement:
     """Mid-hip to mid-shoulder against the vertical at set, positive toward the hoop."""
     return _at_set(
-        shot, _lean(shot), _USEFUL_LEAN_DEG, "the lean of the trunk at the set point", _between(shot, 2.5, 5.0)
+        shot, _lean(shot), _USEFUL_LEAN_DEG, "the lean of the trunk at the set point", _between(shot, 3.5, 5.0)
     )
 
 
 def trunk_lean_at_release_deg(shot: Shot3D) -> Measurement:
     """The same at release."""
     lean = _lean(shot)
-    own = float(np.hypot(_sway(lean, shot.release, shot.t_s, _FRAMES * shot.frame_s), _between(shot, 1.5, 5.0)))
+    own = float(np.hypot(_sway(lean, shot.release, shot.t_s, _FRAMES * shot.frame_s), _between(shot, 1.5, 4.0)))
     return _given(lean[:, shot.release], _USEFUL_LEAN_DEG, "the lean of the trunk at the release", own)
 
 
@@ -388,8 +393,8 @@ def hold_s(shot: Shot3D) -> Measurement:
     if (hidden := _hidden(shot, shot.set_point)) is not None:
         return hidden
     held = shot.folds[:, 1] - shot.folds[:, 0]
-    own = float(np.hypot(_between(shot, 0.055, 0.12), _FRAMES * shot.frame_s))
-    return _given(held, 0.11, "the hold at the set point", own, "timing", _HOLD_SHARE)
+    own = float(np.hypot(_between(shot, 0.07, 0.12), _FRAMES * shot.frame_s))
+    return _given(held, 0.115, "the hold at the set point", own, "timing", _HOLD_SHARE)
 
 
 _HOLD_SHARE = 0.7
@@ -439,7 +444,7 @@ def shoulder_turn_deg(shot: Shot3D) -> Measurement:
         return Measurement.missing("the turn of the shoulders is not observable from the side")
     heading = _shoulders(shot)
     turn = (heading[:, end] - heading[:, shot.gather] + 180.0) % 360.0 - 180.0
-    return _given(turn, _USEFUL_TURN_DEG, "the turn of the shoulders", 6.5)
+    return _given(turn, _USEFUL_TURN_DEG, "the turn of the shoulders", 6.0)
 
 
 _TURN_VIEW = 0.4
@@ -454,7 +459,7 @@ def _shoulders(shot: Shot3D) -> FloatArray:
 
 def shoulders_heading_deg(shot: Shot3D) -> Measurement:
     """Where the shoulders face at the deepest knee bend, positive to the left of the hoop."""
-    return _given(_shoulders(shot)[:, shot.gather], _USEFUL_HEADING_DEG, "where the shoulders face", 7.0)
+    return _given(_shoulders(shot)[:, shot.gather], _USEFUL_HEADING_DEG, "where the shoulders face", 6.0)
 
 
 def hips_heading_deg(shot: Shot3D) -> Measurement:
@@ -486,7 +491,7 @@ def stance_width_m(shot: Shot3D) -> Measurement:
 def foot_stagger_m(shot: Shot3D) -> Measurement:
     """Between the heels along the direction of the hoop, positive with the shooting-side foot in front."""
     sign = 1.0 if shot.lifted.hand == "right" else -1.0
-    return _given(sign * _heels(shot)[1], _USEFUL_M, "which foot is in front", 0.015)
+    return _given(sign * _heels(shot)[1], _USEFUL_M, "which foot is in front", 0.025)
 
 
 def _drift(shot: Shot3D) -> tuple[FloatArray, FloatArray] | None:
@@ -504,7 +509,7 @@ def drift_forward_m(shot: Shot3D) -> Measurement:
     drift = _drift(shot)
     if drift is None:
         return Measurement.missing("the hips were not seen until the landing")
-    return _given(drift[0], _USEFUL_M, "the drift toward the hoop", _between(shot, 0.015, 0.045))
+    return _given(drift[0], _USEFUL_M, "the drift toward the hoop", _between(shot, 0.015, 0.05))
 
 
 def drift_side_m(shot: Shot3D) -> Measurement:

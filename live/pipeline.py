@@ -26,6 +26,7 @@ from .coach import Coach, Coaching
 from .court_view import CourtView
 from .gestures import Gesture, GestureWatch
 from .hands_free import HandsFree
+from .joints import JointNetwork
 from .lifting import Body, LiftedTrack, NotLifted
 from .made import RingWatch
 from .records import (
@@ -135,14 +136,17 @@ class Pipeline:
         watched: bool = False,
         photo: bool = True,
         station: bool = False,
+        joints: JointNetwork | None = None,
     ) -> None:
         """`calibration` says where the hoop is; it is fitted to the frames' size, or refused, at the first one.
 
         `coaching` is by what to judge and speak; None: the bands of the settings, everything spoken of. `watched` says
         that somebody looks at the views: advice on where the camera stands is given before the first rep. Without
         `photo` the views ask for the skeleton alone. At a `station` somebody else may be signalled to come next.
+        `joints` is what was learned of the pose network's landmarks, for shots in three dimensions.
         """
         self._settings, self._words, self._title = settings, words, title
+        self._joints = joints
         self._given_calibration = calibration
         self._calibration: Calibration | None = None
         self._court = CourtView(None, words)
@@ -484,6 +488,7 @@ class Pipeline:
             calibration,
             body,
             smoothed_by_network=float(np.mean([moment.people_asked for moment in window])) < 1.5,
+            joints=self._joints,
         )
         if isinstance(lifted, NotLifted):
             return measurements, None

@@ -37,6 +37,7 @@ from rimward.calibration.marks import calibrate_marks
 from rimward.calibration.points import read_points
 from rimward.calibration.record import Calibration
 from rimward.live import measure, measure3d, reps
+from rimward.live.assets import joint_network
 from rimward.live.ball import BallTracker
 from rimward.live.ball_edge import Outline, outline
 from rimward.live.body import ScaleTracker
@@ -201,7 +202,9 @@ def rows(case: Case, model: Path, cache: Path, with_limbs: bool = False) -> tupl
         values = measure.measure(measure.shot(reading, case.stature_m, True))
         start = time.process_time()
         body = Body(case.stature_m, ball_radius_m=BALL_RADIUS_M, lengths_m=lengths)
-        lifted = measure3d.measure_rep(window, [outlines[k] for k in near], reading, case.calibration, body)
+        lifted = measure3d.measure_rep(
+            window, [outlines[k] for k in near], reading, case.calibration, body, joints=joint_network()
+        )
         took.append(1000 * (time.process_time() - start))
         if isinstance(lifted, NotLifted):
             print(f"{case.path.stem}: not lifted: {lifted.reason}")

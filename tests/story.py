@@ -14,7 +14,6 @@ from __future__ import annotations
 import argparse
 import json
 import random
-import subprocess
 import tempfile
 from collections import Counter
 from collections.abc import Iterator, Sequence
@@ -218,28 +217,14 @@ def pieces(folder: Path) -> Iterator[tuple[int, str, float]]:
 
 def assemble(folder: Path) -> Path:
     """One film of all scenes; who comes again comes in another light."""
-    import imageio_ffmpeg
+    from .studio.film import joined
 
-    film, inputs, parts, seen = folder / "film.mp4", [], [], Counter()
-    for k, (_, name, seconds) in enumerate(pieces(folder)):
-        light = (0.0, -0.06, 0.05)[seen[name]]
+    clips, seen = [], Counter()
+    for _, name, seconds in pieces(folder):
+        clips.append((folder / f"{name}.mp4", seconds, (0.0, -0.06, 0.05)[seen[name]]))
         seen[name] += 1
-        inputs += ["-i", str(folder / f"{name}.mp4")]
-        parts.append(f"[{k}:v]trim=0:{seconds},setpts=PTS-STARTPTS,eq=brightness={light},noise=alls=4:allf=t[v{k}]")
-    joined = "".join(f"[v{k}]" for k in range(len(parts)))
-    graph = ";".join([*parts, f"{joined}concat=n={len(parts)}[film]"])
-    command = [
-        imageio_ffmpeg.get_ffmpeg_exe(),
-        "-v",
-        "error",
-        "-y",
-        *inputs,
-        "-filter_complex",
-        graph,
-        "-map",
-        "[film]",
-    ]
-    subprocess.run([*command, "-r", str(RATE_HZ), "-preset", "veryfast", "-crf", "20", str(film)], check=True)
+    film = folder / "film.mp4"
+    joined(clips, RATE_HZ, film)
     return film
 
 

@@ -10,6 +10,7 @@ import pytest
 
 from rimward.calibration.record import Calibration
 from rimward.live import measure
+from rimward.live.assets import joint_network
 from rimward.live.clip import open_clip
 from rimward.live.mediapipe_pose import MediapipePose
 from rimward.live.pipeline import Pipeline
@@ -43,7 +44,7 @@ def values(pose_bundle: Path, words, calibration: Calibration | None, moved: boo
     """The measurements of the clip's one rep."""
     player = {"player": {"hand": "right", "stature_m": 1.88}}
     network, clip = MediapipePose(pose_bundle), open_clip(CLIP)
-    pipeline = Pipeline(load_settings(None, player), words, calibration=calibration)
+    pipeline = Pipeline(load_settings(None, player), words, calibration=calibration, joints=joint_network())
     reps = []
     for sighting in sightings(clip, network, pipeline.people_to_ask):
         assert isinstance(sighting, Sighting)
@@ -63,8 +64,8 @@ def test_what_needs_the_hoop_comes_with_a_calibration_and_only_while_it_holds(po
     truth = json.loads(CLIP.with_suffix(".json").read_text("utf-8"))["reps"][0]["measurements"]
     with_camera = values(pose_bundle, words, true_camera())
     given = [name for name in measure.ONLY_IN_SPACE if with_camera[name].value is not None]
-    assert {"arm_offset_at_set_m", "foot_stagger_m", "drift_forward_m"} <= set(given)
-    for name in ("arm_offset_at_set_m", "wrist_offset_at_set_m", "drift_forward_m", "foot_stagger_m"):
+    assert {"wrist_offset_at_set_m", "foot_stagger_m", "drift_forward_m"} <= set(given)
+    for name in ("hips_heading_deg", "wrist_offset_at_set_m", "drift_forward_m", "foot_stagger_m"):
         measured = with_camera[name]
         assert measured.value is not None
         assert measured.sigma is not None

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from story import Heard, Line, Shot, Truth, compare
+
 from rimward.live.records import Cue, Events, Finding, Rep
-from tests.story import Heard, Line, Shot, Truth, compare
 
 SHOTS = [Shot("Ben", t_s, t_s - 0.5, t_s + 0.3, True, {}) for t_s in (10.0, 20.0, 30.0)]
 LOW = [replace(shot, faults={"set_point_height": "below"}) for shot in SHOTS]

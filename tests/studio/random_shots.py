@@ -1,6 +1,6 @@
 """Shots whose form varies widely, so that a program which always says the same cannot look good on them.
 
-    python -m tests.studio.random_shots --out DIR [--first 0] [--count 32] [--seed 4] [--truth-only]
+    python -m tests.studio.random_shots --out DIR [--first 0] [--count 32] [--seed 4] [--around] [--truth-only]
 
 Shot k depends on the seed and k alone: a second run continues where the first ended and leaves finished clips alone.
 Beside the sidecars of `render` each clip gets NAME.points.json, marks on the floor round the player and on the hoop as
@@ -74,8 +74,8 @@ def form(rng: np.random.Generator, stature_m: float) -> Shot:
     )
 
 
-def script(seed: int, k: int) -> tuple[Script, str, Picture]:
-    """Shot k: its script, the name of its view and how it is filmed."""
+def script(seed: int, k: int, around: bool = False) -> tuple[Script, str, Picture]:
+    """Shot k: its script, the name of its view and how it is filmed; `around` takes any bearing for the four views."""
     rng = np.random.default_rng([seed, k])
     view = tuple(VIEWS)[k % len(VIEWS)]
     hand = ("right", "left")[k // len(VIEWS) % 2]
@@ -93,6 +93,8 @@ def script(seed: int, k: int) -> tuple[Script, str, Picture]:
         place=str(rng.choice(("gym", "driveway"))),
     )
     bearing, distance = VIEWS[view]
+    if around:
+        view, bearing = "around", np.random.default_rng([seed, k, 2]).uniform(0.0, 180.0)
     distance = (distance + rng.uniform(-0.1, 0.5)) * max(stature_m + 0.5 * shot.jump_height_m, 1.5) / ADULT_M
     height = rng.uniform(0.7, 1.35)
     # the floor half a metre before the player is at the lower edge of the picture
@@ -138,9 +140,9 @@ def points(plan: Script, cam: Camera, seed: int) -> dict:
     return {"image_size": [cam.width, cam.height], "court": "us", "hfov_deg": HFOV_DEG, "points": seen}
 
 
-def make(seed: int, k: int, out: Path, cache: Path, truth_only: bool = False) -> str:
+def make(seed: int, k: int, out: Path, cache: Path, truth_only: bool = False, around: bool = False) -> str:
     """Write shot k unless it is there; returns a line about it."""
-    plan, view, picture = script(seed, k)
+    plan, view, picture = script(seed, k, around)
     stem = out / f"{plan.name}_{view}"
     if stem.with_suffix(".json").is_file() and not truth_only:
         return f"{stem.name}: is there"
@@ -164,9 +166,12 @@ def main(argv: list[str] | None = None) -> None:
     p.add_argument("--seed", type=int, default=4)
     p.add_argument("--cache", type=Path, default=CACHE, help="where the bodies are kept, else $STUDIO_CACHE")
     p.add_argument("--truth-only", action="store_true", help="write the sidecars alone, without a picture")
+    p.add_argument(
+        "--around", action="store_true", help="cameras on any bearing from front to behind, not in four views"
+    )
     args = p.parse_args(argv)
     for k in range(args.first, args.first + args.count):
-        print(make(args.seed, k, args.out, args.cache, args.truth_only), flush=True)
+        print(make(args.seed, k, args.out, args.cache, args.truth_only, args.around), flush=True)
 
 
 if __name__ == "__main__":
