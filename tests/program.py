@@ -18,7 +18,7 @@ import pytest
 from fakes import clip_frames, write_video
 
 from rimward.live.errors import PoseModelError
-from rimward.live.pose_model import check, model_path
+from rimward.live.pose_model import check, hands_path, model_path
 from rimward.live.records import Rep
 from rimward.live.session_records import SavedSession
 from rimward.live.store import open_store
@@ -41,9 +41,11 @@ def prepared_model() -> Path:
 
 
 def data_folder(folder: Path, model: Path) -> Path:
-    """A data folder with the model in it, so that no test writes into the user's own database."""
+    """A data folder with the models in it, so that no test writes into the user's own database."""
     folder.mkdir(parents=True, exist_ok=True)
     model_path(folder).symlink_to(model)
+    if (hands := hands_path(model.parent)).exists():
+        hands_path(folder).symlink_to(hands)
     return folder
 
 
