@@ -19,8 +19,8 @@ from rimward.live.records import (
     Measurement,
     Pose,
     Rep,
-    SessionSummary,
 )
+from rimward.live.session_records import SessionSummary
 from rimward.live.skeleton import COUNT
 
 EVENTS = Events(0.2, 0.4, 0.6, 0.7, 1.0, 1.1, None)
