@@ -22,8 +22,17 @@ VERSION = 2
 """Of the tables that these queries know (schema.VERSION)."""
 _WAIT_S = 1.0
 
-SESSIONS = """
-SELECT sessions.*, root.id AS root_id, root.name AS player,
+_OF_SESSION = ", ".join(
+    f"sessions.{name}" for name in (*SessionStart.__slots__, *SessionSummary.__slots__) if name != "player"
+)
+_OF_PLAYER = ", ".join(
+    f"root.{name}"
+    for name in ("id", "name", "created_utc", "hand", "stature_m", "birth_year", "minor", "pictures", "notes")
+)
+"""By name: of a file that lacks one, SQLite says so itself."""
+
+SESSIONS = f"""
+SELECT {_OF_SESSION}, root.id AS root_id, root.name AS player,
        coalesce(shot.kept, 0) AS kept, coalesce(shot.made, 0) AS made, coalesce(shot.missed, 0) AS missed
 FROM sessions
 JOIN players AS own ON own.id = sessions.player_id
@@ -41,8 +50,8 @@ WHERE (:player_id IS NULL OR root.id = :player_id)
 ORDER BY sessions.started_utc, sessions.id
 """
 
-PLAYERS = """
-SELECT root.*, count(sessions.id) AS sessions, coalesce(sum(shot.kept), 0) AS reps,
+PLAYERS = f"""
+SELECT {_OF_PLAYER}, count(sessions.id) AS sessions, coalesce(sum(shot.kept), 0) AS reps,
        max(sessions.started_utc) AS last_utc
 FROM players AS root
 JOIN players AS own ON coalesce(own.same_as, own.id) = root.id

@@ -411,3 +411,17 @@ def test_a_list_at_a_glance_is_the_stores_and_leaves_the_rest_to_it(tmp_path):
         with pytest.raises(sqlite3.Error), glance(folder):  # the store brings it up to date, or makes one
             pass
     assert listing.VERSION == schema.VERSION
+
+
+@pytest.mark.parametrize(("table", "column"), [("sessions", "app_version"), ("players", "notes")])
+def test_a_file_that_lacks_a_column_is_told_in_one_line(tmp_path, table, column):
+    """As a hostile backup may: found by tests/fuzz.py."""
+    practise(tmp_path, "Ada", [Day(reps=1)]).close()
+    with closing(sqlite3.connect(tmp_path / DATABASE)) as raw:
+        raw.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
+    with pytest.raises(StoreError, match=column), closing(open_store(tmp_path)) as store:
+        store.players()
+        store.sessions()
+    with pytest.raises(sqlite3.Error), glance(tmp_path) as lists:
+        lists.players()
+        lists.sessions()
