@@ -413,15 +413,12 @@ def test_a_list_at_a_glance_is_the_stores_and_leaves_the_rest_to_it(tmp_path):
     assert listing.VERSION == schema.VERSION
 
 
-@pytest.mark.parametrize(("table", "column"), [("sessions", "app_version"), ("players", "notes")])
-def test_a_file_that_lacks_a_column_is_told_in_one_line(tmp_path, table, column):
+def test_a_file_that_lacks_a_column_is_told_in_one_line(tmp_path):
     """As a hostile backup may: found by tests/fuzz.py."""
     practise(tmp_path, "Ada", [Day(reps=1)]).close()
     with closing(sqlite3.connect(tmp_path / DATABASE)) as raw:
-        raw.execute(f"ALTER TABLE {table} DROP COLUMN {column}")
-    with pytest.raises(StoreError, match=column), closing(open_store(tmp_path)) as store:
-        store.players()
+        raw.execute("ALTER TABLE sessions DROP COLUMN app_version")
+    with closing(open_store(tmp_path)) as store, pytest.raises(StoreError, match="app_version"):
         store.sessions()
-    with pytest.raises(sqlite3.Error), glance(tmp_path) as lists:
-        lists.players()
+    with glance(tmp_path) as lists, pytest.raises(sqlite3.Error, match="app_version"):
         lists.sessions()
