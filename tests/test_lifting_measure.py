@@ -9,20 +9,17 @@ import numpy as np
 import pytest
 from accuracy import NOT_SCORED, error, reference_cases, rows
 from scipy.spatial.transform import Rotation
-from test_lifting import ELBOW, FRONT, KNEE, RELEASE_S, SIDE, VIEWS, angle, player, seen_by, times
+from test_lifting import ELBOW, FRONT, RELEASE_S, SIDE, angle, player, seen_by, times
 
 from rimward.calibration.geometry import project
 from rimward.calibration.record import Calibration
 from rimward.live import flight, measure3d
-from rimward.live.assumed_view import assumed_calibration
 from rimward.live.ball_edge import outline
-from rimward.live.lifting import AT, Body, LiftedTrack, lift
+from rimward.live.lifting import AT, Body, LiftedTrack
 from rimward.live.measure3d import Shot3D, shot3d
 from rimward.live.records import Ball, Events, Measurement
-from rimward.live.reps import Reading
 from rimward.live.sharpen import LAG_FRAMES, in_time, sharpened
 from rimward.live.skeleton import COUNT, INDEX
-from rimward.live.track import Track
 
 Array = np.ndarray
 EVENTS = Events(pickup_s=0.5, dip_s=0.6, knee_min_s=None, set_s=1.1, release_s=RELEASE_S, apex_s=None, landing_s=None)
@@ -334,36 +331,6 @@ def test_reference_clips_are_measured_within_the_stated_errors(truth_folder, pos
     assert np.mean([abs(error(row)) < 2 * row.measured.sigma for row in given]) >= 0.85
     for name, most in (("knee_min_deg", 4.0), ("hold_s", 0.06)):
         assert np.median([abs(error(row)) for row in given if row.name == name]) < most
-
-
-# ------------------------------------------------------------------------------------------------- without calibration
-@pytest.mark.parametrize("view", ["side", "diag", "front"])
-def test_a_camera_assumed_from_the_look_still_gives_knee_and_elbow(view):
-    """The same player before an unknown camera: found from the picture's track alone, within the stated error."""
-    camera = VIEWS[view]
-    t = times()
-    joints = player(t)
-    seen = seen_by(camera, t, joints)
-    ears = project(camera, joints[:, AT["eyes"]] - [0.0, 0.09, 0.0])
-    seen.points_px[:, INDEX["left_ear"]] = seen.points_px[:, INDEX["right_ear"]] = ears
-    px_per_m = seen.stature_px / 1.85
-    track = Track(t, seen.points_px / px_per_m * [1, -1], seen.ball_px / px_per_m * [1, -1], seen.trust)
-    events = replace(EVENTS, set_s=1.2)
-    reading = Reading(track, track.smoothed(), "right", 1.0, events, None, None, True)
-    found = assumed_calibration(reading, px_per_m, camera.image_size, 1.85)
-    lifted_shot = lift(seen, found, Body(1.85), "right", RELEASE_S)
-    assert isinstance(lifted_shot, LiftedTrack)
-    shot = shot3d(lifted_shot, seen, found, events, Body(1.85))
-    before = t < RELEASE_S - 0.05
-    for name, joint_names in (("elbow_at_set_deg", ELBOW), ("knee_min_deg", KNEE)):
-        measured = measure3d.MEASUREMENTS[name](shot)
-        true = angle(joints, *joint_names)[before & (t > 0.8)].min()
-        if measured.value is None and (view, name) == ("front", "elbow_at_set_deg"):
-            assert "not observable well enough" in (measured.reason or "")
-            continue
-        assert measured.value is not None, measured.reason
-        assert measured.sigma is not None
-        assert abs(measured.value - true) < 2.5 * measured.sigma
 
 
 def test_the_lifted_value_is_taken_where_there_is_one():
