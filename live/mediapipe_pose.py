@@ -9,6 +9,7 @@ import threading
 import weakref
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from functools import cached_property
 from pathlib import Path
 from typing import Any
 
@@ -116,6 +117,10 @@ class MediapipePose:
         self._last_ms[people] = at_ms
         return at_ms
 
+    @cached_property
+    def _bundle(self) -> bytes:
+        return pose_model.without_mask(self._model.read_bytes())
+
     def _landmarker(self, people: int) -> Any:
         if people not in (1, 2):
             raise ValueError(f"people must be 1 or 2, got {people}")
@@ -126,7 +131,7 @@ class MediapipePose:
 
             options = vision.PoseLandmarkerOptions(
                 # Bytes, not a path: the runtime cannot open non-Latin file names on every system.
-                base_options=BaseOptions(model_asset_buffer=self._model.read_bytes()),
+                base_options=BaseOptions(model_asset_buffer=self._bundle),
                 running_mode=vision.RunningMode.VIDEO,
                 num_poses=people,
             )

@@ -13,8 +13,10 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import cv2
+import mediapipe
 import numpy as np
 import pytest
+from mediapipe.tasks.python import BaseOptions, vision
 from program import prepared_model
 
 from rimward.live.clip import open_clip
@@ -121,6 +123,30 @@ def test_the_joints_of_a_rendered_player_are_where_they_were_drawn(pose, name):
     clip.close()
     # The network marks joints on the clothes, the renderer the joint centres: own tolerance, shoulders to ankles = 1.
     assert np.median(errors) < 0.05 * height_px
+
+
+@needs_model
+@pytest.mark.parametrize("people", [1, 2])
+def test_the_landmarks_are_those_of_mediapipe_itself_to_the_last_bit(pose, model, people):
+    """The network that runs here draws no mask; the one beside it is as it came."""
+    whole = vision.PoseLandmarker.create_from_options(
+        vision.PoseLandmarkerOptions(
+            base_options=BaseOptions(model_asset_buffer=model.read_bytes()),
+            running_mode=vision.RunningMode.VIDEO,
+            num_poses=people,
+        )
+    )
+    clip = open_clip(Path(__file__).parent / "clips" / "good_free_throw.mp4")
+    for frame in itertools.islice(clip, 8):
+        rgb = np.ascontiguousarray(frame.image[..., ::-1])
+        picture = mediapipe.Image(image_format=mediapipe.ImageFormat.SRGB, data=rgb)
+        (expected,) = whole.detect_for_video(picture, round(frame.t_s * 1000)).pose_landmarks
+        (found,) = pose.estimate(frame, people)
+        scale = np.array([*frame.size, frame.size[0], 1])
+        theirs = np.array([(mark.x, mark.y, mark.z, mark.visibility) for mark in expected]) * scale
+        assert np.column_stack([found.landmarks_px, found.depth_px, found.visibility]).tolist() == theirs.tolist()
+    clip.close()
+    whole.close()
 
 
 @needs_model

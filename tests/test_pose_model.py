@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import os
 import sys
 import venv
@@ -10,9 +11,10 @@ import zipfile
 from pathlib import Path
 
 import pytest
+from program import prepared_model
 
 from rimward.live.errors import PoseModelError
-from rimward.live.pose_model import check, check_hands, hands_path, model_path, prepare
+from rimward.live.pose_model import check, check_hands, hands_path, model_path, prepare, without_mask
 
 MEMBERS = ("pose_detector.tflite", "pose_landmarks_detector.tflite")
 HANDS = ("hand_detector.tflite", "hand_landmarks_detector.tflite")
@@ -180,3 +182,31 @@ class TestPrepare:
         assert prepare(tmp_path, progress=said.append).read_bytes() == first
         names = [hands_path(tmp_path).name, path.name]
         assert sorted(item.name for item in tmp_path.iterdir()) == sorted(names + [name + ".sha256" for name in names])
+
+
+class TestWithoutMask:
+    @pytest.mark.network
+    def test_the_detector_stays_and_no_picture_comes_out_of_the_landmark_network(self):
+        from mediapipe.tasks.metadata.schema_py_generated import ModelT
+
+        whole = prepared_model().read_bytes()
+        with zipfile.ZipFile(io.BytesIO(whole)) as before, zipfile.ZipFile(io.BytesIO(without_mask(whole))) as after:
+            assert after.read(MEMBERS[0]) == before.read(MEMBERS[0])
+            graphs = [ModelT.InitFromPackedBuf(bundle.read(MEMBERS[1]), 0).subgraphs[0] for bundle in (before, after)]
+        sizes = [[graph.tensors[k].shape.prod() for k in graph.outputs] for graph in graphs]
+        assert sizes == [[195, 1, 256 * 256, 64 * 64 * 39, 117], [195, 1, 1, 64 * 64 * 39, 117]]
+        made = [{int(k) for operator in graph.operators for k in operator.outputs} for graph in graphs]
+        assert made[1] < made[0]
+        used = {int(k) for operator in graphs[1].operators for k in operator.inputs} | set(graphs[1].outputs.tolist())
+        assert made[1] <= used  # nothing is worked out for nobody
+
+    @pytest.mark.network
+    def test_a_network_without_a_mask_is_left_as_it_is(self, tmp_path):
+        with zipfile.ZipFile(prepared_model()) as bundle:
+            detector = bundle.read(MEMBERS[0])
+        path = tmp_path / "pose.task"
+        with zipfile.ZipFile(path, "w") as bundle:
+            for member in MEMBERS:
+                bundle.writestr(member, detector)
+        with zipfile.ZipFile(io.BytesIO(without_mask(path.read_bytes()))) as bundle:
+            assert [bundle.read(member) for member in MEMBERS] == [detector, detector]
