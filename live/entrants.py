@@ -62,6 +62,8 @@ class Part:
     kept: Kept
     recorder: Recorder
     reps: list[Rep] = field(default_factory=list)
+    views: list[str | None] = field(default_factory=list)
+    """From where the camera saw each rep."""
 
 
 def of_player(settings: Settings, one: StationPlayer) -> tuple[Settings, frozenset[str]]:

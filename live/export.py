@@ -188,7 +188,7 @@ SESSION = {
     "started_utc": ("ISO 8601", "When the session, or the recording, began"),
     "source": ("", "Camera, or file name of the recording"),
     "drill": ("", "Drill; empty: none"),
-    "view": ("", "From where the camera looks; empty: not said"),
+    "view": ("", "From where the camera saw most shots: side, half front, front or behind; empty: not known"),
     "calibration": ("", "Which calibration was used; empty: none"),
     "hand": ("", "Shooting hand that was set: left, right, or auto (told from the shots)"),
     "stature_m": ("m", "Height that was used for scale; empty: not known"),

@@ -60,6 +60,7 @@ from .store import SessionWriter, Store, open_store
 from .tables import print_reps
 from .trace import Trace
 from .traces import note_film, save_trace
+from .viewpoint import commonest, viewpoint
 from .watchdog import Watchdog
 from .words import Words, count_of_reps, prompt, text
 
@@ -307,6 +308,7 @@ class _Session:
     ) -> None:
         self._probe = probe
         self._options, self._station, self._stop, self._say = options, station, stop, say
+        self._calibration = calibration
         self._source, self._estimator, self._renew = devices.source, devices.estimator, devices.renew
         self._window, self._speaker = devices.window, devices.speaker
         self._store = store
@@ -625,6 +627,7 @@ class _Session:
         self._recorder.submit(rep, step.feedback)
         if step.trace is not None:
             self._keep(rep.index, step.trace)
+            self._note_view(step.trace)
         self._print(rep_line(rep))
         if not self._options.json and self._window is None:
             who = "" if self._station is None else f"{self._relay.name}, "
@@ -651,6 +654,17 @@ class _Session:
                 self._say(f"No rep of this session can be looked at later: {error}")
 
         self._recorder.then(save)
+
+    def _note_view(self, trace: Trace) -> None:
+        """The session's view is that of most of its reps: it may change, since players move about."""
+        if self._calibration is None:
+            return
+        kept, views = self._part.kept, self._part.views
+        before = commonest(views)
+        views.append(viewpoint(self._calibration, trace))
+        view = commonest(views)
+        if view is not None and view != before:
+            self._recorder.then(lambda: kept.writer.seen_from(view))
 
     def _announce(self, feedback: Feedback) -> None:
         if self._speaker is not None:

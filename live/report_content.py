@@ -370,7 +370,7 @@ def _what_changed(change: Comparison, fatigue: Comparison, compared: str) -> str
 def _session_line(session: SavedSession, zone: tzinfo | None) -> SessionLine:
     known = session.made + session.missed
     made = f"{session.made} of {known}" if known else "not noted"
-    return SessionLine(_when(session, zone), session.start.drill or "", session.reps, made)
+    return SessionLine(_when(session, zone), session.start.drill or "", session.start.view or "", session.reps, made)
 
 
 def _when(session: SavedSession, zone: tzinfo | None) -> str:

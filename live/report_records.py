@@ -19,6 +19,7 @@ class SessionLine:
 
     when: str
     drill: str
+    view: str
     shots: int
     made: str
     """"12 of 20", or why that is not known."""

@@ -43,6 +43,7 @@ from .roster import name_key, show_name
 from .screen import screen_available
 from .settings import Settings, data_folder
 from .store import Store, open_store
+from .viewpoint import commonest, viewpoint
 
 Say = Callable[[str], None]
 
@@ -233,6 +234,7 @@ def _saved(clip: ReadClip, work: Work, store: Store) -> Reviewed:
         app_version=version("rimward"),
         stature_m=player.stature_m,
         calibration=work.calibration_digest[:16] or None,
+        view=_view(clip, work),
         film=clip.key,
         started_utc=_recorded_utc(clip.path),
     )
@@ -245,6 +247,12 @@ def _saved(clip: ReadClip, work: Work, store: Store) -> Reviewed:
     traces.note_film(store.folder, writer.id, clip.path)
     writer.close(clip.summary)
     return Reviewed(clip.path, writer.id, len(clip.reps))
+
+
+def _view(clip: ReadClip, work: Work) -> str | None:
+    if work.calibration is None:
+        return None
+    return commonest([viewpoint(work.calibration, traces.unpacked(one.trace)) for one in clip.reps])
 
 
 def _known(clip: KnownClip, store: Store) -> Reviewed:

@@ -29,7 +29,7 @@ class SessionStart:
     calibration: str | None = None
     """Which one was used, by its digest or name; None for none."""
     view: str | None = None
-    """From where the camera looks, in a word; None where nobody said."""
+    """From where the camera saw most of the shots, in a word (viewpoint.py); None where that is not known."""
     film: str | None = None
     """Digest of a reviewed recording and of how it was read; None for a camera."""
 

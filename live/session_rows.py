@@ -27,8 +27,10 @@ def apply(connection: Connection, change: Change) -> bool:
         return _update_rep(connection, change.start, change.result_of, result=change.result)
     if change.discarded is not None:
         return _update_rep(connection, change.start, change.discarded, discarded=True)
+    values: dict[str, Any] = {} if change.view is None else {"view": change.view}
     if change.summary is not None:
-        values: dict[str, Any] = {name: getattr(change.summary, name) for name in SessionSummary.__slots__}
+        values |= {name: getattr(change.summary, name) for name in SessionSummary.__slots__}
+    if values:
         values["changed_utc"] = roster.now_utc()
         connection.execute(update(sessions).where(sessions.c.id == change.start.id).values(values))
     return True

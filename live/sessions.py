@@ -38,11 +38,13 @@ def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     from .tables import print_table
 
     shown = found[-args.last :] if args.last else found
+    viewed = any(session.start.view for session in shown)
     rows = [
         (
             f"{session.start.started_utc.astimezone():%Y-%m-%d %H:%M}",
             session.start.player,
             session.start.source if session.start.drill is None else session.start.drill,
+            *((session.start.view or "-",) if viewed else ()),
             str(session.reps),
             made_of(session),
             length(session),
@@ -51,7 +53,7 @@ def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
         for session in shown
     ]
     caption = "" if len(shown) == len(found) else f"the last {len(shown)} of {len(found)}; --last 0 shows all"
-    headings = ("began", "~player", "~drill or source", ">reps", ">made", ">min", "id")
+    headings = ("began", "~player", "~drill or source", *(("view",) if viewed else ()), ">reps", ">made", ">min", "id")
     print_table("Sessions", headings, rows, sys.stdout, caption)
     return 0
 

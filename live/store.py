@@ -475,6 +475,10 @@ class SessionWriter:
         if not self._write(Change(self.start, discarded=index)):
             raise StoreError(f"the session has no rep {index}")
 
+    def seen_from(self, view: str) -> None:
+        """Keep from where the camera looks (viewpoint.py), which is known once somebody has shot. Raises StoreError."""
+        self._write(Change(self.start, view=view))
+
     def close(self, summary: SessionSummary | None = None) -> None:
         """Finish the session and keep its summary; from the second call on nothing happens."""
         if not self._closed:

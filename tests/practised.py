@@ -49,6 +49,7 @@ class Day:
     found: Mapping[str, Verdict] = field(default_factory=dict)
     """Verdicts of checks that are made of several measurements."""
     drill: str | None = None
+    view: str | None = None
 
 
 def rep(index: int, day: Day, part: float, bands: Mapping[str, Band], rng: np.random.Generator) -> Rep:
@@ -119,6 +120,7 @@ def practise(
             app_version="test",
             started_utc=now,
             drill=day.drill,
+            view=day.view,
         )
         lines.append(Change(start))
         for index in range(1, day.reps + 1):

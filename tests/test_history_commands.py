@@ -59,7 +59,9 @@ def rimward(data, capsys):
 
 @pytest.fixture
 def history(data) -> Path:
-    practise(data, "Ada", [Day(reps=5, made=0.5), Day(reps=3, after_days=3, drill="free throws")], seed=1).close()
+    practise(
+        data, "Ada", [Day(reps=5, made=0.5), Day(reps=3, after_days=3, drill="free throws", view="half front")], seed=1
+    ).close()
     practise(data, "Émile 李", [Day(reps=2, after_days=1)], seed=2).close()
     return data
 
@@ -127,12 +129,16 @@ def test_sessions_are_listed(rimward, history):
     table = rimward("sessions", "--last", "2").out
     assert "free throws" in table
     assert "the last 2 of 3" in table
+    assert "half front" in table
+    assert [line["view"] for line in lines] == [None, None, "half front"]
+    assert "view" not in rimward("sessions", "--player", "Émile 李").out  # nothing to say of it
 
 
 def test_a_session_is_shown(rimward, history):
     (first, *_) = rimward("sessions", "--json").lines
     shown = rimward("show", first["id"][:8])
     assert "Ada" in shown.out
+    assert "view half front" in rimward("show").out
     assert "±" in shown.out
     assert "Not seen: " in shown.out
     assert shown.out.count("\n") > 30

@@ -106,7 +106,7 @@ def month(tmp_path_factory, bands) -> str:
         Day(14, 0, low, made=0.5),
         Day(14, 3, low, made=0.5),
         Day(14, 5, low, made=0.5),
-        Day(24, 9, high, {"knee_min_deg": 12.0}, made=0.8, drill="Free throws"),
+        Day(24, 9, high, {"knee_min_deg": 12.0}, made=0.8, drill="Free throws", view="half front"),
         Day(24, 2, high, {"knee_min_deg": 12.0}, made=0.8, hidden={"dip_m": "the pick-up was hidden"}),
     ]
     store = practise(tmp_path_factory.mktemp("month"), "Sam", days, bands)
@@ -133,8 +133,8 @@ def test_what_was_practised_and_made(month):
     practised = section(month, "practised")
     assert re.search(r"\d+ of 48 went in: \d+ % \(between \d+ % and \d+ %\)", practised)
     assert "More than the 2" in practised
-    assert "19 March 2026, 17:30 Free throws 24" in practised
-    assert "21 March 2026, 17:30 free 24" in practised
+    assert "19 March 2026, 17:30 Free throws half front 24" in practised
+    assert "21 March 2026, 17:30 free not known 24" in practised  # without a calibration
 
 
 def test_the_changes_that_exceed_chance_and_error_are_named_and_no_others(month):

@@ -465,6 +465,7 @@ def test_a_locked_database_sends_the_session_to_a_side_file_that_joins_at_the_ne
     writer.save(a_rep(3, result="missed"))
     writer.discard_rep(1)
     writer.update_rep_result(2, "made")
+    writer.seen_from("half front")
     writer.close(SUMMARY)
     [side] = pending(folder)
     assert said == [
@@ -474,6 +475,7 @@ def test_a_locked_database_sends_the_session_to_a_side_file_that_joins_at_the_ne
     again = reopen()
     assert again.reps(writer.id) == [a_rep(2, result="made"), a_rep(3, result="missed")]
     assert again.session(writer.id).summary == SUMMARY
+    assert again.session(writer.id).start.view == "half front"
     assert said[1:] == [f"2 reps of an earlier session joined {a_store.path}"]
     assert pending(folder) == []
 
