@@ -66,7 +66,7 @@ class Coach:
         """The rep with its findings and cue, and what is to be heard and seen of it."""
         findings = checks.judge(rep, self._bands, self._coaching.clear_sigmas, self._reps[-2 * MOST_REPS :])
         feedback = cues.respond(t_s, findings, self._past, self._words, self._plan)
-        rep = replace(rep, findings=findings, cue=feedback.cue)
+        rep = replace(rep, findings=findings, cue=feedback.cue, praise=feedback.praise)
         self._reps.append(rep)
         if rep.result is not None:
             self._results[rep.index] = rep.result

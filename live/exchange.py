@@ -213,7 +213,8 @@ def _reps(
                 new.append(row.number)
             elif _later(row.changed_utc, mine[row.id]):
                 later = source.execute(select(reps).where(reps.c.number == row.number)).one()
-                values = {"result": later.result, "discarded": later.discarded, "changed_utc": later.changed_utc}
+                values = {name: getattr(later, name) for name in ("result", "discarded", "changed_utc")}
+                values["answer"] = word.get(later.answer)
                 target.execute(update(reps).where(reps.c.id == row.id).values(values))
                 step.changed += 1
     brought.add(step)
@@ -229,6 +230,8 @@ def _reps(
 def _insert_reps(source: Connection, target: Connection, numbers: Sequence[int], word: dict[int, int]) -> None:
     rows = [dict(row._mapping) for row in source.execute(select(reps).where(reps.c.number.in_(numbers)))]
     there = {row["id"]: row.pop("number") for row in rows}
+    for row in rows:
+        row |= {name: word.get(row[name]) for name in ("praise", "answer")}
     # another program may have brought some of them since they were compared
     present = set(target.scalars(select(reps.c.id).where(reps.c.id.in_(list(there)))))
     rows = [row for row in rows if row["id"] not in present]

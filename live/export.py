@@ -219,6 +219,9 @@ REP = {
     "landing_s": ("s", "Feet back on the floor"),
     "cue": ("", "What was said after the rep"),
     "cue_check": ("", "Which check that cue belongs to"),
+    "praise": ("", "What was said of a fault that is mended"),
+    "asked": ("", "true: somebody asked what the rep was like"),
+    "answer": ("", "What was said then; empty: a tone alone, or nobody asked"),
     "below": ("", "Checks whose measurement is clearly below its band"),
     "above": ("", "Checks whose measurement is clearly above its band"),
 }
@@ -327,6 +330,9 @@ def _rep_row(session: SavedSession, rep: Rep, kept: bool, names: Sequence[str]) 
         "release_phase": rep.release_phase,
         "cue": None if rep.cue is None else rep.cue.text,
         "cue_check": None if rep.cue is None else rep.cue.check,
+        "praise": rep.praise,
+        "asked": rep.answer is not None,
+        "answer": rep.answer,
     }
     row |= {instant: _rounded(getattr(rep.events, instant)) for instant in Events.__slots__}
     for verdict in ("below", "above"):

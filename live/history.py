@@ -165,6 +165,8 @@ def read_reps(connection: Connection, session_id: str, discarded: bool) -> list[
             findings=tuple(found[row.number]),
             cue=said.get(row.number),
             result=row.result,
+            praise=text.get(row.praise),
+            answer=text.get(row.answer),
         )
         for row in connection.execute(select(reps).where(chosen).order_by(reps.c.rep_index))
     ]

@@ -37,6 +37,8 @@ def rep_line(rep: Rep, **more: str) -> str:
                 for finding in rep.findings
             ],
             "cue": None if rep.cue is None else {"text": rep.cue.text, "check": rep.cue.check},
+            "praise": rep.praise,
+            "answer": rep.answer,
             **more,
         }
     )
@@ -45,6 +47,11 @@ def rep_line(rep: Rep, **more: str) -> str:
 def result_line(index: int, result: Result) -> str:
     """What became of a rep whose line is out already: the ring, a signal or a key said so later."""
     return _line({"kind": "result", "index": index, "result": result})
+
+
+def answer_line(index: int, answer: str) -> str:
+    """What was said when somebody asked about a rep whose line is out already; empty for a tone alone."""
+    return _line({"kind": "answer", "index": index, "answer": answer})
 
 
 def discard_line(index: int) -> str:

@@ -18,7 +18,7 @@ from .places import DATABASE, pending_folders
 from .roster import Player, find, name_key
 from .session_records import SavedSession, SessionStart, SessionSummary
 
-VERSION = 2
+VERSION = 3
 """Of the tables that these queries know (schema.VERSION)."""
 _WAIT_S = 1.0
 

@@ -81,5 +81,12 @@ def _facts_notes_exchange(op: Operations) -> None:
     )
 
 
-STEPS: dict[int, Callable[[Operations], None]] = {1: _facts_notes_exchange}
+def _praise_answers(op: Operations) -> None:
+    """From 2 to 3: praise that was spoken, and what was said when somebody asked."""
+    for column in ("praise", "answer"):
+        # alembic adds a reference as a constraint of its own, which SQLite cannot do afterwards
+        op.execute(f"ALTER TABLE reps ADD COLUMN {column} INTEGER REFERENCES terms (id)")
+
+
+STEPS: dict[int, Callable[[Operations], None]] = {1: _facts_notes_exchange, 2: _praise_answers}
 """STEPS[n] turns a database of version n into one of version n + 1."""

@@ -36,6 +36,8 @@ def _said(column: str, values: object) -> str:
 _TERM = "IN (SELECT id FROM terms)"
 _FACTS = {"hand": "NULL", "stature_m": "NULL", "birth_year": "NULL", "minor": "1", "pictures": "0", "notes": "''"}
 """Of a player one wrong fact is forgotten, not the player: doubtful is who may not be shown."""
+_SAID = ("praise", "answer")
+"""Of a rep these are forgotten where their words are lost, not the rep."""
 _FIT: dict[str, str] = {
     "terms": "1",
     "players": "time_ok(created_utc) AND (changed_utc IS NULL OR time_ok(changed_utc)) AND length(name) <= 200",
@@ -86,6 +88,8 @@ def keep_plausible(copy: sqlite3.Connection) -> int:
         table = METADATA.tables[name]
         if name == "players":
             _forget_wrong_facts(copy, table)
+        for said in _SAID if name == "reps" else ():
+            copy.execute(f"UPDATE reps SET {said} = NULL WHERE {said} NOT {_TERM}")
         types = " AND ".join(_typed(table, column.name) for column in table.columns)
         removed += copy.execute(f"DELETE FROM {name} WHERE NOT coalesce({types} AND {fit}, 0)").rowcount
     copy.commit()

@@ -27,7 +27,7 @@ from .entrants import Entrant, Kept, Part, of_player
 from .errors import DisplayError, PoseModelError, StoreError
 from .gestures import Gesture
 from .interrupts import stopped_by_signals
-from .json_lines import discard_line, rep_line, result_line, session_line, with_player
+from .json_lines import answer_line, discard_line, rep_line, result_line, session_line, with_player
 from .judge import Judge
 from .known_player import is_minor, settings_for
 from .mediapipe_hands import estimator_for
@@ -598,6 +598,16 @@ class _Session:
         part.recorder.then(lambda: part.kept.writer.update_rep_result(index, result))
         self._print(result_line(index, result))
 
+    def _tell(self) -> None:
+        told = self._pipeline.tell_last()
+        if told is None:
+            return
+        part, answer = self._part, told.spoken or ""
+        part.reps[-1] = last = replace(part.reps[-1], answer=answer)
+        part.recorder.then(lambda: part.kept.writer.note_answer(last.index, answer))
+        self._print(answer_line(last.index, answer))
+        self._announce(told)
+
     def _discard(self) -> None:
         index = self._pipeline.discard_last()
         if index is None:
@@ -716,9 +726,7 @@ class _Session:
             case "good":
                 self._call_good()
             case "tell":
-                told = self._pipeline.tell_last()
-                if told is not None:
-                    self._announce(told)
+                self._tell()
             case "discard":
                 self._discard()
 

@@ -328,6 +328,10 @@ class Rep:
     findings: tuple[Finding, ...] = ()
     cue: Cue | None = None
     result: Result | None = None
+    praise: str | None = None
+    """What was said of a fault that is mended."""
+    answer: str | None = None
+    """What was said when somebody asked what this rep was like; empty for a tone alone, None where nobody asked."""
 
     def __post_init__(self) -> None:
         if self.index < 1:

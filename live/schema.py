@@ -28,9 +28,9 @@ from sqlalchemy import (
 
 from .errors import StoreError
 
-VERSION = 2
+VERSION = 3
 """Raise it with every change of the tables and add the step to migrations.py. Version 1 had no facts about players, no
-notes, no targets and nothing for the exchange."""
+notes, no targets and nothing for the exchange; version 2 had neither praise nor answers."""
 
 METADATA = MetaData()
 
@@ -102,8 +102,10 @@ reps = Table(
     Column("motion", Text),
     Column("release_phase", Text),
     Column("result", Text),
+    Column("praise", Integer, ForeignKey("terms.id")),
+    Column("answer", Integer, ForeignKey("terms.id")),
     Column("discarded", Boolean, nullable=False, default=False),
-    Column("changed_utc", Text),  # null until the result or `discarded` changed after the rep was saved
+    Column("changed_utc", Text),  # null until result, answer or `discarded` changed after the rep was saved
     UniqueConstraint("session_id", "rep_index"),
 )
 

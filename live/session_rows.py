@@ -25,6 +25,9 @@ def apply(connection: Connection, change: Change) -> bool:
         return _insert_rep(connection, change.start, change.rep)
     if change.result_of is not None:
         return _update_rep(connection, change.start, change.result_of, result=change.result)
+    if change.answer_of is not None:
+        term = _term_ids(connection, {change.answer})
+        return _update_rep(connection, change.start, change.answer_of, answer=term[change.answer])
     if change.discarded is not None:
         return _update_rep(connection, change.start, change.discarded, discarded=True)
     values: dict[str, Any] = {} if change.view is None else {"view": change.view}
@@ -73,6 +76,7 @@ def _insert_rep(connection: Connection, start: SessionStart, rep: Rep) -> bool:
     which = (reps.c.session_id == start.id) & (reps.c.rep_index == rep.index)
     if connection.scalar(select(reps.c.number).where(which)) is not None:
         return False
+    term = _term_ids(connection, _texts(rep))
     inserted = connection.execute(
         insert(reps).values(
             id=str(uuid5(UUID(start.id), str(rep.index))),  # the same rep gets the same id wherever it is merged
@@ -82,13 +86,14 @@ def _insert_rep(connection: Connection, start: SessionStart, rep: Rep) -> bool:
             motion=rep.motion,
             release_phase=rep.release_phase,
             result=rep.result,
+            praise=term.get(rep.praise),
+            answer=term.get(rep.answer),
             discarded=False,
             **{instant: number(getattr(rep.events, instant)) for instant in Events.__slots__},
         )
     )
     assert inserted.inserted_primary_key is not None
     rep_number = inserted.inserted_primary_key[0]
-    term = _term_ids(connection, _texts(rep))
     if rep.measurements:
         connection.execute(
             insert(measurements),
@@ -126,7 +131,7 @@ def _insert_rep(connection: Connection, start: SessionStart, rep: Rep) -> bool:
 
 
 def _texts(rep: Rep) -> set[str]:
-    texts: set[str | None] = set(rep.measurements)
+    texts: set[str | None] = {*rep.measurements, rep.praise, rep.answer}
     for measured in rep.measurements.values():
         texts |= {measured.basis, measured.reason}
     for finding in rep.findings:

@@ -145,6 +145,8 @@ def _measured(name: str, history: History) -> tuple[str, ...] | None:
 
 
 def _reps(reps: Sequence[Rep], notes: Sequence[Note]) -> list[tuple[str, ...]]:
+    from .tables import said_of
+
     rows: list[tuple[str, ...]] = []
     for rep in reps:
         outside = Counter(finding.check for finding in rep.findings if finding.verdict in ("below", "above"))
@@ -155,7 +157,7 @@ def _reps(reps: Sequence[Rep], notes: Sequence[Note]) -> list[tuple[str, ...]]:
                 f"{rep.events.release_s:.1f}",
                 rep.result or "-",
                 ", ".join(check.replace("_", " ") for check in outside),
-                "" if rep.cue is None else rep.cue.text,
+                said_of(rep),
                 "; ".join(f"{note.kind} {note.text}".strip() for note in own),
             )
         )

@@ -31,14 +31,16 @@ DAMAGED = ".damaged"
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One line: a session began, one of its reps was saved, called made or missed, discarded, its view became known, or
-    it ended.
+    """One line: a session began, one of its reps was saved, called made or missed, asked about, discarded, its view
+    became known, or it ended.
     """
 
     start: SessionStart
     rep: Rep | None = None
     result_of: int | None = None
     result: Result | None = None
+    answer_of: int | None = None
+    answer: str = ""
     discarded: int | None = None
     view: str | None = None
     summary: SessionSummary | None = None

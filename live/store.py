@@ -470,6 +470,11 @@ class SessionWriter:
         if not self._write(Change(self.start, result_of=index, result=result)):
             raise StoreError(f"the session has no rep {index}")
 
+    def note_answer(self, index: int, answer: str) -> None:
+        """Keep what was said when somebody asked about the rep (Rep.answer). Raises StoreError for an unknown rep."""
+        if not self._write(Change(self.start, answer_of=index, answer=answer)):
+            raise StoreError(f"the session has no rep {index}")
+
     def discard_rep(self, index: int) -> None:
         """Mark a rep that was none; it stays in the database. Raises StoreError for an unknown rep."""
         if not self._write(Change(self.start, discarded=index)):

@@ -33,9 +33,15 @@ def print_reps(reps: Sequence[Rep], out: TextIO) -> None:
     table.add_column("said", overflow="fold")
     for rep in reps:
         cells = [_cell(rep.measurements.get(name), digits) for _, name, digits in _COLUMNS]
-        said = "" if rep.cue is None else rep.cue.text
-        table.add_row(str(rep.index), f"{rep.events.release_s:.2f}", *cells, said)
+        table.add_row(str(rep.index), f"{rep.events.release_s:.2f}", *cells, said_of(rep))
     Console(file=out).print(table)
+
+
+def said_of(rep: Rep) -> str:
+    """Everything that was said of a rep, by itself and when somebody asked."""
+    said = [rep.praise if rep.cue is None else rep.cue.text]
+    said += [] if rep.answer is None else [f"asked: {rep.answer or 'a tone'}"]
+    return "; ".join(words for words in said if words)
 
 
 def print_table(

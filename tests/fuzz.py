@@ -189,7 +189,7 @@ def exchanged_cells(valid: bytes, rng: random.Random) -> bytes:
                         case 3:
                             db.execute(f"ALTER TABLE {table} DROP COLUMN {rng.choice(columns)}")
                         case 4:
-                            db.execute(f"PRAGMA user_version = {rng.choice([0, 1, 3, -5, 2**31 - 1])}")
+                            db.execute(f"PRAGMA user_version = {rng.choice([0, 1, 4, -5, 2**31 - 1])}")
                         case _:
                             some = "" if rng.random() < 0.5 else " WHERE rowid = 1"
                             db.execute(f'UPDATE {table} SET "{rng.choice(columns)}" = ?{some}', [rng.choice(CELLS)])

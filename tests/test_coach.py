@@ -41,6 +41,11 @@ def test_three_good_reps_then_the_elbow_drifts_out(coach, words):
     assert heard[3][1].tone is Tone.HIGH
 
 
+def test_praise_belongs_to_its_rep(coach, words):
+    heard = session(coach, elbow(0.17), *[elbow(0.03)] * 3)
+    assert [rep.praise for rep, _ in heard] == [None, None, None, words["arm_line", "praise"][0]]
+
+
 def test_an_elbow_a_little_out_is_told_the_third_time_then_it_needs_three_more(coach):
     heard = session(coach, *[elbow(0.138)] * 6)
     assert cues(heard) == [None, None, "arm_line", None, None, "arm_line"]

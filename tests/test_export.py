@@ -53,6 +53,8 @@ def test_every_value_is_in_the_tables(store, tmp_path):
             row = rows[session.start.id, rep.index]
             assert float(row["release_s"]) == pytest.approx(rep.events.release_s, abs=1e-4)
             assert row["result"] == (rep.result or "")
+            said = row["praise"], row["asked"], row["answer"]
+            assert said == (rep.praise or "", str(rep.answer is not None).lower(), rep.answer or "")
             for name, measured in rep.measurements.items():
                 own = long[session.start.id, rep.index, name]
                 count += 1

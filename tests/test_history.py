@@ -332,9 +332,10 @@ def test_a_target_takes_the_place_of_the_one_before(practised):
 # ---- an older program's file
 
 
-def test_a_database_that_the_first_version_made_is_read_whole(tmp_path):
-    """Made by the program of that time: databases/make_v1.py."""
-    shutil.copy(OLD / "v1.db", tmp_path / "rimward.db")
+@pytest.mark.parametrize("version", ["v1", "v2"])
+def test_a_database_that_an_older_version_made_is_read_whole(tmp_path, version):
+    """Made by the program of that time: databases/make_old.py."""
+    shutil.copy(OLD / f"{version}.db", tmp_path / "rimward.db")
     said: list[str] = []
     store = open_store(tmp_path, said.append)
     assert len(said) == 1
@@ -349,8 +350,12 @@ def test_a_database_that_the_first_version_made_is_read_whole(tmp_path):
     assert store.reps(second.start.id)[1].cue.text == "Hold the follow-through"
     np.testing.assert_allclose(store.history("Ada Quill").measurements["elbow_at_set_deg"].value, [71, 72, 74, 71, 72])
     store.add_note(first.start.id, "still works", rep_index=4)
+    new = practise(tmp_path, "Ada Quill", [Day(reps=2)])
+    (added,) = [session for session in new.sessions() if session.start.source == "invented"]
+    assert [rep.praise for rep in new.reps(added.start.id)] == [None, "That held"]
+    new.close()
     store.close()
-    assert (tmp_path / "rimward.before-version-2.db").exists()
+    assert (tmp_path / f"rimward.before-version-{schema.VERSION}.db").exists()
 
 
 # ---- where files lie

@@ -145,8 +145,12 @@ def test_a_session_is_shown(rimward, history):
     with closing(open_store(history)) as store:
         reason = store.reps(first["id"])[0].measurements["entry_angle_deg"].reason
     assert f"Not seen: Entry angle: {reason}" in shown.out
+    assert "asked: Finish high" in shown.out
+    assert "That held; asked: a tone" in shown.out
     lines = rimward("show", first["id"], "--json").lines
     assert [line["kind"] for line in lines] == ["session"] + ["rep"] * 5
+    assert [line["praise"] for line in lines[1:]] == [None, "That held", None, None, None]
+    assert [line["answer"] for line in lines[1:]] == ["Finish high", "", None, "Finish high", ""]
 
 
 def test_notes_are_shown(rimward, history):
@@ -238,7 +242,7 @@ def test_a_newer_database_is_left_alone(rimward, history, tmp_path, command):
     with closing(sqlite3.connect(history / "rimward.db")) as raw, raw:
         raw.execute("PRAGMA user_version = 99")
     out = ("--out", tmp_path / "out") if command == "export" else ()
-    assert "has version 99, this program reads up to 2; update rimward" in rimward(command, *out).error
+    assert "has version 99, this program reads up to 3; update rimward" in rimward(command, *out).error
 
 
 def test_a_data_folder_that_cannot_be_used(rimward, data):

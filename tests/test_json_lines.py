@@ -8,7 +8,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rimward.live.json_lines import rep_line, session_line
+from rimward.live.json_lines import answer_line, rep_line, session_line
 from rimward.live.records import Cue, Events, Finding, Measurement, Rep
 from rimward.live.session_records import SessionSummary
 
@@ -42,10 +42,15 @@ def strictly(line: str):
     return json.loads(line, parse_constant=refuse)
 
 
+def test_what_was_said_on_request():
+    assert strictly(answer_line(3, "Höher fertig")) == {"kind": "answer", "index": 3, "answer": "Höher fertig"}
+
+
 def test_a_rep_reads_as_in_the_interface():
     read = strictly(rep_line(a_rep()))
     extra = {"t_pickup_s": read.pop("t_pickup_s"), "t_apex_s": read.pop("t_apex_s")}
     assert extra == {"t_pickup_s": 1.5, "t_apex_s": 3.5}
+    assert (read.pop("praise"), read.pop("answer")) == (None, None)
     # the example of the interface, keys in its order
     assert json.dumps(read) == json.dumps(
         {

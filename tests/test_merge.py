@@ -6,6 +6,7 @@ import shutil
 import sqlite3
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -103,6 +104,19 @@ def test_the_later_change_of_a_rep_and_of_a_note_holds(laptops):
     assert two.notes(session) == []
     brought_by(one, two)
     assert one.notes(session) == []
+
+
+def test_an_answer_that_was_given_later_travels(laptops):
+    one, two, _ = laptops.values()
+    writer = one.start_session(player="Ada", hand="auto", source="c", settings_digest="", app_version="")
+    rep = replace(one.reps(one.sessions()[0].start.id)[0], answer=None)
+    writer.save(rep)
+    brought_by(two, one)
+    writer.note_answer(rep.index, "Words that nobody has said before")
+    assert brought_by(two, one).changed == 1
+    assert two.reps(writer.id) == [replace(rep, answer="Words that nobody has said before")]
+    with pytest.raises(StoreError, match="has no rep 99"):
+        writer.note_answer(99, "")
 
 
 def test_facts_of_a_player_travel_and_the_later_ones_hold(laptops):
@@ -312,7 +326,7 @@ def newer(path: Path) -> None:
         (empty, "found another kind of file"),
         (a_text, "found another kind of file"),
         (recipes, "is a database, but not one of rimward"),
-        (newer, "has version 99, this program reads up to 2; update rimward"),
+        (newer, "has version 99, this program reads up to 3; update rimward"),
         (lambda path: path.mkdir(), "found nothing there"),
     ],
 )

@@ -45,6 +45,11 @@ def test_a_sound_database_comes_whole(theirs, tmp_path):
     assert said == []
 
 
+def test_a_rep_outlives_the_words_that_were_said_of_it(theirs, tmp_path):
+    reps, _ = taken_over(changed(theirs, "UPDATE reps SET praise = 99999, answer = 99999"), tmp_path / "ours")
+    assert reps == [3, 2]
+
+
 @pytest.mark.parametrize(
     ("statement", "left"),
     [

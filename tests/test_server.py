@@ -280,7 +280,7 @@ def test_a_newer_server_and_one_without_tables(club, rimward, tmp_path):
     club.run("UPDATE alembic_version SET version_num = '99'")
     status, said = rimward(tmp_path / "one", "push", club.url())
     assert status == 2
-    assert "has version 99, this program reads up to 2; update rimward" in said
+    assert "has version 99, this program reads up to 3; update rimward" in said
 
 
 # ---- who we are

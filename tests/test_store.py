@@ -117,6 +117,8 @@ any_rep = st.builds(
     ).map(tuple),
     cue=st.none() | st.builds(Cue, st.sampled_from(["up", "Hold it, é", "手 上", "a b c d e f"]), words),
     result=st.sampled_from([None, "made", "missed"]),
+    praise=st.sampled_from([None, "That's it, é"]),
+    answer=st.sampled_from([None, "", "Hold it. Rest", "手 上"]),
 )
 
 
@@ -340,10 +342,10 @@ def test_a_database_of_version_1_is_read(folder, reopen, said):
 def test_an_older_database_is_kept_as_it_was_and_migrated(folder, reopen, said):
     v1_database(folder)
     a_store = reopen()
-    kept = folder / "rimward.before-version-2.db"
+    kept = folder / f"rimward.before-version-{schema.VERSION}.db"
     assert said == [f"{a_store.path} is brought up to date; as it was it is kept as {kept.name}"]
     with plain_sqlite(folder / DATABASE) as raw:
-        assert raw.execute("PRAGMA user_version").fetchone() == (2,)
+        assert raw.execute("PRAGMA user_version").fetchone() == (schema.VERSION,)
     with plain_sqlite(kept) as raw:
         assert raw.execute("PRAGMA user_version").fetchone() == (1,)
         assert raw.execute("SELECT count(*) FROM reps").fetchone() == (1,)
@@ -380,7 +382,7 @@ def test_a_newer_database_is_refused_and_left_alone(folder, said):
     with plain_sqlite(folder / DATABASE) as raw:
         raw.execute("PRAGMA user_version = 99")
     before = (folder / DATABASE).read_bytes()
-    with pytest.raises(StoreError, match=r"rimward\.db: the database has version 99, .* reads up to 2; update rimward"):
+    with pytest.raises(StoreError, match=r"rimward\.db: the database has version 99, .* reads up to 3; update rimward"):
         open_store(folder, said.append)
     assert (folder / DATABASE).read_bytes()[100:] == before[100:]  # the header notes that a log was used
     assert said == []
@@ -465,6 +467,7 @@ def test_a_locked_database_sends_the_session_to_a_side_file_that_joins_at_the_ne
     writer.save(a_rep(3, result="missed"))
     writer.discard_rep(1)
     writer.update_rep_result(2, "made")
+    writer.note_answer(3, "Hold it")
     writer.seen_from("half front")
     writer.close(SUMMARY)
     [side] = pending(folder)
@@ -473,7 +476,7 @@ def test_a_locked_database_sends_the_session_to_a_side_file_that_joins_at_the_ne
     ]
     other.close()
     again = reopen()
-    assert again.reps(writer.id) == [a_rep(2, result="made"), a_rep(3, result="missed")]
+    assert again.reps(writer.id) == [a_rep(2, result="made"), a_rep(3, result="missed", answer="Hold it")]
     assert again.session(writer.id).summary == SUMMARY
     assert again.session(writer.id).start.view == "half front"
     assert said[1:] == [f"2 reps of an earlier session joined {a_store.path}"]
@@ -570,7 +573,7 @@ def foreign(path: Path) -> None:
 def foreign_of_the_same_version(path: Path) -> None:
     foreign(path)
     with plain_sqlite(path) as raw:
-        raw.execute("PRAGMA user_version = 2")
+        raw.execute(f"PRAGMA user_version = {schema.VERSION}")
 
 
 def foreign_of_an_older_version(path: Path) -> None:

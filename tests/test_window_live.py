@@ -15,8 +15,10 @@ import numpy as np
 import pytest
 from fakes import FakeCapture, clip_camera, clip_frames
 from program import CLIPS, Said, data_folder, ended, eventually, prepared_model, saved, start
+from test_practice_calibrated import true_camera
 from xvfb import x_server as started_x_server
 
+from rimward.calibration.storage import save_calibration
 from rimward.live import practice
 from rimward.live.assets import tone_wav
 from rimward.live.camera import Camera, open_camera
@@ -196,6 +198,26 @@ def test_keys(stage):
     assert reps == []
     assert [line["index"] for line in said.reps] == [1]
     assert said.session["reps"] == 0
+
+
+def test_what_was_asked_and_from_where_the_camera_saw_is_kept(stage, tmp_path):
+    """With a calibration: the view of the clip's own sidecar, 90 degrees from the hoop's direction."""
+    save_calibration(tmp_path / "gym.toml", true_camera())
+    camera = open_camera(0, capture_factory=clip_camera(CLIPS / "good_free_throw.mp4", loop=True))
+
+    def person() -> None:
+        assert eventually(lambda: stage.count_is(1))
+        press("t")
+        assert eventually(lambda: len(stage.played) >= 2)
+        press("q")
+
+    said = stage.practise(person, source=camera, calibration=tmp_path / "gym.toml")
+    assert said.status == 0
+    ((session, reps),) = saved(stage.data)
+    assert session.start.view == "side"
+    answer = stage.played[1][0].spoken or ""
+    assert reps[0].answer == answer
+    assert {"kind": "answer", "index": 1, "answer": answer} in said.lines
 
 
 def test_a_station_with_a_key_for_the_next_player(stage, tmp_path):

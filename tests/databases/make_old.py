@@ -1,7 +1,8 @@
-"""Makes v1.db: python tests/databases/make_v1.py (in a checkout with its history).
+"""Makes v1.db, v2.db: python tests/databases/make_old.py 2 (in a checkout with its history).
 
-The program of the commit below, the last whose databases had version 1, writes it: two players, three sessions, a
-session without an end, a discarded rep, results said afterwards. The file stays as it is; later programs must read it.
+The program of that commit below, the last whose databases had that version, writes it: two players, three sessions, a
+session without an end, a discarded rep, results said afterwards. The files stay as they are; later programs must read
+them.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import tarfile
 import tempfile
 from pathlib import Path
 
-COMMIT = "929712c"
+COMMITS = {"1": "929712c", "2": "9b851ef"}
 ROOT = Path(__file__).resolve().parents[2]
 SAVER = """
 import shutil, sqlite3, sys
@@ -51,14 +52,14 @@ shutil.copyfile(sys.argv[1] + "/rimward.db", sys.argv[2])
 """
 
 
-def main() -> None:
+def main(version: str) -> None:
     with tempfile.TemporaryDirectory() as name:
         package = Path(name) / "rimward"
-        asked = ["git", "archive", COMMIT, "live", "calibration", "config", "sounds"]
+        asked = ["git", "archive", COMMITS[version], "live", "calibration", "config", "sounds"]
         archive = subprocess.run(asked, cwd=ROOT, check=True, capture_output=True).stdout
         with tarfile.open(fileobj=io.BytesIO(archive)) as tar:
             tar.extractall(package, filter="data")
-        target = Path(__file__).with_name("v1.db")
+        target = Path(__file__).with_name(f"v{version}.db")
         # isolated from an installed rimward: the old one comes first
         code = (
             f"import sys; sys.path.insert(0, {name!r}); sys.argv = ['', {name + '/data'!r}, {str(target)!r}]\n{SAVER}"
@@ -73,4 +74,4 @@ def _without_this_checkout() -> str:
 
 
 if __name__ == "__main__":
-    main()
+    main(sys.argv[1])
