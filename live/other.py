@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -17,6 +17,10 @@ from .schema import METADATA, VERSION, NotOurDatabase, bring_up_to_date, is_curr
 from .sqlite_file import DATABASE_ERRORS, copy_database, sqlite_engine, why, writing
 
 _HEADER = b"SQLite format 3\x00"
+_KEYS = {"measurements": ("rep", "name"), "findings": ("rep", "position")}
+"""What the rows of a table are ordered by, first and second; the others by their rowid."""
+_LONGEST_HURT = 20_000
+"""So many keys in a row without a readable one are taken for the end of the table: twice a history of 10,000 reps."""
 
 
 @contextmanager
@@ -141,30 +145,52 @@ def _saved(path: Path, folder: Path, notice: Callable[[str], None]) -> Engine:
 
 
 def _rows_over(old: sqlite3.Connection, new: sqlite3.Connection, table: str) -> bool:
-    """Copy from both ends until the damage; False when there was some."""
+    """Copy what lies before, between and behind the damage; False when there was some."""
     try:
         theirs = [row[1] for row in old.execute(f"PRAGMA table_info({table})")]
     except sqlite3.Error:
         return False
     ours = [row[1] for row in new.execute(f"PRAGMA table_info({table})")]
-    names = ", ".join(f'"{name}"' for name in ours if name in theirs)
-    if not names:
+    shared = [f'"{name}"' for name in ours if name in theirs]
+    if not shared:
         return False
-    marks = ", ".join("?" for name in ours if name in theirs)
-    key = "rep" if table in ("measurements", "findings") else "rowid"
-    whole = True
-    for order in ("ASC", "DESC"):
-        rows: sqlite3.Cursor | None = None
-        while True:
-            try:
-                rows = rows or old.execute(f"SELECT {names} FROM {table} ORDER BY {key} {order}")
-                row = rows.fetchone()
-            except (sqlite3.Error, UnicodeDecodeError):
-                whole = False
-                break
+    key, within = _KEYS.get(table, ("rowid", "rowid"))
+    rows = f"SELECT {key}, {', '.join(shared)} FROM {table}"
+    insert = f"INSERT OR IGNORE INTO {table} ({', '.join(shared)}) VALUES ({', '.join('?' for _ in shared)})"
+    at, tried = 0, 0
+
+    def copied(which: str, *values: int) -> bool:
+        """False when there is damage on the way."""
+        nonlocal at, tried
+        for row in _until_damage(old, f"{rows} {which}", values):
             if row is None:
-                break
-            new.execute(f"INSERT OR IGNORE INTO {table} ({names}) VALUES ({marks})", row)
-        if whole:
-            break
-    return whole
+                return False
+            new.execute(insert, row[1:])
+            if isinstance(row[0], int) and row[0] > at:  # a damaged page may hold any key
+                at, tried = row[0], 0
+        return True
+
+    if copied(f"ORDER BY {key}"):
+        return True
+    # a search for a key that lies behind the damage finds its way there: the end of the damage is looked for key by key
+    while tried < _LONGEST_HURT:
+        copied(f"WHERE {key} = ? ORDER BY {within} DESC", at)
+        at, tried = at + 1, tried + 1
+        if copied(f"WHERE {key} >= ? ORDER BY {key}", at):
+            return False
+    copied(f"ORDER BY {key} DESC")
+    return False
+
+
+def _until_damage(old: sqlite3.Connection, query: str, values: tuple[int, ...]) -> Iterator[tuple[object, ...] | None]:
+    """The rows, and None after them where damage ends them."""
+    read = 0
+    try:
+        for row in old.execute(query, values):
+            read += 1
+            yield row
+    except (sqlite3.Error, UnicodeDecodeError):
+        # Python's driver steps ahead before it gives a row, and keeps the last one to itself when that step fails
+        with suppress(sqlite3.Error, UnicodeDecodeError):
+            yield from old.execute(f"{query} LIMIT 1 OFFSET {read}", values)
+        yield None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import shutil
 import sqlite3
+import struct
 from collections.abc import Iterator
 from contextlib import closing
 from dataclasses import replace
@@ -17,6 +18,8 @@ from rimward.live import exchange, rep_files, roster
 from rimward.live.errors import StoreError
 from rimward.live.exchange import Brought
 from rimward.live.merge import merge, told
+from rimward.live.other import opened_copy
+from rimward.live.settings import load_settings
 from rimward.live.store import Store, open_store
 
 OLD = Path(__file__).parent / "databases"
@@ -360,6 +363,46 @@ def test_of_a_damaged_database_what_can_be_read_is_taken_over(laptops, tmp_path)
         for rep in mine[session_id]:
             assert rep.events == by_index[rep.index].events
             assert rep.measurements.items() <= by_index[rep.index].measurements.items()
+
+
+PAGE = 4096
+
+
+def leaves(content: bytes, page: int) -> list[int]:
+    """Numbers of the pages that hold a table's rows, in order (sqlite.org/fileformat2.html, 1.6)."""
+    start = (page - 1) * PAGE
+    kind, _, cells = struct.unpack_from(">BHH", content, start)
+    if kind in (10, 13):
+        return [page]
+    places = struct.unpack_from(f">{cells}H", content, start + 12)
+    children = [struct.unpack_from(">I", content, start + place)[0] for place in places]
+    return [
+        leaf for child in (*children, *struct.unpack_from(">I", content, start + 8)) for leaf in leaves(content, child)
+    ]
+
+
+@pytest.mark.parametrize("table", ["reps", "measurements", "findings"])
+def test_between_two_damaged_pages_nothing_is_lost(tmp_path, table):
+    """No row but those that the two pages hold, by the counts in the pages themselves."""
+    days = [Day(reps=40, after_days=k) for k in range(5)]
+    with closing(practise(tmp_path / "big", "Cleo", days, load_settings().check_bands(), seed=5)) as big:
+        path = big.path
+    with closing(sqlite3.connect(path)) as raw:
+        (root,) = raw.execute("SELECT rootpage FROM sqlite_master WHERE name = ?", [table]).fetchone()
+        (before,) = raw.execute(f"SELECT count(*) FROM {table}").fetchone()
+    content = bytearray(path.read_bytes())
+    pages = leaves(content, root)
+    assert len(pages) > 6
+    held = 0
+    for page in (pages[1], pages[-3]):
+        start = (page - 1) * PAGE
+        held += struct.unpack_from(">H", content, start + 3)[0]
+        content[start : start + PAGE] = b"\x55" * PAGE
+    (tmp_path / "damaged.db").write_bytes(content)
+    said: list[str] = []
+    with opened_copy(tmp_path / "damaged.db", said.append) as saved:
+        assert saved.exec_driver_sql(f"SELECT count(*) FROM {table}").scalar() == before - held
+    assert f"({table} hurt)" in said[0]
 
 
 def test_a_full_disk_breaks_off_in_one_line_and_loses_nothing(laptops):
