@@ -70,10 +70,7 @@ class _Place:
 def _bins(image: ImageArray) -> CellMap:
     """Histogram cell of every pixel: 3 steps of lightness, 24 x 24 of the two chroma axes of CIE Lab."""
     light, a, b = cv2.split(cv2.cvtColor(image, cv2.COLOR_BGR2Lab))
-    cells: CellMap = _LIGHT[light]
-    cells += _A[a]
-    cells += _B[b]
-    return cells
+    return np.asarray(cv2.LUT(light, _LIGHT) + cv2.LUT(a, _A) + cv2.LUT(b, _B), np.uint16)
 
 
 def _tables() -> tuple[CellMap, CellMap, CellMap]:
@@ -138,7 +135,7 @@ class ColourModel:
         """Take in what is between the hands; returns the score of every pixel if that were the ball."""
         now = _smooth(np.bincount(cells[disc], minlength=self._ball.size).astype(np.float32))
         self._shown = now if self._shown is None else self._shown + 0.2 * (now - self._shown)
-        return self._against_rest(self._shown)[cells]
+        return self._against_rest(self._shown).take(cells)
 
     def adopt_shown(self) -> None:
         """What was between the hands is the ball."""
@@ -148,7 +145,7 @@ class ColourModel:
 
     def score(self, cells: CellMap) -> FloatMap:
         """Score of every cell index, same shape."""
-        return self._table[cells]
+        return self._table.take(cells)
 
     def learn(self, cells: CellMap, disc: NDArray[np.bool_] | None, away: NDArray[np.bool_], rate: float) -> None:
         """Take in one picture: `disc` marks ball pixels (None: no ball), `away` marks pixels that are none."""

@@ -125,7 +125,7 @@ def read_clip(path: Path, work: Work, known: Mapping[str, str], progress: Progre
     `ahead` the network has a thread of its own, which pays while a processor is free; the results are the same.
     """
     try:
-        source = open_clip(path)
+        source = open_clip(path, alone=ahead)
         try:
             key = work.key(content_digest(path))
             if key in known:

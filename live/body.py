@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass, field
+from math import ceil, floor, sqrt
+from statistics import median
 
 import numpy as np
 
@@ -65,13 +67,13 @@ def stature_px(pose: Pose) -> float | None:
     guesses = []
     for a, b, fraction in _SEGMENTS:
         lengths = [
-            float(np.linalg.norm(point(pose, f"{side}_{a}") - point(pose, f"{side}_{b}")))
+            _apart_px(pose, f"{side}_{a}", f"{side}_{b}")
             for side in ("left", "right")
             if seen(pose, f"{side}_{a}", f"{side}_{b}")
         ]
         if lengths:
             guesses.append(max(lengths) / fraction)
-    return float(np.median(guesses)) if guesses else None
+    return median(guesses) if guesses else None
 
 
 def upper_stature_px(pose: Pose) -> float | None:
@@ -81,7 +83,7 @@ def upper_stature_px(pose: Pose) -> float | None:
     and arms the longest is taken, since from the front the arms point at the camera and from the side the shoulders do.
     """
     guesses = [
-        float(np.linalg.norm(point(pose, a) - point(pose, b))) / fraction
+        _apart_px(pose, a, b) / fraction
         for a, b, fraction in (
             ("left_shoulder", "right_shoulder", _SHOULDERS_OF_STATURE),
             ("left_shoulder", "left_elbow", _UPPER_ARM_OF_STATURE),
@@ -90,6 +92,11 @@ def upper_stature_px(pose: Pose) -> float | None:
         if seen(pose, a, b)
     ]
     return max(guesses, default=None)
+
+
+def _apart_px(pose: Pose, a: str, b: str) -> float:
+    x, y = (point(pose, a) - point(pose, b)).tolist()
+    return sqrt(x * x + y * y)
 
 
 def turned_deg(across_of_stature: float) -> float:
@@ -119,7 +126,15 @@ class ScaleTracker:
             self._seen.append((t_s, height))
         if not self._seen:
             return None
-        return float(np.quantile([h for _, h in self._seen], self.quantile)) / self.stature_m
+        return _quantile([h for _, h in self._seen], self.quantile) / self.stature_m
+
+
+def _quantile(values: list[float], share: float) -> float:
+    """np.quantile to the last bit; that one takes 0.02 ms more, on each frame."""
+    ordered, at = sorted(values), share * (len(values) - 1)
+    below, above = ordered[floor(at)], ordered[ceil(at)]
+    part = at - floor(at)
+    return above - (above - below) * (1 - part) if part >= 0.5 else below + (above - below) * part
 
 
 def hand_centre(pose: Pose, side: Side) -> FloatArray:
