@@ -19,6 +19,8 @@ from .sqlite_file import DATABASE_ERRORS, copy_database, sqlite_engine, why, wri
 _HEADER = b"SQLite format 3\x00"
 _KEYS = {"measurements": ("rep", "name"), "findings": ("rep", "position")}
 """What the rows of a table are ordered by, first and second; the others by their rowid."""
+_GREATEST_KEY = 10**9
+"""A damaged page may hold any."""
 _LONGEST_HURT = 20_000
 """So many keys in a row without a readable one are taken for the end of the table: twice a history of 10,000 reps."""
 
@@ -166,7 +168,7 @@ def _rows_over(old: sqlite3.Connection, new: sqlite3.Connection, table: str) -> 
             if row is None:
                 return False
             new.execute(insert, row[1:])
-            if isinstance(row[0], int) and row[0] > at:  # a damaged page may hold any key
+            if isinstance(row[0], int) and at < row[0] < _GREATEST_KEY:
                 at, tried = row[0], 0
         return True
 
@@ -177,7 +179,7 @@ def _rows_over(old: sqlite3.Connection, new: sqlite3.Connection, table: str) -> 
         copied(f"WHERE {key} = ? ORDER BY {within} DESC", at)
         at, tried = at + 1, tried + 1
         if copied(f"WHERE {key} >= ? ORDER BY {key}", at):
-            return False
+            break
     copied(f"ORDER BY {key} DESC")
     return False
 
