@@ -306,7 +306,7 @@ def test_a_clip_that_changes_its_size(work, tmp_path, monkeypatch):
             """Nothing is open."""
 
     path = copy_of(tmp_path / "two.mp4")
-    monkeypatch.setattr(batch, "open_clip", lambda path: Scripted())
+    monkeypatch.setattr(batch, "open_clip", lambda path, alone: Scripted())
     failed = read_clip(path, work, {}, nothing)
     assert isinstance(failed, FailedClip)
     assert "two.mp4: a clip must keep its size, this one changes from 320 x 240 to 640 x 480 at 0.1 s" in failed.message
