@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from .joints import JointNetwork
+from .joints import JointNetwork, Together
 from .records import Tone
 from .words import Words, read_words
 
@@ -31,7 +31,9 @@ def english() -> Words:
 def joint_network() -> JointNetwork:
     """Where joints lie against landmarks, as learned by tests/studio/learn_joints.py."""
     with files("rimward.live").joinpath("joints.npz").open("rb") as file, np.load(file) as data:
-        return JointNetwork(**{name: np.asarray(data[name], float) for name in data.files})
+        arrays = {name: np.asarray(data[name], float) for name in data.files}
+    together = Together(*(arrays.pop(f"together_{name}") for name in ("ways", "spread", "give")))
+    return JointNetwork(**arrays, together=together)
 
 
 def config_names(prefix: str) -> list[str]:

@@ -41,6 +41,29 @@ _USED = (
     ),
 )
 _FRAME_S = 1 / 30
+_AROUND_S = (-0.4, -0.2, -0.1, 0.1, 0.2, 0.4)
+"""When else the body is looked at: how a limb moves tells where it is."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Together:
+    """How errors of depths hang together: who is thought to be turned too far is so with both shoulders and elbows.
+
+    Combinations of the joints' errors, each in its stated sigmas, that know nothing of one another.
+    """
+
+    ways: FloatArray
+    """(16, 16), a combination in each column."""
+    spread: FloatArray
+    """(16,), what is wrong with a combination throughout a shot, one standard deviation."""
+    give: FloatArray
+    """(16,), what changes in its course."""
+
+    def __post_init__(self) -> None:
+        n = len(JOINTS)
+        require_shape("ways", self.ways, (n, n))
+        require_shape("spread", self.spread, (n,))
+        require_shape("give", self.give, (n,))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -55,6 +78,7 @@ class Learned:
     """(T, 16): along the camera's axis from the middle of the hips."""
     depth_sigma: FloatArray
     """(T, 16)"""
+    together: Together
 
     def __post_init__(self) -> None:
         n = len(self.shift)
@@ -65,7 +89,7 @@ class Learned:
 
     def part(self, use: NDArray[np.bool_]) -> Learned:
         """The samples for which `use` (T,) is True."""
-        return Learned(self.shift[use], self.shift_sigma[use], self.depth[use], self.depth_sigma[use])
+        return Learned(self.shift[use], self.shift_sigma[use], self.depth[use], self.depth_sigma[use], self.together)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -94,6 +118,7 @@ class JointNetwork:
     w_sigma: FloatArray
     """(M, O, H): logarithms of the errors."""
     b_sigma: FloatArray
+    together: Together
 
     def __post_init__(self) -> None:
         outputs = 3 * len(JOINTS)
@@ -126,7 +151,10 @@ def toward_hoop(window: Seen, calibration: Calibration, stature_m: float) -> Flo
 
 
 def features(window: Seen, calibration: Calibration, stature_m: float, hand: Side) -> FloatArray:
-    """(T, F): the body as seen, in statures from the mid-hip, a left-hander mirrored; NaN where it was not seen."""
+    """(T, F): the body as seen, in statures from the mid-hip, a left-hander mirrored; NaN where it was not seen.
+
+    Then how differently it was seen a little earlier and later; 0 where it was not.
+    """
     t, unit = window.t_s, window.stature_px
     count = len(t)
     flip = np.array([-1.0 if hand == "left" else 1.0, 1.0])
@@ -136,6 +164,8 @@ def features(window: Seen, calibration: Calibration, stature_m: float, hand: Sid
         return np.asarray((points_px - middle[:, None]) / unit * flip).reshape(count, -1)
 
     used = [INDEX[landmark(side, name, hand)] for side, name in _USED]
+    body = from_hips(window.points_px[:, used])
+    around = [np.nan_to_num(_later(t, body, by_s) - body) for by_s in _AROUND_S]
     moving = np.gradient(window.points_px[:, used], t, axis=0) / unit * flip * _FRAME_S
     ball = from_hips(window.ball_px[:, None])
     seen: NDArray[np.bool_] = np.asarray(np.isfinite(ball).all(1))
@@ -146,15 +176,24 @@ def features(window: Seen, calibration: Calibration, stature_m: float, hand: Sid
     view = [across, near, across * near, near**2 - across**2, float(rotation[2, 2])]
     return np.column_stack(
         [
-            from_hips(window.points_px[:, used]),
+            body,
             moving.reshape(count, -1),
             window.trust[:, used],
             np.where(seen[:, None], ball, 0.0),
             seen,
             place,
             np.broadcast_to(view, (count, len(view))),
+            *around,
         ]
     )
+
+
+def _later(t_s: FloatArray, values: FloatArray, by_s: float) -> FloatArray:
+    """(T, F): values (T, F) so much later, between samples; at the window's ends those of the end."""
+    at = np.clip(t_s + by_s, t_s[0], t_s[-1])
+    after = np.clip(np.searchsorted(t_s, at), 1, len(t_s) - 1)
+    share = ((at - t_s[after - 1]) / (t_s[after] - t_s[after - 1]))[:, None]
+    return np.asarray((1 - share) * values[after - 1] + share * values[after])
 
 
 def learned(window: Seen, calibration: Calibration, stature_m: float, hand: Side, network: JointNetwork) -> Learned:
@@ -174,6 +213,7 @@ def learned(window: Seen, calibration: Calibration, stature_m: float, hand: Side
         sigma[:, : 2 * n].reshape(-1, n, 2),
         mean[:, 2 * n :],
         sigma[:, 2 * n :],
+        network.together,
     )
 
 

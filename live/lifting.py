@@ -28,7 +28,7 @@ from .anthropometry import BONES, LANDMARKS, LENGTHS, SLIDES
 from .ball_edge import Outline
 from .blocks import Factor, Normal, NotPositiveError, factor
 from .body import stature_px
-from .joints import JOINTS, Learned, landmark, toward_hoop
+from .joints import JOINTS, Learned, Together, landmark, toward_hoop
 from .records import FloatArray, Observation, require_shape
 from .sharpen import in_time, sharpened
 from .skeleton import COUNT, INDEX, Side, other
@@ -270,6 +270,10 @@ _SMALL, _DAMPING = 1.2e-2, 1e-4
 
 
 # ------------------------------------------------------------------------------------------------------------- problem
+_Term = tuple[str, float | FloatArray, FloatArray]
+"""A point, how many times it counts (for each instant, (T,), or throughout) and in which direction."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Habit:
     """A linear statement about points: sum of (point . direction) = value, which holds about so at every instant.
@@ -278,7 +282,7 @@ class _Habit:
     change from instant to instant, (T,).
     """
 
-    terms: tuple[tuple[str, float, FloatArray], ...]
+    terms: tuple[_Term, ...]
     value: float | FloatArray
     spread: float | FloatArray
     give: float | FloatArray
@@ -340,7 +344,7 @@ class _Point:
     """(T,)"""
 
 
-_SHARED_SHIFT, _SHARED_DEPTH = 0.35, 0.55
+_SHARED_SHIFT = 0.35
 """How much of the square of what was learned wrong holds for a whole shot; on shots that were left out of learning."""
 _LEAST_M = 0.004
 """No landmark is better than this from one frame to the next: a pixel at 4 m."""
@@ -358,7 +362,7 @@ def _by_point(learned: Learned, hand: Side, stature_m: float) -> dict[int, _Poin
     }
 
 
-def _middle(joint: str, way: FloatArray, share: float = 1.0) -> tuple[tuple[str, float, FloatArray], ...]:
+def _middle(joint: str, way: FloatArray, share: float | FloatArray = 1.0) -> tuple[_Term, ...]:
     """Half-way between left and right, for a habit."""
     return (f"left_{joint}", share / 2, way), (f"right_{joint}", share / 2, way)
 
@@ -381,6 +385,7 @@ class _Problem:
         learned: Learned | None = None,
     ) -> None:
         self.seen, self.calibration, self.body, self.hand = seen, calibration, body, hand
+        self.together = None if learned is None else learned.together
         self.learned = {} if learned is None else _by_point(learned, hand, body.stature_m)
         self.count = len(seen.t_s)
         self.size = body.stature_m / 1.82
@@ -441,20 +446,20 @@ class _Problem:
         # a ball that is not held hangs loosely on the hand: nothing else would place it
         for way in (f, r, _UP):
             habits.append(_Habit((("ball", 1.0, way), (f"{mine}_wrist", -1.0, way)), 0.0, 1e-3, 0.5, ~self.held))
-        return habits + (self._learned_depths() if self.learned else self._usual())
+        return habits + (self._usual() if self.together is None else self._learned_depths(self.together))
 
-    def _learned_depths(self) -> list[_Habit]:
+    def _learned_depths(self, together: Together) -> list[_Habit]:
         """How deep each joint lies behind the middle of the hips, as the whole of the picture tells."""
         deep = self.R[2]
-        return [
-            _Habit(
-                ((POINTS[i], 1.0, deep), *_middle("hip", deep, -1.0)),
-                point.depth_m,
-                np.sqrt(_SHARED_DEPTH) * point.depth_sigma_m,
-                np.sqrt(1 - _SHARED_DEPTH) * point.depth_sigma_m,
-            )
-            for i, point in self.learned.items()
-        ]
+        sigma = np.array([point.depth_sigma_m for point in self.learned.values()])
+        known = np.array([point.depth_m for point in self.learned.values()]) / sigma
+        habits = []
+        for way, spread, give in zip(together.ways.T, together.spread, together.give, strict=True):
+            terms: list[_Term] = []
+            for i, share in zip(self.learned, way[:, None] / sigma, strict=True):
+                terms += [(POINTS[i], share, deep), *_middle("hip", deep, -share)]
+            habits.append(_Habit(tuple(terms), way @ known, spread, give))
+        return habits
 
     def _usual(self) -> list[_Habit]:
         """How players hold themselves, where nothing was learned."""
@@ -612,7 +617,7 @@ class _Problem:
         for i, habit in enumerate(habits):
             weight = (1.0 if habit.when is None else habit.when.astype(float)) / (habit.give * self.dull)
             for name, share, way in habit.terms:
-                a[:, i, AT[name]] += np.multiply.outer(np.broadcast_to(weight, self.count), share * way)
+                a[:, i, AT[name]] += np.multiply.outer(np.broadcast_to(weight * share, self.count), way)
             b[:, i, self.at_habits + i] = -weight * habit.spread / np.max(habit.spread)
             c[:, i] = -habit.value * weight
         self.lin_a, self.lin_b, self.lin_c = a.reshape(self.count, rows, _N), b, c

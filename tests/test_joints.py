@@ -14,13 +14,17 @@ from test_lifting import DIAG, FRONT, RELEASE_S, SIDE, STATURE_M, VIEWS, angle, 
 from rimward.calibration.geometry import camera_centre
 from rimward.live.assets import joint_network
 from rimward.live.clip import open_clip
-from rimward.live.joints import JOINTS, Learned, landmark, learned, toward_hoop
+from rimward.live.joints import JOINTS, Learned, Together, landmark, learned, toward_hoop
 from rimward.live.lifting import AT, Body, LiftedTrack, lift, seen
 from rimward.live.mediapipe_pose import MediapipePose
 from rimward.live.records import Frame, Observation
 from rimward.live.skeleton import INDEX, MIRRORED
 
 NAMES = [landmark(side, joint, "right") for side, joint in JOINTS]
+
+
+APART = Together(np.eye(len(JOINTS)), np.full(len(JOINTS), 0.7), np.full(len(JOINTS), 0.7))
+"""Errors of depths that know nothing of one another; half of their squares hold for a whole shot."""
 
 
 def told(camera, t, true, sigma=0.004, seed=0) -> Learned:
@@ -35,6 +39,7 @@ def told(camera, t, true, sigma=0.004, seed=0) -> Learned:
         np.full((*shape, 2), 0.01),
         depth + sigma * random.standard_normal(shape[1]),
         np.full(shape, sigma),
+        APART,
     )
 
 
@@ -61,6 +66,29 @@ def test_depths_tell_the_elbow_apart_from_the_front():
     elbow = ("right_shoulder", "right_elbow", "right_wrist")
     shot = (t > 0.9) & (t < RELEASE_S)
     assert np.median(np.abs(angle(found.points, *elbow) - angle(true, *elbow))[shot]) < 8.0
+
+
+@pytest.mark.parametrize("view", ["front", "diag"])
+def test_an_error_that_elbow_and_wrist_share_does_not_bend_the_elbow(view):
+    """Both are said to be 15 cm too near: who knows that they err as one keeps the elbow's angle."""
+    camera, t = VIEWS[view], times()
+    true = player(t)
+    arm = [NAMES.index(f"right_{joint}") for joint in ("elbow", "wrist")]
+    apart = told(camera, t, true, sigma=0.02, seed=3)
+    depth = told(camera, t, true, sigma=0.0).depth.copy()
+    depth[:, arm] -= 0.08
+    ways, spread = APART.ways.copy(), APART.spread.copy()
+    ways[np.ix_(arm, arm)] = np.array([[1.0, 1.0], [1.0, -1.0]]) / np.sqrt(2)
+    spread[arm] = 2.0, 0.1
+    as_one = Together(ways, spread, spread)
+    off = []
+    for said in (replace(apart, depth=depth, together=as_one), replace(apart, depth=depth)):
+        found = lift(seen_by(camera, t, true), camera, Body(STATURE_M), "right", RELEASE_S, said)
+        assert isinstance(found, LiftedTrack)
+        elbow = ("right_shoulder", "right_elbow", "right_wrist")
+        shot = (t > 0.9) & (t < RELEASE_S)
+        off.append(float(np.median(np.abs(angle(found.points, *elbow) - angle(true, *elbow))[shot])))
+    assert off[0] < 0.8 * off[1]
 
 
 @pytest.mark.parametrize("view", VIEWS)

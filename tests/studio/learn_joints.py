@@ -1,13 +1,14 @@
 """Learn where the joints are against the pose network's landmarks: makes live/joints.npz from rendered shots.
 
-    python -m tests.studio.learn_joints --shots DIR [--count 380] [--seed 5] [--cache DIR] [--out live/joints.npz]
+    python -m tests.studio.learn_joints --shots DIR [--count 600] [--loose 300] [--seed 5] [--cache DIR] [--out FILE]
 
-Renders random shots (random_shots.py, cameras on any bearing) straight into the pose network, keeps in --shots what was
-seen beside the truth, and fits an ensemble of small networks to it: from the features of rimward.live.joints to the way
-from landmark to joint in the picture and the joint's depth behind the hips, each with its error. A second run goes on
-where the first ended. A player gets the stature of the nearest body in --cache (random_shots.py fills it). Each member
-leaves a part of the shots out; what it gets wrong there sets how wide the stated errors are, and is printed. Rendering
-takes about 7 s a shot on one core, learning some minutes.
+Renders random shots (random_shots.py, cameras on any bearing), and some whose joints are loosened (loosen.py), straight
+into the pose network, keeps in --shots what was seen beside the truth, and fits an ensemble of small networks to it:
+from the features of rimward.live.joints to the way from landmark to joint in the picture and the joint's depth behind
+the hips, each with its error. A second run goes on where the first ended. A player gets the stature of the nearest body
+in --cache (random_shots.py fills it). Each member leaves a part of the shots out; what it gets wrong there sets how
+wide the stated errors are and how they hang together, and is printed. Rendering takes about 6 s a shot on one core,
+learning some minutes.
 """
 
 from __future__ import annotations
@@ -32,6 +33,7 @@ from rimward.live.skeleton import INDEX
 
 from ..accuracy import exact
 from .ball import BALL_RADIUS_M
+from .loosen import loosened
 from .pose import rot_x
 from .random_shots import script
 from .render import CACHE, Renderer, frame_samples, shot_camera, write_sidecars
@@ -40,10 +42,14 @@ from .session import Player, compile_script
 BEFORE_S, AFTER_S = 2.0, 0.75
 """What is rendered round the release; the network needs a moment to settle."""
 USED_S = (-1.4, 0.6)
-HIDDEN, MEMBERS, ROUNDS, BATCH, RATE, DECAY = 128, 4, 80, 256, 2e-3, 0.1
-DROPPED_INPUT, DROPPED, NOISE = 0.1, 0.15, 0.1
+FIRST_LOOSE, LOOSE_SEED = 1500, 100_000
+"""Loosened shots have numbers from here on."""
+HIDDEN, MEMBERS, ROUNDS, BATCH, RATE, DECAY = 256, 4, 60, 256, 2e-3, 1.0
+DROPPED_INPUT, DROPPED, NOISE = 0.0, 0.05, 0.02
 """Shares of inputs and hidden units left out while learning, and noise in spreads of each input: against knowing the
 shots by heart."""
+LEAST_SQUARE = 0.05
+"""What is believed of combinations of errors that never occurred, in stated sigmas."""
 FIRST_ROUNDS = 5
 """Without stated errors, which would explain everything away at first."""
 
@@ -68,11 +74,13 @@ def nearest(player: Player, cache: Path) -> Player:
     return replace(player, stature_m=min(kept, key=lambda m: abs(m - player.stature_m), default=player.stature_m))
 
 
-def look(seed: int, k: int, model: Path, cache: Path, scratch: Path) -> Shot:
+def look(seed: int, k: int, loose: bool, model: Path, cache: Path, scratch: Path) -> Shot:
     """Render shot k and show it to the pose network and the search for the ball."""
     plan, _, picture = script(seed, k, around=True)
     plan = replace(plan, player=nearest(plan.player, cache))
     motion = compile_script(plan, cache)
+    if loose:
+        motion = loosened(motion, np.random.default_rng(LOOSE_SEED + k))
     cam = shot_camera(plan, picture)
     sheet = write_sidecars(plan, motion, cam, picture, scratch / "shot")["shots"][0]
     with np.load(scratch / "shot.npz") as data:
@@ -177,12 +185,14 @@ def learn(shots: list[tuple[np.ndarray, np.ndarray]]) -> dict[str, np.ndarray]:
         whose.append(number[apart])
     ratios, shot = np.concatenate(ratio), np.concatenate(whose)
     honest = np.sqrt((ratios**2).mean(0))
-    common = np.array([ratios[shot == k].mean(0) for k in np.unique(shot)]).var(0) / honest**2
+    true = ratios / honest
+    common = np.array([true[shot == k].mean(0) for k in np.unique(shot)])
     n = 2 * len(JOINTS)
     print(
         f"left-out shots: errors are {honest[:n].mean():.2f} (picture), {honest[n:].mean():.2f} (depth) of those stated"
     )
-    print(f"of their squares {common[:n].mean():.2f} and {common[n:].mean():.2f} hold for a whole shot")
+    held = (common**2).mean(0)
+    print(f"of their squares {held[:n].mean():.2f} and {held[n:].mean():.2f} hold for a whole shot")
     weights = {name: np.stack([m.state_dict()[name].numpy() for m in members]) for name in members[0].state_dict()}
     named = {"first": "1", "second": "2", "mean": "_mean", "sigma": "_sigma"}
     half = {
@@ -192,14 +202,29 @@ def learn(shots: list[tuple[np.ndarray, np.ndarray]]) -> dict[str, np.ndarray]:
     }
     fixed = {"mean": mean, "spread": spread, "out_mean": out_mean, "out_spread": out_spread}
     fixed["honest"] = np.maximum(honest, 1.0)
+    fixed |= together(true[:, n:], common[:, n:])
     return {name: value.astype(np.float32) for name, value in fixed.items()} | half
+
+
+def together(ratios: np.ndarray, common: np.ndarray) -> dict[str, np.ndarray]:
+    """rimward.live.joints.Together from errors in stated sigmas: (N, 16) of frames and (S, 16), the means of shots."""
+    square, ways = np.linalg.eigh(ratios.T @ ratios / len(ratios))
+    square = np.maximum(square, LEAST_SQUARE)
+    shared = np.einsum("ik,si,sj,jk->k", ways, common, common, ways) / len(common)
+    spread = np.sqrt(np.clip(shared, 0.05 * square, 0.95 * square))
+    return {
+        "together_ways": ways,
+        "together_spread": spread,
+        "together_give": np.sqrt(square - spread**2),
+    }
 
 
 def main(argv: list[str] | None = None) -> None:
     """Command line."""
     p = argparse.ArgumentParser(prog="python -m tests.studio.learn_joints", description=__doc__)
     p.add_argument("--shots", type=Path, required=True, help="where what was seen is kept")
-    p.add_argument("--count", type=int, default=380)
+    p.add_argument("--count", type=int, default=600, help="shots as planned")
+    p.add_argument("--loose", type=int, default=300, help="shots whose joints are loosened")
     p.add_argument("--seed", type=int, default=5)
     p.add_argument("--cache", type=Path, default=CACHE, help="where the bodies are kept, else $STUDIO_CACHE")
     p.add_argument("--out", type=Path, default=Path("live/joints.npz"))
@@ -207,10 +232,11 @@ def main(argv: list[str] | None = None) -> None:
     args.shots.mkdir(parents=True, exist_ok=True)
     model = model_path(Path(os.environ["RIMWARD_DATA_DIR"]))
     shots = []
-    for k in range(args.count):
+    numbers = [*range(args.count), *range(FIRST_LOOSE, FIRST_LOOSE + args.loose)]
+    for k in numbers:
         kept = args.shots / f"{args.seed}_{k:04d}.npz"
         if not kept.is_file():
-            x, y = samples(look(args.seed, k, model, args.cache, args.shots))
+            x, y = samples(look(args.seed, k, k >= FIRST_LOOSE, model, args.cache, args.shots))
             np.savez_compressed(kept, x=x, y=y)
             print(f"shot {k}: {len(x)} frames", flush=True)
         with np.load(kept) as data:
