@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import os
 import signal
 import sys
 import threading
@@ -26,9 +27,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         try:
             args.interrupts = interrupts
             status: int = args.run(args, _say)
+            sys.stdout.flush()
             return status
         except KeyboardInterrupt:
             return _interrupted()
+        except BrokenPipeError:
+            # who reads has read enough; what is still in the buffer must not complain at exit
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            return 0
         except Exception as error:
             if interrupts:  # a library whose import is broken off fails in ways of its own
                 return _interrupted()

@@ -349,7 +349,7 @@ def knee_min_deg(shot: Shot3D) -> Measurement:
 def hip_min_deg(shot: Shot3D) -> Measurement:
     """Deepest hip bend (shoulder-hip-knee) from pick-up to release."""
     angle = shot.angle_deg("shoulder", "hip", "knee")[:, shot.pickup : shot.release + 1]
-    return _given(_without_bias(angle.min(axis=1)), 11.0, "the hip", _between(shot, 3.0, 7.0))
+    return _given(_without_bias(angle.min(axis=1)), 11.0, "the hip", _between(shot, 3.5, 9.0))
 
 
 def _lean(shot: Shot3D) -> FloatArray:
@@ -520,7 +520,7 @@ def drift_side_m(shot: Shot3D) -> Measurement:
     drift = _drift(shot)
     if drift is None:
         return Measurement.missing("the hips were not seen until the landing")
-    return _given(drift[1], _USEFUL_M, "the drift to the side", 0.015)
+    return _given(drift[1], _USEFUL_M, "the drift to the side", _between(shot, 0.045, 0.015))
 
 
 def head_travel_m(shot: Shot3D) -> Measurement:

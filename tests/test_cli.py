@@ -327,6 +327,16 @@ def test_readers_of_both_outputs_go_away(data):
     assert len(saved(data)[0][1]) == 1
 
 
+def test_a_list_may_be_cut_by_its_reader(tmp_path):
+    """`rimward sessions | head -n 1`, with a reader that leaves before the first line."""
+    process = start("sessions", data=tmp_path)
+    assert process.stdout is not None
+    assert process.stderr is not None
+    process.stdout.close()
+    assert process.stderr.read() == ""
+    assert process.wait() == 0
+
+
 # ---- Ctrl-C
 
 
