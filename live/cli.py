@@ -31,7 +31,9 @@ def main(argv: Sequence[str] | None = None) -> int:
             return status
         except KeyboardInterrupt:
             return _interrupted()
-        except BrokenPipeError:
+        except (BrokenPipeError, SystemExit) as left:
+            if isinstance(left, SystemExit) and left.code != 1:  # rich leaves with 1 when nobody reads any more
+                raise
             # who reads has read enough; what is still in the buffer must not complain at exit
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             return 0
