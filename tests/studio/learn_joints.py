@@ -1,6 +1,6 @@
 """Learn where the joints are against the pose network's landmarks: makes live/joints.npz from rendered shots.
 
-    python -m tests.studio.learn_joints --shots DIR [--count 600] [--loose 300] [--seed 5] [--cache DIR] [--out FILE]
+    python -m tests.studio.learn_joints --shots DIR [--count 600] [--loose 50] [--seed 5] [--cache DIR] [--out FILE]
 
 Renders random shots (random_shots.py, cameras on any bearing), and some whose joints are loosened (loosen.py), straight
 into the pose network, keeps in --shots what was seen beside the truth, and fits an ensemble of small networks to it:
@@ -224,7 +224,7 @@ def main(argv: list[str] | None = None) -> None:
     p = argparse.ArgumentParser(prog="python -m tests.studio.learn_joints", description=__doc__)
     p.add_argument("--shots", type=Path, required=True, help="where what was seen is kept")
     p.add_argument("--count", type=int, default=600, help="shots as planned")
-    p.add_argument("--loose", type=int, default=300, help="shots whose joints are loosened")
+    p.add_argument("--loose", type=int, default=50, help="shots whose joints are loosened")
     p.add_argument("--seed", type=int, default=5)
     p.add_argument("--cache", type=Path, default=CACHE, help="where the bodies are kept, else $STUDIO_CACHE")
     p.add_argument("--out", type=Path, default=Path("live/joints.npz"))
