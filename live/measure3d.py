@@ -131,7 +131,7 @@ def shot3d(lifted: LiftedTrack, window: Seen, calibration: Calibration, events: 
 def better(image: Mapping[str, Measurement], lifted: Mapping[str, Measurement]) -> dict[str, Measurement]:
     """The lifted shot's measurements, and the picture's of what lifting does not measure; in the order of `image`.
 
-    What space leaves open stays open: on rendered shots the picture's value of it was near one time in ten.
+    What space leaves open stays open: on rendered shots the picture's value of it was near one time in five.
     """
     return {**image, **lifted}
 
