@@ -375,13 +375,14 @@ def trunk_lean_at_release_deg(shot: Shot3D) -> Measurement:
 def set_point_above_eyes_m(shot: Shot3D) -> Measurement:
     """Height of the ball's centre above the eyes at set."""
     height = shot.point("ball")[..., 2] - shot.point("eyes")[..., 2]
-    return _at_set(shot, height, _USEFUL_M, "the height of the set point", 0.015)
+    return _hidden(shot, shot.set_point) or _at_set(shot, height, _USEFUL_M, "the height of the set point", 0.015)
 
 
 def elbow_above_eyes_m(shot: Shot3D) -> Measurement:
     """Height of the shooting elbow above the eyes at set."""
     height = shot.point("elbow")[..., 2] - shot.point("eyes")[..., 2]
-    return _at_set(shot, height, _USEFUL_M, "the height of the elbow", _between(shot, 0.02, 0.05))
+    own = _between(shot, 0.02, 0.05)
+    return _hidden(shot, shot.set_point) or _at_set(shot, height, _USEFUL_M, "the height of the elbow", own)
 
 
 def hold_s(shot: Shot3D) -> Measurement:
@@ -503,7 +504,10 @@ def _drift(shot: Shot3D) -> tuple[FloatArray, FloatArray] | None:
     if shot.t_s[-1] < end_s - shot.frame_s:
         return None
     hip, f = shot.middle("hip"), shot.toward()
-    d = (hip[:, _at(shot.t_s, end_s)] - hip[:, shot.gather])[:, :2]
+    # who steps before the shot may bend the knee twice: then it is open from where the drift counts
+    knee = shot.angle_deg(*_KNEE)[:, shot.pickup : shot.release + 1]
+    gather = np.concatenate([[shot.gather], shot.pickup + knee[1:].argmin(axis=1)])
+    d = (hip[:, _at(shot.t_s, end_s)] - hip[np.arange(len(hip)), gather])[:, :2]
     return (d * f).sum(-1), d[:, 0] * f[:, 1] - d[:, 1] * f[:, 0]
 
 

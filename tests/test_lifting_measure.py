@@ -120,7 +120,14 @@ def test_an_arm_that_the_network_does_not_believe_in_is_not_measured():
     trust = shot.lifted.trust.copy()
     trust[:, INDEX["right_wrist"]] = 0.02
     hidden = replace(shot, lifted=replace(shot.lifted, trust=trust))
-    for name in ("elbow_at_set_deg", "elbow_at_release_deg", "arm_offset_at_set_m", "hold_s"):
+    for name in (
+        "elbow_at_set_deg",
+        "elbow_at_release_deg",
+        "arm_offset_at_set_m",
+        "set_point_above_eyes_m",
+        "elbow_above_eyes_m",
+        "hold_s",
+    ):
         assert known_reason(hidden, name) == "the shooting arm was hidden"
     assert value(hidden, "knee_min_deg") == value(shot, "knee_min_deg")
 
@@ -131,6 +138,18 @@ def test_drift_is_toward_the_hoop_and_to_the_right():
     still, moved = known(T, player(T)), known(T, joints)
     assert value(moved, "drift_forward_m") - value(still, "drift_forward_m") == pytest.approx(0.12, abs=0.015)
     assert value(moved, "drift_side_m") - value(still, "drift_side_m") == pytest.approx(0.07, abs=0.015)
+
+
+def test_a_drift_that_could_begin_at_either_of_two_knee_bends_is_not_given():
+    """Every other version bends the knee deepest a quarter of a metre farther back, as on the way of a step-back."""
+    shot = known(T, player(T))
+    versions, early = shot.versions.copy(), slice(shot.pickup, shot.pickup + 4)
+    for side in ("left", "right"):
+        versions[1::2, early, AT[f"{side}_hip"]] -= [0.0, 0.25, 0.0]
+    hip, knee = (versions[1::2, early, AT[f"right_{joint}"]] for joint in ("hip", "knee"))
+    versions[1::2, early, AT["right_ankle"]] = (hip + knee) / 2
+    assert known_reason(replace(shot, versions=versions), "drift_forward_m") is not None
+    assert known_reason(shot, "drift_forward_m") is None
 
 
 def test_sigma_follows_the_error_of_the_joints():

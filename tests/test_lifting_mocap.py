@@ -20,7 +20,7 @@ from rimward.live.skeleton import COUNT
 pytestmark = pytest.mark.truth
 
 BEFORE_S, AFTER_S = 2.5, 1.0
-SIDE = camera_at((3.7, -4.3, 1.0), (0.0, -4.3, 1.25))
+HALF_FRONT = camera_at((2.6, -1.7, 1.0), (0.0, -4.3, 1.25))
 
 
 def in_space(folder, trial: str, settings) -> Shot3D:
@@ -42,7 +42,7 @@ def in_space(folder, trial: str, settings) -> Shot3D:
     unseen = Seen(
         track.t_s[use], np.zeros((n, COUNT, 2)), trust, np.full((n, 2), np.nan), nothing, np.full(n, 0.1), 400.0
     )
-    return shot3d(lifted, unseen, SIDE, reading.events, Body(1.9))
+    return shot3d(lifted, unseen, HALF_FRONT, reading.events, Body(1.9))
 
 
 @pytest.fixture(scope="module")
