@@ -23,7 +23,7 @@ from .ball_edge import Outline
 from .flight import Flight, fit_flight
 from .joints import JointNetwork, learned
 from .lifting import AT, Body, LiftedTrack, NotLifted, Seen, lift, seen
-from .records import Basis, Events, FloatArray, Measurement, Observation
+from .records import Events, FloatArray, Measurement, Observation
 from .reps import Reading
 from .skeleton import INDEX
 from .smoothing import zero_lag
@@ -51,15 +51,21 @@ class Shot3D:
     frame_s: float
     release: int
     set_point: int
-    gather: int
-    """Samples of release, set and deepest knee bend."""
     pickup: int
+    """Samples of release, set and pick-up."""
+    gathers: NDArray[np.int_]
+    """(1 + S,), the sample of each version's deepest knee bend: who steps before the shot may bend it twice."""
     folds: FloatArray
     """(1 + S, 4): seconds at which the elbow begins and ends to be folded at set, its angle there in degrees, and the
     second at which it is folded most."""
     flight: Flight | None
     along_view: float
     """0 when the player faces across the picture, 1 when toward the camera or away from it."""
+
+    @property
+    def gather(self) -> int:
+        """The solution's sample of the deepest knee bend."""
+        return int(self.gathers[0])
 
     def point(self, joint: str) -> FloatArray:
         """(1 + S, T, 3) of a joint of the shooting side, or of `eyes`, `nose`, `ball`."""
@@ -91,7 +97,8 @@ def shot3d(lifted: LiftedTrack, window: Seen, calibration: Calibration, events: 
     pickup = min(_at(t, max(start_s, t[0])), release - 1)
     hand = lifted.hand
     knee = internal_deg(*(versions[:, :, AT[f"{hand}_{joint}"]] for joint in ("hip", "knee", "ankle")))
-    gather = pickup + int(knee[0, pickup : release + 1].argmin())
+    gathers = pickup + zero_lag(t, knee.T, SMOOTH_HZ)[pickup : release + 1].argmin(axis=0)
+    gathers[0] = pickup + knee[0, pickup : release + 1].argmin()  # the solution is smooth as it is
     elbow = internal_deg(*(versions[:, :, AT[f"{hand}_{joint}"]] for joint in ("shoulder", "elbow", "wrist")))
     elbow = zero_lag(t, elbow.T, SMOOTH_HZ).T
     above = versions[0, :, AT["ball"], 2] - versions[0, :, AT["eyes"], 2]
@@ -105,7 +112,7 @@ def shot3d(lifted: LiftedTrack, window: Seen, calibration: Calibration, events: 
     found = Events(
         pickup_s=events.pickup_s,
         dip_s=events.dip_s,
-        knee_min_s=float(t[gather]),
+        knee_min_s=float(t[gathers[0]]),
         set_s=min(set_s, events.release_s - 1e-3),
         release_s=events.release_s,
         apex_s=events.apex_s,
@@ -121,7 +128,7 @@ def shot3d(lifted: LiftedTrack, window: Seen, calibration: Calibration, events: 
         release=release,
         set_point=set_point,
         folds=folds,
-        gather=gather,
+        gathers=gathers,
         pickup=pickup,
         along_view=abs(float(calibration.R[2] @ lifted.toward)),
         flight=fit_flight(window, calibration, lifted, events.release_s, body.ball_radius_m),
@@ -234,7 +241,7 @@ def _fold(t: FloatArray, angle: FloatArray, first: int, release: int) -> tuple[f
     return crossing(-1), crossing(+1), level, float(t[k])
 
 
-def _given(values: FloatArray, useful: float, what: str, own: float = 0.0, basis: Basis = "lifted") -> Measurement:
+def _given(values: FloatArray, useful: float, what: str, own: float = 0.0) -> Measurement:
     """The first of `values` with the spread of the rest and a further error of its own; null above `useful`."""
     if not np.isfinite(values).all():
         return Measurement.missing(f"{what} was not seen")
@@ -242,7 +249,7 @@ def _given(values: FloatArray, useful: float, what: str, own: float = 0.0, basis
     sigma = float(np.hypot(spread, own))
     if sigma > useful:
         return Measurement.missing(f"{what} is not observable well enough from this side")
-    return Measurement(float(values[0]), max(sigma, 1e-6), basis)
+    return Measurement(float(values[0]), max(sigma, 1e-6), "lifted")
 
 
 def _sway(values: FloatArray, k: int, t: FloatArray, sigma_s: float) -> float:
@@ -280,6 +287,11 @@ def _between(shot: Shot3D, across: float, along: float) -> float:
 def _at_set(shot: Shot3D, values: FloatArray, useful: float, what: str, own: float = 0.0) -> Measurement:
     sway = _sway(values, shot.set_point, shot.t_s, min(shot.set_sigma_s, 0.05))
     return _given(values[:, shot.set_point], useful, what, float(np.hypot(own, sway)))
+
+
+def _arm_at_set(shot: Shot3D, values: FloatArray, useful: float, what: str, own: float) -> Measurement:
+    """What the shooting arm tells at set; missing where the arm is hidden."""
+    return _hidden(shot, shot.set_point) or _at_set(shot, values, useful, what, own)
 
 
 def _flat_angle(vectors: FloatArray, toward: FloatArray) -> FloatArray:
@@ -331,7 +343,7 @@ _ARM_DEG = (5.0, 9.0)
 
 def upper_arm_at_set_deg(shot: Shot3D) -> Measurement:
     """Hip-shoulder-elbow of the shooting side at set."""
-    return _hidden(shot, shot.set_point) or _at_set(
+    return _arm_at_set(
         shot,
         shot.angle_deg("hip", "shoulder", "elbow"),
         _USEFUL_DEG,
@@ -375,14 +387,13 @@ def trunk_lean_at_release_deg(shot: Shot3D) -> Measurement:
 def set_point_above_eyes_m(shot: Shot3D) -> Measurement:
     """Height of the ball's centre above the eyes at set."""
     height = shot.point("ball")[..., 2] - shot.point("eyes")[..., 2]
-    return _hidden(shot, shot.set_point) or _at_set(shot, height, _USEFUL_M, "the height of the set point", 0.015)
+    return _arm_at_set(shot, height, _USEFUL_M, "the height of the set point", 0.015)
 
 
 def elbow_above_eyes_m(shot: Shot3D) -> Measurement:
     """Height of the shooting elbow above the eyes at set."""
     height = shot.point("elbow")[..., 2] - shot.point("eyes")[..., 2]
-    own = _between(shot, 0.02, 0.05)
-    return _hidden(shot, shot.set_point) or _at_set(shot, height, _USEFUL_M, "the height of the elbow", own)
+    return _arm_at_set(shot, height, _USEFUL_M, "the height of the elbow", _between(shot, 0.02, 0.05))
 
 
 def hold_s(shot: Shot3D) -> Measurement:
@@ -423,20 +434,15 @@ def _offset(shot: Shot3D, joint: str) -> FloatArray:
 
 def arm_offset_at_set_m(shot: Shot3D) -> Measurement:
     """Shooting elbow to the right of the vertical plane through shooting shoulder and ring."""
-    return _hidden(shot, shot.set_point) or _at_set(
+    return _arm_at_set(
         shot, _offset(shot, "elbow"), _USEFUL_OFFSET_M, "how far the elbow points out", _between(shot, 0.06, 0.025)
     )
 
 
 def wrist_offset_at_set_m(shot: Shot3D) -> Measurement:
     """Shooting wrist to the right of that plane."""
-    return _hidden(shot, shot.set_point) or _at_set(
-        shot,
-        _offset(shot, "wrist"),
-        _USEFUL_OFFSET_M,
-        "how far the wrist lies to the side",
-        _between(shot, 0.03, 0.005),
-    )
+    own = _between(shot, 0.03, 0.005)
+    return _arm_at_set(shot, _offset(shot, "wrist"), _USEFUL_OFFSET_M, "how far the wrist lies to the side", own)
 
 
 def shoulder_turn_deg(shot: Shot3D) -> Measurement:
@@ -504,10 +510,7 @@ def _drift(shot: Shot3D) -> tuple[FloatArray, FloatArray] | None:
     if shot.t_s[-1] < end_s - shot.frame_s:
         return None
     hip, f = shot.middle("hip"), shot.toward()
-    # who steps before the shot may bend the knee twice: then it is open from where the drift counts
-    knee = shot.angle_deg(*_KNEE)[:, shot.pickup : shot.release + 1]
-    gather = np.concatenate([[shot.gather], shot.pickup + knee[1:].argmin(axis=1)])
-    d = (hip[:, _at(shot.t_s, end_s)] - hip[np.arange(len(hip)), gather])[:, :2]
+    d = (hip[:, _at(shot.t_s, end_s)] - hip[np.arange(len(hip)), shot.gathers])[:, :2]
     return (d * f).sum(-1), d[:, 0] * f[:, 1] - d[:, 1] * f[:, 0]
 
 

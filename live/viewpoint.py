@@ -9,6 +9,7 @@ import numpy as np
 
 from rimward.calibration.record import Calibration
 
+from .records import FloatArray
 from .trace import Trace
 
 _UP_TO_DEG = {"front": 25.0, "half front": 68.0, "side": 112.0, "behind": 180.0}
@@ -20,7 +21,11 @@ def viewpoint(calibration: Calibration, trace: Trace) -> str | None:
     if trace.space is None:
         return None
     hips = [trace.space.names.index(f"{side}_hip") for side in ("left", "right")]
-    spot = np.median(trace.space.points_m[:, hips, :2].mean(axis=1), axis=0)
+    return view_of(calibration, np.median(trace.space.points_m[:, hips, :2].mean(axis=1), axis=0))
+
+
+def view_of(calibration: Calibration, spot: FloatArray) -> str:
+    """The view of who shoots from a spot on the floor, (2,) metres in the hoop frame."""
     camera = (-calibration.R.T @ calibration.t)[:2]
     to_hoop, to_camera = (np.arctan2(x, y) for x, y in (-spot, camera - spot))
     off_deg = abs(np.degrees(np.angle(np.exp(1j * (to_camera - to_hoop)))))

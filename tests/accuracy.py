@@ -48,6 +48,7 @@ from rimward.live.pose_model import model_path
 from rimward.live.records import Frame, Measurement, Observation, Pose
 from rimward.live.settings import load_settings
 from rimward.live.track import from_observations
+from rimward.live.viewpoint import view_of
 
 ROOT = Path(__file__).resolve().parents[1]
 TRUTH = ROOT.parent / "shared" / "truth" / "clips"
@@ -125,9 +126,7 @@ def studio_cases(folder: Path) -> Iterator[Case]:
 
 def _view(calibration: Calibration) -> str:
     """Named by where the camera stands round a player at the free-throw line who faces the ring."""
-    centre = -calibration.R.T @ calibration.t
-    bearing = abs(np.degrees(np.arctan2(centre[0], centre[1] + 4.2)))
-    return VIEWS[2] if bearing < 25 else VIEWS[1] if bearing < 68 else VIEWS[0] if bearing < 112 else VIEWS[3]
+    return view_of(calibration, np.array([0.0, -4.2])).replace("half front", "diag")
 
 
 def observe(case: Case, model: Path, cache: Path) -> tuple[list[Observation], list[Outline | None], list[float]]:
