@@ -10,7 +10,7 @@ nothing is made up while the ball is hidden.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import dist
 
 import cv2
@@ -28,6 +28,13 @@ _IN = 0.7
 _REACH_PX = int(np.ceil(1.6 * _WORK_RADIUS_PX * max(_SIZES)))
 """How far from its middle a template looks."""
 _NEIGHBOURS = np.ones((7, 7), np.uint8)
+_PARTS = {
+    "head": ("left_ear", "right_ear"),
+    "trunk": ("left_shoulder", "right_shoulder", "left_hip", "right_hip"),
+    **{f"{side}_thigh": (f"{side}_hip", f"{side}_knee") for side in ("left", "right")},
+    **{f"{side}_shank": (f"{side}_knee", f"{side}_ankle") for side in ("left", "right")},
+}
+"""Parts of the body with discs of hair, skin or cloth that go where the body goes, and the landmarks round each."""
 _PALMS = ("left_wrist", "left_index", "right_wrist", "right_index")
 FloatMap = NDArray[np.float32]
 CellMap = NDArray[np.uint16]
@@ -40,6 +47,8 @@ class _Candidate:
     centre_px: FloatArray
     radius_px: float
     score: float
+    doubtful: bool = False
+    """Near a hand, but it was there before the hand was."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,9 +71,18 @@ class _Grid:
 class _Place:
     """Where something of the ball's colour is seen again and again, away from the hands."""
 
-    centre_px: FloatArray
+    on: str
+    """What it keeps still to: the hall, or a part of the body (_PARTS)."""
+    at_px: FloatArray
+    """Counted from there."""
     since_s: float
     last_s: float
+    hand_s: float = -np.inf
+    """When a hand was last there."""
+    score: float = -np.inf
+    """The best while no hand was there."""
+    fixed: bool = False
+    """It was found to be no ball: it stayed when no hand was there."""
 
 
 def _bins(image: ImageArray) -> CellMap:
@@ -217,8 +235,14 @@ class BallSettings:
     still_m: float = 0.10
     still_gap_s: float = 0.2
     still_s: float = 0.5
-    """A disc that stays this near to one place for this long, away from the hands, is part of the hall: at the top of
-    its flight a ball falls out of 0.10 m within 0.35 s."""
+    """A disc that stays this near to one place for this long, away from the hands, is part of the hall, or of the
+    player when it stays so on the body: at the top of its flight a ball falls out of 0.10 m within 0.35 s."""
+    alone_s: float = 0.1
+    """And no hand may be there for this long: a held ball stays still as well."""
+    better: float = 0.1
+    """So much more than what stays there must a ball score that is held before it."""
+    on_body_m: float = 0.35
+    """From the middle of a part of the body, to be a part of it."""
 
 
 class BallTracker:
@@ -254,7 +278,7 @@ class BallTracker:
         origin = np.array([x0, y0], float)
         candidates = self._candidates(self.colour.score(cells), origin, step)
         hands = hand_centre(pose, "left"), hand_centre(pose, "right")
-        moving = self._without_fixtures(t_s, candidates, hands, px_per_m)
+        moving = self._without_fixtures(t_s, candidates, hands, pose, px_per_m)
         best = self._choose(moving, hands, px_per_m, expected)
         if best is not None and _reach_m(best, hands, px_per_m) < self.settings.hand_reach_m:
             self._in_hand_s = t_s
@@ -335,25 +359,45 @@ class BallTracker:
         return x0, y0, np.stack(responses)
 
     def _without_fixtures(
-        self, t_s: float, candidates: list[_Candidate], hands: _Hands, px_per_m: float
+        self, t_s: float, candidates: list[_Candidate], hands: _Hands, pose: Pose, px_per_m: float
     ) -> list[_Candidate]:
-        """Candidates that are no part of the hall: a disc that hangs still away from the hands is no ball in play."""
+        """Candidates that are no part of the hall or the player: a disc that keeps its place away from the hands is no
+        ball in play. Where hands come to such a place later, it stays in doubt.
+        """
         s, moving = self.settings, []
         self._places = [place for place in self._places if t_s - place.last_s <= s.fresh_s]
+        on = {"hall": np.zeros(2)}
+        on |= {part: np.mean([point(pose, name) for name in names], axis=0) for part, names in _PARTS.items()}
         for c in candidates:
-            if _reach_m(c, hands, px_per_m) < s.hand_reach_m:
+            at_hand = _reach_m(c, hands, px_per_m) < s.hand_reach_m
+            fixed = False
+            for name, origin in on.items():
+                at = c.centre_px - origin
+                if name == "hall" or dist(at, (0.0, 0.0)) < s.on_body_m * px_per_m:
+                    here = self._place(t_s, name, at, px_per_m)
+                    if at_hand:
+                        here.hand_s = t_s
+                    else:
+                        here.score = max(here.score, c.score)
+                    here.fixed |= t_s - here.since_s >= s.still_s and t_s - here.hand_s >= s.alone_s
+                    # a ball that is held before it looks more like one
+                    fixed |= here.fixed and c.score < here.score + s.better
+            if not fixed:
                 moving.append(c)
-                continue
-            away = s.still_m * px_per_m
-            here = next((p for p in self._places if dist(c.centre_px, p.centre_px) < away), None)
-            if here is None:
-                self._places.append(here := _Place(c.centre_px, t_s, t_s))
-            if t_s - here.last_s > s.still_gap_s:
-                here.since_s = t_s  # a dribbled ball comes by again and again, but does not stay
-            here.last_s = t_s
-            if t_s - here.since_s < s.still_s:
-                moving.append(c)
+            elif at_hand:
+                moving.append(replace(c, doubtful=True))
         return moving
+
+    def _place(self, t_s: float, on: str, at_px: FloatArray, px_per_m: float) -> _Place:
+        """The place where something is seen now, known from before or new."""
+        s = self.settings
+        here = next((p for p in self._places if p.on == on and dist(p.at_px, at_px) < s.still_m * px_per_m), None)
+        if here is None:
+            self._places.append(here := _Place(on, at_px, t_s, t_s))
+        if t_s - here.last_s > s.still_gap_s:
+            here.since_s, here.fixed = t_s, False  # a dribbled ball comes by again and again, but does not stay
+        here.last_s = t_s
+        return here
 
     def _choose(
         self, candidates: list[_Candidate], hands: _Hands, px_per_m: float, expected: FloatArray | None
@@ -363,7 +407,7 @@ class BallTracker:
         best, best_value = None, -np.inf
         for c in candidates:
             reach = _reach_m(c, hands, px_per_m)
-            near_hand = np.exp(-0.5 * (max(0.0, reach - 0.08) / s.hand_reach_m) ** 2)
+            near_hand = 0.0 if c.doubtful else np.exp(-0.5 * (max(0.0, reach - 0.08) / s.hand_reach_m) ** 2)
             near_path = 0.0
             if expected is not None:
                 near_path = np.exp(-0.5 * (dist(c.centre_px, expected) / px_per_m / 0.25) ** 2)

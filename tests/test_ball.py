@@ -193,6 +193,55 @@ def test_an_orange_lamp_does_not_draw_the_eye_from_the_ball():
     assert np.nanmax(off[held]) < 0.7
 
 
+def on_thigh(image, o):
+    """A disc of the ball's size and colour on the trousers, which goes where the leg goes."""
+    thigh = o.pose.landmarks_px[[INDEX["right_hip"], INDEX["right_knee"]]].mean(0)
+    disc(thigh, BALL_RADIUS_M * SIDE.px_per_m, ORANGE)(image, o)
+
+
+def test_a_disc_on_the_body_is_no_ball_though_it_moves():
+    """It stays where it is on the leg through gather and jump, which no ball does that nobody holds."""
+    seen = without_ball(film(SHOT), 0.0, 99.0)
+    assert [ball for ball in follow(seen, edit=on_thigh)[STILL:] if ball is not None] == []
+
+
+def test_a_disc_on_the_body_does_not_draw_the_eye_from_the_ball():
+    seen = film(SHOT)
+    off = errors(seen, follow(seen, edit=on_thigh))
+    held = np.array([STILL / 30 < o.t_s < SHOT.instants[0]["release_s"] for o in seen])
+    assert np.isfinite(off[held]).mean() > 0.9
+    assert np.nanmax(off[held]) < 0.7
+
+
+def test_a_ball_held_before_ball_coloured_hair_is_the_ball():
+    """From the front the set point may cover a head whose hair had passed for a ball."""
+    front = View(90)
+    seen = film(play([stand(1.5, ball=False), stand(1.0)]), front)
+    head = seen[0].pose.landmarks_px[[INDEX["left_ear"], INDEX["right_ear"]]].mean(0)
+    hair = disc(head, 0.75 * BALL_RADIUS_M * front.px_per_m, (45, 100, 160))
+    raised = []
+    for o in seen:
+        if o.ball is None:
+            raised.append(o)
+            continue
+        px = o.pose.landmarks_px.copy()
+        for side, way in (("left", -1), ("right", 1)):
+            for part in ("wrist", "index", "pinky", "thumb"):
+                px[INDEX[f"{side}_{part}"]] = head + [way * 0.13 * front.px_per_m, 0.0]
+        raised.append(Observation(o.index, o.t_s, pose_of(px), Ball(head, o.ball.radius_px, 1.0)))
+    background, tracker = backdrop(front.size), BallTracker(2 * BALL_RADIUS_M)
+    found = []
+    for o in raised:
+        image = background.copy()
+        hair(image, o)
+        if o.ball is not None:
+            disc(head, o.ball.radius_px, ORANGE)(image, o)
+        found.append(tracker.update(image, o.t_s, o.pose, front.px_per_m))
+    off = errors(raised, found, front)
+    assert np.isfinite(off[-25:]).mean() > 0.9
+    assert np.nanmax(off[-25:]) < 0.5
+
+
 def test_a_hidden_ball_is_not_made_up():
     seen = without_ball(film(SHOT), 0.6, 0.9)
     found = follow(seen)

@@ -186,7 +186,7 @@ def test_the_hand_is_told_from_the_shot(shipped, hand, degrees):
     reading = shot_of(story(Form(hand=hand)), shipped, View(degrees))
     assert reading.hand == hand
     assert (reading.right_handed > 0) == (hand == "right")
-    assert abs(reading.right_handed) <= 0.1
+    assert abs(reading.right_handed) <= 4.0
 
 
 def test_a_hand_that_was_given_is_kept(shipped):
@@ -198,7 +198,7 @@ def test_a_hand_that_was_given_is_kept(shipped):
 
 def test_earlier_shots_outweigh_one_odd_follow_through(shipped):
     take = story()
-    reading = reading_of(film(take), shipped, take.t_s[take.release()], earlier_hand=-0.5)
+    reading = reading_of(film(take), shipped, take.t_s[take.release()], earlier_hand=-8.0)
     assert isinstance(reading, Reading)
     assert reading.hand == "left"
     assert reading.right_handed > 0
@@ -334,6 +334,19 @@ def test_refused_when_the_ball_falls_out_of_the_hands(shipped):
     take = play([stand(1), shot(form), stand(0.5, ball=False)])
     seen = film(take)
     assert reason(seen, shipped, take.instants[0]["release_s"]) == "the ball did not fly upward"
+
+
+def test_a_disc_elsewhere_does_not_undo_a_flight(shipped):
+    """The ball leaves the picture and a shirt is taken for it: nothing falls a metre in a thirtieth of a second."""
+    take = play([stand(1), shot(Form()), stand(0.5, ball=False)])
+    release_s = take.instants[0]["release_s"]
+    seen = [
+        o
+        if o.t_s < release_s + 0.05 or o.ball is None
+        else replace(o, ball=replace(o.ball, centre_px=o.pose.landmarks_px[INDEX["right_hip"]]))
+        for o in film(take)
+    ]
+    assert isinstance(reading_of(seen, shipped, release_s), Reading)
 
 
 def test_refused_when_the_ball_leaves_flat(shipped):
