@@ -16,8 +16,8 @@ import numpy as np
 from .records import FloatArray, Pose
 from .skeleton import INDEX, Side
 
-BALL_RADIUS_M = 0.1194
-"""Size 7, 29.5 in round (rule-book table of the NBA, read second-hand): 0.7493 m / 2 pi."""
+BALL_RADIUS_M = 0.1202
+"""Size 7: 0.749 m round in one rule book, 0.750 to 0.770 m in another (both read second-hand); between the two."""
 
 DEFAULT_STATURE_M = 1.80
 """Assumed where nobody says; the error that follows is in every metric sigma (measure.SCALE_SIGMA)."""

@@ -15,7 +15,6 @@ from scipy.optimize import least_squares
 from ..calibration.record import Calibration
 from .lifting import AT, LiftedTrack, Seen
 from .records import FloatArray
-from .skeleton import INDEX, Side
 
 GRAVITY_MPS2 = 9.81
 _SEEN_S = 0.9
@@ -32,12 +31,6 @@ _TOO_SLOW = 0.95
 _FAR_OFF = 3.0
 _PUSH_M = 0.05
 """How well the hand's last push is known."""
-_RELEASE_FRAMES, _LEFT_ERROR_S = 0.6, 0.011
-"""Error of the release's instant: read at the frames, in frames; found between them, in seconds (rendered clips)."""
-_TRUSTED, _UNSEEN_FRAMES = 0.5, 1.5
-"""Below that visibility the hand is only guessed (seen from behind), and so is when the ball left it."""
-_LEFT_M = 0.33
-"""A ball whose centre is so far from the wrist in the picture has left: a stretched hand and the ball's radius."""
 _FREE_FRAMES = 0.3
 """From so long after the release, in frames, no finger pushes the ball any more."""
 
@@ -69,46 +62,29 @@ def derived(position: FloatArray, velocity: FloatArray, ring: FloatArray) -> tup
     return float(position[2]), float(np.linalg.norm(velocity)), float(np.degrees(np.arctan2(velocity[2], level))), entry
 
 
-def left_s(seen: Seen, hand: Side, release_s: float, px_per_m: float) -> tuple[float, float]:
-    """When the ball left the shooting hand, between two frames, and the error of that; seconds.
-
-    The release as read at the frames is up to one frame late or early, in which a ball rises by 18 cm.
-    """
-    frame_s = float(np.median(np.diff(seen.t_s)))
-    away = np.linalg.norm(seen.ball_px - seen.points_px[:, INDEX[f"{hand}_wrist"]], axis=1) / px_per_m
-    at = int(np.argmin(np.abs(seen.t_s - release_s)))
-    if seen.trust[at, INDEX[f"{hand}_wrist"]] < _TRUSTED:
-        return release_s, _UNSEEN_FRAMES * frame_s
-    near = np.flatnonzero(np.abs(seen.t_s - release_s) <= 2.1 * frame_s)
-    for i, j in zip(near[:-1][::-1], near[1:][::-1], strict=True):
-        if away[i] <= _LEFT_M < away[j]:
-            share = (_LEFT_M - away[i]) / (away[j] - away[i])
-            return float(seen.t_s[i] + share * (seen.t_s[j] - seen.t_s[i])), _LEFT_ERROR_S
-    return release_s, _RELEASE_FRAMES * frame_s
-
-
 def fit_flight(
-    seen: Seen, calibration: Calibration, lifted: LiftedTrack, release_s: float, ball_radius_m: float
+    seen: Seen, calibration: Calibration, lifted: LiftedTrack, left_s: float, left_sigma_s: float, ball_radius_m: float
 ) -> Flight | None:
-    """Least squares over the first part of the flight; None when the ball was seen too few times."""
+    """Least squares over the first part of the flight; None when the ball was seen too few times.
+
+    `left_s` is when the ball left the hand: within one frame it rises by 18 cm.
+    """
     k, rotation, shift = calibration.camera_matrix, calibration.R, calibration.t
     ring = calibration.ring_centre_m
-    at = int(np.argmin(np.abs(lifted.t_s - release_s)))
+    at = int(np.argmin(np.abs(lifted.t_s - left_s)))
     held = np.flatnonzero(lifted.held[: at + 1])
     last = int(held[-1]) if len(held) else at
     hand_ball = lifted.points[last, AT["ball"]]
-    depth = float(rotation[2] @ hand_ball + shift[2])
-    release_s, late_s = left_s(seen, lifted.hand, release_s, k[0, 0] / depth)
     frame_s = float(np.median(np.diff(seen.t_s)))
-    use = (seen.t_s >= release_s + _FREE_FRAMES * frame_s) & (seen.t_s <= release_s + _SEEN_S)
+    use = (seen.t_s >= left_s + _FREE_FRAMES * frame_s) & (seen.t_s <= left_s + _SEEN_S)
     use &= np.isfinite(seen.ball_px).all(1)
     if use.sum() < _LEAST_FRAMES:
         return None
-    t, px = seen.t_s[use] - release_s, seen.ball_px[use]
+    t, px = seen.t_s[use] - left_s, seen.ball_px[use]
     radius, share = seen.ball_radius_px[use], seen.ball_radius_sigma[use]
     sized = share < 0.05
     spread = np.sqrt(np.mean((lifted.draws[:, last, AT["ball"]] - hand_ball) ** 2, axis=0)) + _PUSH_M
-    gap = release_s - float(lifted.t_s[last])
+    gap = left_s - float(lifted.t_s[last])
 
     def residual(q: FloatArray) -> FloatArray:
         position, velocity = q[:3], q[3:]
@@ -141,9 +117,9 @@ def fit_flight(
     base = derived(position, velocity, ring)
     names = ("release_height_m", "release_speed_mps", "release_angle_deg", "entry_angle_deg")
     own = (
-        float(np.hypot(0.02, late_s * velocity[2])),
+        float(np.hypot(0.02, left_sigma_s * velocity[2])),
         _DRAG_SPEED * base[1],
-        float(np.hypot(0.6, np.degrees(GRAVITY_MPS2 * late_s / base[1]))),
+        float(np.hypot(0.6, np.degrees(GRAVITY_MPS2 * left_sigma_s / base[1]))),
         0.8,
     )
     useful = (0.08, 0.6, 6.0, 9.0)

@@ -27,7 +27,7 @@ from ..calibration.record import Calibration
 from .anthropometry import BONES, LANDMARKS, LENGTHS, SLIDES
 from .ball_edge import Outline
 from .blocks import Factor, Normal, NotPositiveError, factor
-from .body import stature_px
+from .body import BALL_RADIUS_M, stature_px
 from .joints import JOINTS, Learned, Together, landmark, toward_hoop
 from .records import FloatArray, Observation, require_shape
 from .sharpen import in_time, sharpened
@@ -99,7 +99,7 @@ class Body:
     stature_m: float
     stature_sigma: float = 0.01
     """Relative, one standard deviation; 0.08 where the stature is a guess."""
-    ball_radius_m: float = 0.1194
+    ball_radius_m: float = BALL_RADIUS_M
     lengths_m: Mapping[str, tuple[float, float]] = field(default_factory=dict)
     """Measured lengths by their names in anthropometry.LENGTHS, between joint centres: (metres, one standard
     deviation). What is not in it goes by the stature."""

@@ -48,6 +48,9 @@ class Shot3D:
     events: Events
     """As read in the picture; `set_s` is the lifted one."""
     set_sigma_s: float
+    left_s: float
+    """When the ball left the hand, between two samples."""
+    left_sigma_s: float
     frame_s: float
     release: int
     set_point: int
@@ -88,8 +91,18 @@ class Shot3D:
         return np.asarray(away / np.linalg.norm(away, axis=-1, keepdims=True))
 
 
-def shot3d(lifted: LiftedTrack, window: Seen, calibration: Calibration, events: Events, body: Body) -> Shot3D:
-    """Find the instants in a lifted shot; release, pick-up and landing stay those of the picture."""
+def shot3d(
+    lifted: LiftedTrack,
+    window: Seen,
+    calibration: Calibration,
+    events: Events,
+    left: tuple[float, float],
+    body: Body,
+) -> Shot3D:
+    """Find the instants in a lifted shot; release, pick-up and landing stay those of the picture.
+
+    `left` is when the ball left the hand, and the error of that, seconds.
+    """
     t = lifted.t_s
     versions = np.concatenate([lifted.points[None], lifted.draws])
     release = _at(t, events.release_s)
@@ -124,6 +137,8 @@ def shot3d(lifted: LiftedTrack, window: Seen, calibration: Calibration, events: 
         lifted=lifted,
         events=found,
         set_sigma_s=sigma_s,
+        left_s=left[0],
+        left_sigma_s=left[1],
         frame_s=float(np.median(np.diff(t))),
         release=release,
         set_point=set_point,
@@ -131,7 +146,7 @@ def shot3d(lifted: LiftedTrack, window: Seen, calibration: Calibration, events: 
         gathers=gathers,
         pickup=pickup,
         along_view=abs(float(calibration.R[2] @ lifted.toward)),
-        flight=fit_flight(window, calibration, lifted, events.release_s, body.ball_radius_m),
+        flight=fit_flight(window, calibration, lifted, *left, body.ball_radius_m),
     )
 
 
@@ -183,7 +198,8 @@ def measure_rep(
     lifted = lift(window.part(chosen), calibration, body, reading.hand, release_s, known)
     if isinstance(lifted, NotLifted):
         return lifted
-    shot = shot3d(lifted, window, calibration, reading.events, body)
+    left = reading.left_s, reading.left_sigma_s
+    shot = shot3d(lifted, window, calibration, reading.events, left, body)
     return shot, measure(shot)
 
 
@@ -268,14 +284,6 @@ def _hidden(shot: Shot3D, k: int) -> Measurement | None:
 _HIDDEN_TRUST = 0.1
 
 
-def _without_bias(values: FloatArray) -> FloatArray:
-    """Values of an extreme, which noise makes more extreme.
-
-    The solution carries the noise once and the random versions twice, so what it did to them is taken off once.
-    """
-    return np.asarray(np.maximum(values - (values[1:].mean() - values[0]), 0.0))
-
-
 def _between(shot: Shot3D, across: float, along: float) -> float:
     """An own error that grows from a view across the shot to one along it.
 
@@ -323,9 +331,10 @@ def elbow_at_set_deg(shot: Shot3D) -> Measurement:
 def elbow_at_release_deg(shot: Shot3D) -> Measurement:
     """The elbow at release; it opens by 10 to 30 degrees a frame there."""
     angle = shot.angle_deg(*_ELBOW)
-    own = _sway(angle, shot.release, shot.t_s, _FRAMES * shot.frame_s)
+    own = _sway(angle, shot.release, shot.t_s, shot.left_sigma_s)
+    then = np.array([np.interp(shot.left_s, shot.t_s, one) for one in angle])
     what = "the shooting elbow at the release"
-    return _hidden(shot, shot.release) or _given(angle[:, shot.release], 15.0, what, own)
+    return _hidden(shot, shot.release) or _given(then, 15.0, what, own)
 
 
 def elbow_max_deg(shot: Shot3D) -> Measurement:
@@ -334,6 +343,8 @@ def elbow_max_deg(shot: Shot3D) -> Measurement:
     if shot.t_s[-1] < shot.events.release_s + 0.2:
         return Measurement.missing("the shooting arm was not seen after the release")
     angle = shot.angle_deg(*_ELBOW)[:, shot.release : end + 1].max(axis=1)
+    # an arm cannot be straighter than straight, so the one solution is bent by its errors; the versions average them out
+    angle[0] = angle[1:].mean()
     return _given(angle, 12.0, "the straight elbow", 4.0)
 
 
@@ -355,13 +366,13 @@ def upper_arm_at_set_deg(shot: Shot3D) -> Measurement:
 def knee_min_deg(shot: Shot3D) -> Measurement:
     """Deepest knee bend from pick-up to release."""
     angle = shot.angle_deg(*_KNEE)[:, shot.pickup : shot.release + 1]
-    return _given(_without_bias(angle.min(axis=1)), _USEFUL_DEG, "the knee", _between(shot, 1.0, 3.0))
+    return _given(angle.min(axis=1), _USEFUL_DEG, "the knee", _between(shot, 1.0, 3.0))
 
 
 def hip_min_deg(shot: Shot3D) -> Measurement:
     """Deepest hip bend (shoulder-hip-knee) from pick-up to release."""
     angle = shot.angle_deg("shoulder", "hip", "knee")[:, shot.pickup : shot.release + 1]
-    return _given(_without_bias(angle.min(axis=1)), 11.0, "the hip", _between(shot, 3.5, 9.0))
+    return _given(angle.min(axis=1), 11.0, "the hip", _between(shot, 3.5, 9.0))
 
 
 def _lean(shot: Shot3D) -> FloatArray:
@@ -414,10 +425,12 @@ _HOLD_S, _USEFUL_HOLD_S = (0.02, 0.1), 0.09
 
 def set_to_release_s(shot: Shot3D) -> Measurement:
     """From set to release."""
-    sigma = float(np.sqrt(shot.set_sigma_s**2 + (_FRAMES * shot.frame_s) ** 2 + _SET_S**2))
+    if (hidden := _hidden(shot, shot.set_point)) is not None:
+        return hidden
+    sigma = float(np.sqrt(shot.set_sigma_s**2 + shot.left_sigma_s**2 + _SET_S**2))
     if sigma > 0.12:
         return Measurement.missing("the instant of the set point is not observable well enough from this side")
-    return Measurement(shot.events.release_s - shot.events.set_s, sigma, "timing")
+    return Measurement(shot.left_s - shot.events.set_s, sigma, "timing")
 
 
 _SET_S = 0.03
@@ -536,7 +549,7 @@ def head_travel_m(shot: Shot3D) -> Measurement:
         return Measurement.missing("the dip was not seen")
     nose = (shot.point("nose") - shot.middle("hip"))[:, _at(shot.t_s, shot.events.dip_s) : shot.release + 1]
     farthest = np.array([np.linalg.norm(n[:, None] - n[None], axis=-1).max() for n in nose])
-    return _given(_without_bias(farthest), _USEFUL_M, "the way of the head", 0.01)
+    return _given(farthest, _USEFUL_M, "the way of the head", 0.01)
 
 
 def _of_flight(name: str, what: str) -> Callable[[Shot3D], Measurement]:

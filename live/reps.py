@@ -31,6 +31,13 @@ _LEAVING_MPS = 1.5
 _FASTEST_MPS = 20.0
 """A shot leaves the hand at 7 to 10 m/s; the rest is for a ball that comes toward the camera."""
 _STANDING_S = 0.3
+_GONE_M, _GONE_BEHIND_M = 0.33, 0.20
+"""In the picture a ball whose centre is so far from the wrist has left: a stretched hand and the ball's radius; and the
+same from behind."""
+_GONE_S, _GONE_BEHIND_S = 0.009, 0.022
+"""The error of that instant, and what more it is from behind; measured on rendered shots."""
+_SHOULDERS_M = 0.30
+"""Right of left by so much, the shoulders are seen from straight behind."""
 _PUSH_S = 0.3
 """From set to release; 0.30 with a spread of 0.03 in an open data set of free throws."""
 
@@ -49,6 +56,9 @@ class Reading:
     release_phase: ReleasePhase | None
     release_by_ball: bool
     """False: the ball was not seen leaving, the instant comes from the last sight of it in the hand."""
+    left_s: float
+    """When the ball left the hand, between two frames; `events.release_s` is the first frame in which it had."""
+    left_sigma_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +115,7 @@ def read(
         apex_s=None if apex is None else float(t[apex]),
         landing_s=None if landing is None else float(t[landing]),
     )
+    left_s, left_sigma_s = _left(track, shooting, release)
     return Reading(
         raw=track,
         smooth=smooth,
@@ -114,6 +125,8 @@ def read(
         motion=_motion(smooth, start, set_point, release, settings),
         release_phase=_release_phase(events, settings),
         release_by_ball=gone,
+        left_s=left_s,
+        left_sigma_s=left_sigma_s,
     )
 
 
@@ -260,6 +273,30 @@ def _no_throw(smooth: Track, hand: Side, start: int, release: int, settings: Pha
     if not np.nanmax(reach[after]) - np.nanmin(reach[before]) >= settings.least_push_m:
         return NotAShot("the arm did not push the ball upward")
     return None
+
+
+def _left(track: Track, hand: Side, release: int) -> tuple[float, float]:
+    """When the ball left the hand, and the error of that; seconds.
+
+    Between frames the distance from wrist to ball tells, and tells it better than the frame in which it is seen to be
+    gone: on 170 rendered shots 14 ms root mean square against 30. Seen from behind the ball flies away along the line
+    of sight, so it is gone at a smaller distance in the picture.
+    """
+    t = track.t_s
+    frame_s = float(np.median(np.diff(t)))
+    if track.points.shape[2] == 3:
+        return float(t[release]), 0.5 * frame_s
+    away, before = track.ball_to(f"{hand}_wrist"), slice(max(0, release - 10), release + 1)
+    across = (track.joint("right_shoulder") - track.joint("left_shoulder"))[before, 0]
+    across = across[np.isfinite(across)]
+    behind = float(np.clip(np.median(across) / _SHOULDERS_M, 0.0, 1.0)) if len(across) else 0.0
+    gone_m = _GONE_M + (_GONE_BEHIND_M - _GONE_M) * behind
+    sigma_s = float(np.hypot(_GONE_S, _GONE_BEHIND_S * behind))
+    for i in range(min(release + 1, len(t) - 2), max(release - 3, -1), -1):
+        if away[i] <= gone_m < away[i + 1]:
+            share = (gone_m - away[i]) / (away[i + 1] - away[i])
+            return float(t[i] + share * (t[i + 1] - t[i])), sigma_s
+    return float(t[release] - (0.5 + behind) * frame_s), float(np.hypot(sigma_s, 0.4 * frame_s))
 
 
 def _lowest_ball(smooth: Track, start: int, release: int) -> int | None:

@@ -40,7 +40,7 @@ from rimward.live import measure, measure3d, reps
 from rimward.live.assets import joint_network
 from rimward.live.ball import BallTracker
 from rimward.live.ball_edge import Outline, outline
-from rimward.live.body import ScaleTracker
+from rimward.live.body import BALL_RADIUS_M, ScaleTracker
 from rimward.live.clip import open_clip
 from rimward.live.lifting import Body, NotLifted
 from rimward.live.mediapipe_pose import MediapipePose
@@ -62,7 +62,6 @@ LIMBS = {
 }
 LIMB_ERROR, LIMB_SIGMA = 0.025, 0.03
 NEAR = {"deg": 5.0, "m": 0.03, "s": 0.067, "mps": 0.2}
-BALL_RADIUS_M = 0.1195
 
 
 @dataclass(frozen=True)
