@@ -27,7 +27,8 @@ _LAUNCH_DEG, _LAUNCH_SPREAD_DEG = 52.0, 7.0
 """How shots are launched (references of physics: 48 to 56 degrees from the line); so one sight of the ball gives speed,
 which hardly depends on the angle, while an angle that is not much better known than this is not given."""
 _DRAG_SPEED = 0.02
-_TOO_SLOW = 0.95
+_BEYOND = 2.0
+"""So many of its own errors a speed may lie below the least that reaches the ring."""
 _FAR_OFF = 3.0
 _PUSH_M = 0.05
 """How well the hand's last push is known."""
@@ -132,7 +133,7 @@ def fit_flight(
         values[name] = base[i], float(np.hypot(spread_of, own[i])), useful[i]
     refused = None
     distance, rise = float(np.linalg.norm(toward[:2])), float(ring[2] - position[2])
-    if base[1] < _TOO_SLOW * least_speed_mps(distance, rise):
+    if base[1] + _BEYOND * values["release_speed_mps"][1] < least_speed_mps(distance, rise):
         refused = "the ball's path is too slow to reach the ring, so it is not believed"
     pixel_rms = float(np.sqrt(np.mean(residual(found.x)[: 2 * len(t)] ** 2)))
     if pixel_rms > _FAR_OFF:

@@ -130,6 +130,8 @@ class LiftedTrack:
     """(T, 33), the network's visibility, 0 outside the picture."""
     cost: float
     """What the solution leaves unexplained, in halves of squared standard deviations."""
+    learned: bool = False
+    """What was learned of joints and landmarks took part."""
 
     def sigma_m(self) -> FloatArray:
         """(T, 19, 3), one standard deviation of each coordinate."""
@@ -221,6 +223,7 @@ def lift(
         held=problem.held,
         trust=problem.seen.trust,
         cost=cost,
+        learned=learned is not None,
     )
 
 

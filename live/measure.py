@@ -187,9 +187,10 @@ def upper_arm_at_set_deg(shot: Shot) -> Measurement:
 
 
 def _least(shot: Shot, joints: tuple[str, str, str], base_deg: float, what: str) -> Measurement:
-    """The smallest angle from pick-up to release."""
+    """The smallest angle from pick-up, or from when the feet came to stand, to release."""
     raw, events = shot.reading.raw, shot.reading.events
     start_s = events.pickup_s if events.pickup_s is not None else events.release_s - 1.0
+    start_s = max(start_s, shot.reading.stance_s or start_s)
     span = slice(raw.at(start_s), raw.at(events.release_s) + 1)
     names = tuple(shot.side(joint) for joint in joints)
     if not raw.seen(span, *names):
@@ -319,8 +320,15 @@ def dip_m(shot: Shot) -> Measurement:
     events, ball = shot.reading.events, shot.reading.smooth.ball
     if events.pickup_s is None or events.dip_s is None:
         return Measurement.missing("the pick-up was hidden")
+    raw = shot.reading.raw
+    if np.isfinite(raw.ball[raw.at(events.pickup_s) : raw.at(events.set_s) + 1, -1]).mean() < _DIP_SEEN:
+        return Measurement.missing("the ball was hidden between pick-up and set point")
     fall = float((ball[shot.reading.raw.at(events.pickup_s)] - ball[shot.reading.raw.at(events.dip_s)])[-1])
     return Measurement(max(0.0, fall), float(np.hypot(0.02, shot.scale_sigma * fall)), "image")
+
+
+_DIP_SEEN = 0.8
+"""Of the time from pick-up to set point; what was seen of the ball in less is not always the ball."""
 
 
 def head_travel_m(shot: Shot) -> Measurement:

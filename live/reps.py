@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from . import footwork
 from .records import Events, FloatArray, Motion, ReleasePhase
 from .settings import Phases
 from .skeleton import Side
@@ -36,6 +37,8 @@ _GONE_M, _GONE_BEHIND_M = 0.33, 0.20
 same from behind."""
 _GONE_S, _GONE_BEHIND_S = 0.009, 0.022
 """The error of that instant, and what more it is from behind; measured on rendered shots."""
+_WITH_STEP_S = 0.25
+"""The ball is lowest up to so long before the last foot lands: it is dipped in the step (common practice, no source)."""
 _SHOULDERS_M = 0.30
 """Right of left by so much, the shoulders are seen from straight behind."""
 _PUSH_S = 0.3
@@ -59,6 +62,8 @@ class Reading:
     left_s: float
     """When the ball left the hand, between two frames; `events.release_s` is the first frame in which it had."""
     left_sigma_s: float
+    stance_s: float | None
+    """When the last foot came to where it stands for the shot; None where no step was seen."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,12 +103,16 @@ def read(
     start = pickup if pickup is not None else track.at(track.t_s[release] - settings.longest_lift_s)
     if (problem := _no_throw(smooth, shooting, start, release, settings)) is not None:
         return problem
-    dip = _lowest_ball(smooth, start, release)
+    stance_s = _stance_s(track, track.t_s[release])
+    stance = start if stance_s is None else int(np.clip(track.at(stance_s), start, release - 1))
+    swing = start if stance_s is None else int(np.clip(track.at(stance_s - _WITH_STEP_S), start, release - 1))
+    dip = _lowest_ball(smooth, swing, release)
     set_point = _set_point(smooth, shooting, dip if dip is not None else start, release)
     if set_point is None or set_point >= release:
         return NotAShot("the shooting arm was not seen before the release")
     t = track.t_s
-    knee_min = _argmin(smooth.angle_deg(f"{shooting}_hip", f"{shooting}_knee", f"{shooting}_ankle"), start, release + 1)
+    knee = smooth.angle_deg(f"{shooting}_hip", f"{shooting}_knee", f"{shooting}_ankle")
+    knee_min = _argmin(knee, stance, release + 1)
     apex = _apex(smooth, release, knee_min if knee_min is not None else start)
     landing = _landing(smooth, start, knee_min if knee_min is not None else start, release)
     events = Events(
@@ -127,6 +136,7 @@ def read(
         release_by_ball=gone,
         left_s=left_s,
         left_sigma_s=left_sigma_s,
+        stance_s=stance_s,
     )
 
 
@@ -273,6 +283,17 @@ def _no_throw(smooth: Track, hand: Side, start: int, release: int, settings: Pha
     if not np.nanmax(reach[after]) - np.nanmin(reach[before]) >= settings.least_push_m:
         return NotAShot("the arm did not push the ball upward")
     return None
+
+
+def _stance_s(track: Track, release_s: float) -> float | None:
+    """When the last foot came to where it stands for the shot.
+
+    Knees bend for a hop and for a step as well; the gather is that of the stance from which the ball is shot.
+    """
+    found = footwork.read(track, release_s)
+    if isinstance(found, footwork.NotSeen):
+        return None
+    return max((landed for landed in (found.left_s, found.right_s) if landed is not None), default=None)
 
 
 def _left(track: Track, hand: Side, release: int) -> tuple[float, float]:
