@@ -501,7 +501,9 @@ def _shoulders(shot: Shot3D) -> FloatArray:
 
 def shoulders_heading_deg(shot: Shot3D) -> Measurement:
     """Where the shoulders face at the deepest knee bend, positive to the left of the hoop."""
-    return _given(_shoulders(shot)[:, shot.gather], _USEFUL_HEADING_DEG, "where the shoulders face", _between(shot, 4.7, 2.0))
+    return _given(
+        _shoulders(shot)[:, shot.gather], _USEFUL_HEADING_DEG, "where the shoulders face", _between(shot, 4.7, 2.0)
+    )
 
 
 def hips_heading_deg(shot: Shot3D) -> Measurement:
@@ -515,7 +517,12 @@ def feet_heading_deg(shot: Shot3D) -> Measurement:
     """Mean direction of both feet, heel to toe, at the deepest knee bend."""
     v = shot.versions[:, shot.gather]
     way = sum(v[:, AT[f"{side}_foot_index"]] - v[:, AT[f"{side}_heel"]] for side in ("left", "right"))
-    return _given(_flat_angle(np.asarray(way), shot.toward()), _USEFUL_HEADING_DEG, "where the feet point", _between(shot, 2.0, 1.0))
+    return _given(
+        _flat_angle(np.asarray(way), shot.toward()),
+        _USEFUL_HEADING_DEG,
+        "where the feet point",
+        _between(shot, 2.0, 1.0),
+    )
 
 
 def _heels(shot: Shot3D) -> tuple[FloatArray, FloatArray]:

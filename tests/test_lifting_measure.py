@@ -148,7 +148,15 @@ def test_a_drift_that_could_begin_at_either_of_two_knee_bends_is_not_given():
         versions[1::2, early, AT[f"{side}_hip"]] -= [0.0, 0.25, 0.0]
     hip, knee = (versions[1::2, early, AT[f"right_{joint}"]] for joint in ("hip", "knee"))
     versions[1::2, early, AT["right_ankle"]] = (hip + knee) / 2
-    either = shot3d(replace(shot.lifted, draws=versions[1:]), seen_by(SIDE, T, player(T)), SIDE, EVENTS, (RELEASE_S, 0.01), None, Body(1.85))
+    either = shot3d(
+        replace(shot.lifted, draws=versions[1:]),
+        seen_by(SIDE, T, player(T)),
+        SIDE,
+        EVENTS,
+        (RELEASE_S, 0.01),
+        None,
+        Body(1.85),
+    )
     assert known_reason(either, "drift_forward_m") is not None
     assert known_reason(shot, "drift_forward_m") is None
 

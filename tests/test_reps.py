@@ -179,6 +179,41 @@ def test_an_unseen_flight_is_said(shipped):
     assert unseen.events.release_s == pytest.approx(take.t_s[take.release()], abs=FRAME_S + 1e-6)
 
 
+def test_the_ball_leaves_between_frames(shipped):
+    """Whenever the shutter opens, it is the same instant, though the first frame without the ball in the hand is not."""
+    acts = [stand(1), shot(PLAIN), stand(0.6, ball=False)]
+    end_s = story().t_s[-1]
+    found = []
+    for late_s in np.arange(0, FRAME_S, FRAME_S / 6):
+        take = play(acts, PLAIN, times=np.arange(late_s, end_s, FRAME_S))
+        found.append(shot_of(take, shipped, seen=film(take)))
+    assert np.ptp([one.events.release_s for one in found]) > 0.02
+    assert np.ptp([one.left_s for one in found]) < 0.008
+    for one in found:
+        assert one.events.release_s - 1.5 * FRAME_S < one.left_s < one.events.release_s + 1.5 * FRAME_S
+
+
+def test_the_gather_is_that_of_the_stance_not_of_the_hop_before(shipped):
+    """Knees bend deeper for the hop than for the shot; the hop's bend is over when the feet stand."""
+    take = story()
+    plain = shot_of(take, shipped)
+    landed_s = plain.events.knee_min_s - 0.4
+    body = [i for name, i in INDEX.items() if name.rpartition("_")[2] not in ("knee", "ankle", "heel", "index")]
+    seen = []
+    for o in film(take):
+        px = o.pose.landmarks_px.copy()
+        px[:, 0] -= 0.5 * SIDE.px_per_m * np.clip((landed_s - o.t_s) / 0.3, 0, 1)
+        low = np.clip(1 - abs(o.t_s - landed_s + 0.15) / 0.15, 0, 1)
+        px[body, 1] += 0.25 * SIDE.px_per_m * low
+        ball = None
+        if o.ball is not None:
+            ball = replace(o.ball, centre_px=o.ball.centre_px + (px - o.pose.landmarks_px)[INDEX["right_wrist"]])
+        seen.append(replace(o, pose=replace(o.pose, landmarks_px=px), ball=ball))
+    found = shot_of(take, shipped, seen=seen)
+    assert found.stance_s == pytest.approx(landed_s, abs=0.15)
+    assert found.events.knee_min_s == pytest.approx(plain.events.knee_min_s, abs=2 * FRAME_S)
+
+
 # --------------------------------------------------------------------------------------------------------------- hand
 @pytest.mark.parametrize("degrees", [0, 45, 90, 180, 225])
 @pytest.mark.parametrize("hand", ["left", "right"])
