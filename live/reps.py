@@ -38,7 +38,7 @@ same from behind."""
 _GONE_S, _GONE_BEHIND_S = 0.009, 0.022
 """The error of that instant, and what more it is from behind; measured on rendered shots."""
 _WITH_STEP_S = 0.25
-"""The ball is lowest up to so long before the last foot lands: it is dipped in the step (common practice, no source)."""
+"""The ball is lowest up to so long before the last foot lands: it is dipped in the step (no source)."""
 _SHOULDERS_M = 0.30
 """Right of left by so much, the shoulders are seen from straight behind."""
 _PUSH_S = 0.3

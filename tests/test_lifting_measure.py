@@ -23,6 +23,8 @@ from rimward.live.skeleton import COUNT, INDEX
 
 Array = np.ndarray
 EVENTS = Events(pickup_s=0.5, dip_s=0.6, knee_min_s=None, set_s=1.1, release_s=RELEASE_S, apex_s=None, landing_s=None)
+READ = EVENTS, (RELEASE_S, 0.01), None
+"""Events, when the ball left and how well that is known, and no step before."""
 
 
 def known(t: Array, joints: Array, spread_m: float = 1e-4, hand: str = "right", camera: Calibration = SIDE) -> Shot3D:
@@ -40,7 +42,7 @@ def known(t: Array, joints: Array, spread_m: float = 1e-4, hand: str = "right", 
         np.ones((len(t), COUNT)),
         0.0,
     )
-    return shot3d(track, seen_by(camera, t, joints), camera, EVENTS, (RELEASE_S, 0.01), None, Body(1.85))
+    return shot3d(track, seen_by(camera, t, joints), camera, *READ, Body(1.85))
 
 
 def known_reason(shot: Shot3D, name: str) -> str | None:

@@ -180,7 +180,7 @@ def test_an_unseen_flight_is_said(shipped):
 
 
 def test_the_ball_leaves_between_frames(shipped):
-    """Whenever the shutter opens, it is the same instant, though the first frame without the ball in the hand is not."""
+    """Whenever the shutter opens it is the same instant, though the first frame without the ball is not."""
     acts = [stand(1), shot(PLAIN), stand(0.6, ball=False)]
     end_s = story().t_s[-1]
     found = []
