@@ -123,7 +123,7 @@ def fit_flight(
         float(np.hypot(0.6, np.degrees(GRAVITY_MPS2 * left_sigma_s / base[1]))),
         0.8,
     )
-    useful = (0.08, 0.6, 6.0, 9.0)
+    useful = (0.08, 0.6, 7.5, 11.0)
     draws = np.random.default_rng(0).multivariate_normal(found.x, covariance, size=64)
     others = [derived(q[:3], q[3:], ring) for q in draws]
     values: dict[str, tuple[float | None, float, float]] = {}
