@@ -211,18 +211,19 @@ def lift(
     problem = _Problem(seen.part(use), calibration, body, hand, release_s, known)
     try:
         with _blas().limit(limits=1, user_api="blas"):
-            points, _, cost, last = _solve(problem, problem.start())
+            found = _solve(problem, problem.start(), problem.mean, _STIFFENING)
+            found, draws = _either_elbow(problem, found)
     except NotPositiveError:
         return NotLifted("the movement does not hang together")
     return LiftedTrack(
         t_s=problem.seen.t_s,
-        points=points,
-        draws=points + last.draws(DRAWS).reshape(DRAWS, *points.shape),
+        points=found.points,
+        draws=draws,
         hand=hand,
         toward=problem.toward,
         held=problem.held,
         trust=problem.seen.trust,
-        cost=cost,
+        cost=found.cost,
         learned=learned is not None,
     )
 
@@ -238,14 +239,52 @@ _LEAST_SAMPLES = 8
 
 
 # ------------------------------------------------------------------------------------------------------------- solving
-def _solve(problem: _Problem, start: FloatArray) -> tuple[FloatArray, FloatArray, float, Factor]:
-    """Levenberg and Marquardt. Returns points (T, 19, 3), shared unknowns (G,), cost and the last undamped factor.
+@dataclass(frozen=True, slots=True, eq=False)
+class _Solution:
+    points: FloatArray
+    """(T, 19, 3)"""
+    shared: FloatArray
+    """(G,)"""
+    cost: float
+    last: Factor
+    """The last undamped one."""
+
+    def draws(self, count: int) -> FloatArray:
+        """(count, T, 19, 3)"""
+        return np.asarray(self.points + self.last.draws(count).reshape(count, *self.points.shape))
+
+
+def _either_elbow(problem: _Problem, found: _Solution) -> tuple[_Solution, FloatArray]:
+    """The solution and draws (S, T, 19, 3), with the shooting elbow before and behind the arm's chord tried.
+
+    Seen across the shot an elbow that points out and one that points in look alike. Where both explain the whole motion
+    the better one is the solution, and the other one is among the draws as often as it is likely.
+    """
+    mirrored = problem.elbow_mirrored(found.points)
+    if mirrored is None:
+        return found, found.draws(DRAWS)
+    other = _solve(problem, mirrored, found.shared, _STIFFENING_AGAIN)
+    better, worse = (found, other) if found.cost <= other.cost else (other, found)
+    share = 1.0 / (1.0 + np.exp(worse.cost - better.cost))
+    apart = np.linalg.norm(better.points - worse.points, axis=-1).max()
+    count = round(share * DRAWS) if apart > _SAME_M else 0
+    return better, np.concatenate([better.draws(DRAWS - count), worse.draws(max(count, 1))[:count]])
+
+
+_STIFFENING_AGAIN = ((2.0, 2), (1.0, 7))
+_SAME_M = 0.04
+
+
+def _solve(
+    problem: _Problem, start: FloatArray, shared: FloatArray, stiffening: tuple[tuple[float, int], ...]
+) -> _Solution:
+    """Levenberg and Marquardt.
 
     Lengths that are known to millimetres make narrow curved valleys in which every step is short, and at a fork the
     first step decides. So limbs are elastic at first, while habits and motion choose the side, and stiffen then.
     """
-    x, shared = start, problem.mean.copy()
-    for problem.elastic, rounds in _STIFFENING:
+    x = start
+    for problem.elastic, rounds in stiffening:
         cost, normal = problem.normal(x, shared)
         damping = _DAMPING
         for _ in range(rounds):
@@ -264,7 +303,7 @@ def _solve(problem: _Problem, start: FloatArray) -> tuple[FloatArray, FloatArray
                     break
             else:
                 damping *= 10
-    return x, shared, cost, factor(normal)
+    return _Solution(x, shared, cost, factor(normal))
 
 
 _STIFFENING = ((4.0, 3), (1.0, 7))
@@ -821,6 +860,24 @@ class _Problem:
         return residual, ja.reshape(self.count, len(bends), _N)
 
     # ------------------------------------------------------------------------------------------------------- beginning
+    def elbow_mirrored(self, x: FloatArray) -> FloatArray | None:
+        """(T, 19, 3) with the shooting elbow as far behind the line from shoulder to wrist as it is before it, at the
+        same pixel; None where the view tells the two apart or they hardly differ.
+        """
+        if abs(float(self.R[2] @ self.toward)) > _ACROSS:
+            return None
+        shoulder, elbow, wrist = (x[:, AT[f"{self.hand}_{joint}"]] for joint in ("shoulder", "elbow", "wrist"))
+        chord = wrist - shoulder
+        share = ((elbow - shoulder) * chord).sum(-1) / np.maximum((chord**2).sum(-1), 1e-6)
+        before = (elbow - shoulder - np.clip(share, 0.0, 1.0)[:, None] * chord) @ self.R[2]
+        folded = self.high & (self.seen.t_s < self.release_s)
+        if not folded.any() or abs(float(np.median(before[folded]))) < _BESIDE_M * self.size:
+            return None
+        depth = (elbow - self.centre) @ self.R[2]
+        out = x.copy()
+        out[:, AT[f"{self.hand}_elbow"]] = self.centre + (elbow - self.centre) * ((depth - 2 * before) / depth)[:, None]
+        return out
+
     def start(self) -> FloatArray:
         """(T, 19, 3): limbs laid along the rays of their landmarks, each bent the way it usually bends."""
         x = np.zeros((self.count, len(POINTS), 3))
@@ -873,6 +930,9 @@ _HOLD_M = 0.155
 _HOLD_SPREAD_M = (0.015, 0.02)
 _HOLD_GIVE_M = (0.015, 0.03)
 """Shooting and guide hand, between players and in the course of a shot."""
+_ACROSS, _BESIDE_M = 0.6, 0.055
+"""How much along the line of sight a shot may go for the elbow's two sides to look alike, and how far beside the arm's
+chord it then is at least."""
 _STILL_MPS, _LOW_M, _STANDS_S = 0.35, 0.07, 0.12
 
 

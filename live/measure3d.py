@@ -467,7 +467,7 @@ def _offset(shot: Shot3D, joint: str) -> FloatArray:
 
 def arm_offset_at_set_m(shot: Shot3D) -> Measurement:
     """Shooting elbow to the right of the vertical plane through shooting shoulder and ring."""
-    own = _between(shot, 0.14, 0.016)
+    own = _between(shot, 0.14, 0.0)
     offset = _stretched(shot, _offset(shot, "elbow"), 0.0, 1.0, 1.17)
     return _arm_at_set(shot, offset, _USEFUL_OFFSET_M, "how far the elbow points out", own)
 
@@ -487,7 +487,7 @@ def shoulder_turn_deg(shot: Shot3D) -> Measurement:
         return Measurement.missing("the turn of the shoulders is not observable from the side")
     heading = _shoulders(shot)
     turn = (heading[:, end] - heading[:, shot.gather] + 180.0) % 360.0 - 180.0
-    return _given(turn, _USEFUL_TURN_DEG, "the turn of the shoulders", _between(shot, 6.7, 5.0))
+    return _given(turn, _USEFUL_TURN_DEG, "the turn of the shoulders", _between(shot, 6.7, 3.5))
 
 
 _TURN_VIEW = 0.4

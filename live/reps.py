@@ -31,6 +31,8 @@ _LEAVING_MPS = 1.5
 """A ball that is farther from the hand than it was and runs from it at this speed has left; palms give a few cm."""
 _FASTEST_MPS = 20.0
 """A shot leaves the hand at 7 to 10 m/s; the rest is for a ball that comes toward the camera."""
+_LEAST_LIFT_S = 0.35
+"""From pick-up to release; common practice calls 0.5 s from the catch a very quick shot (no source)."""
 _STANDING_S = 0.3
 _GONE_M, _GONE_BEHIND_M = 0.33, 0.20
 """In the picture a ball whose centre is so far from the wrist has left: a stretched hand and the ball's radius; and the
@@ -100,6 +102,8 @@ def read(
     if release + 1 >= len(track.t_s):
         return NotAShot("the recording ends at the release")
     pickup = _pickup(held, np.isfinite(track.ball[:, -1]), track.t_s, release, settings)
+    if pickup is not None and track.t_s[release] - track.t_s[pickup] < _LEAST_LIFT_S:
+        pickup = None  # nobody shoots so fast: the ball had been in the hands before, hidden by the body
     start = pickup if pickup is not None else track.at(track.t_s[release] - settings.longest_lift_s)
     if (problem := _no_throw(smooth, shooting, start, release, settings)) is not None:
         return problem

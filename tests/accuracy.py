@@ -6,7 +6,7 @@ Runs the real pose network, the ball and the lifting on the shipped test clips, 
 checkout (calibrated from their points files) and, with --rig, on clips rendered by tests/studio (.mp4 with .json beside
 it). The network's landmarks are kept in --cache (default: the system's temporary folder), so a second run takes seconds
 a clip. Truth comes from the file beside each clip; the release is looked for near the true one. `head_travel_m` is not
-scored: the files hold an older definition.
+scored: the files hold an older definition. Nor is what only a close view shows.
 
 The player's stature is known. With --limbs so are upper arm, forearm, thigh and shank, as from the pose with the arms
 out: true lengths with an error of 2.5 percent, fixed by the clip's name; clips without joints beside them are left out.
@@ -54,6 +54,8 @@ ROOT = Path(__file__).resolve().parents[1]
 TRUTH = ROOT.parent / "shared" / "truth" / "clips"
 VIEWS = ("side", "diag", "front", "behind")
 NOT_SCORED = ("head_travel_m",)
+CLOSE_ONLY = ("guide_finger_spread_deg", "guide_thumb_off_s", "guide_hand_off_s", "palm_gap_m")
+"""From farther off these are null by intent, so they count in no share."""
 LIMBS = {
     "upper_arm": ("shoulder", "elbow"),
     "forearm": ("elbow", "wrist"),
@@ -211,7 +213,7 @@ def rows(case: Case, model: Path, cache: Path, with_limbs: bool = False) -> tupl
         out += [
             Row(case.path.stem, case.view, name, true, values[name])
             for name, true in truth.items()
-            if true is not None and name in values and name not in NOT_SCORED
+            if true is not None and name in values and name not in (*NOT_SCORED, *CLOSE_ONLY)
         ]
     return out, took
 

@@ -1,12 +1,13 @@
 """What the measurements know beyond a player's average: skill on shots whose form varies widely.
 
     python -m tests.studio.random_shots --out DIR --count 64      # with the studio's Python
-    python -m tests.skill --rig DIR [--cache DIR] [--out FILE.json] [PART-OF-A-NAME ...]
+    python -m tests.skill --rig DIR [--cache DIR] [--out FILE.json] [--markdown] [PART-OF-A-NAME ...]
 
 Skill is 1 - MAE / (MAE of the best constant): 1 is perfect, 0 is no better than always saying the same. The best
 constant is the median of the truth of these very shots, which no program can know, so the comparison is a hard one.
 Two numbers: over the shots that got a value, and over all shots with the constant put in for every null, so that
-keeping silent on the hard ones earns nothing. The clips are read like those of tests.accuracy.
+keeping silent on the hard ones earns nothing. The clips are read like those of tests.accuracy. --markdown prints the
+README's table: median error by view, with how many of the shots got a value.
 """
 
 from __future__ import annotations
@@ -25,6 +26,7 @@ from rich.console import Console
 from rich.table import Table
 
 from rimward.live import measure
+from rimward.live.glossary import TERMS
 from rimward.live.pose_model import model_path
 
 from . import accuracy
@@ -132,6 +134,27 @@ def show(found: Sequence[Row], console: Console) -> None:
     console.print(by_view)
 
 
+def markdown(found: Sequence[Row]) -> str:
+    """Median absolute error by view with the shots that got a value, and how many lie within two of their errors."""
+    shown = {"deg": (1.0, "°"), "m": (100.0, " cm"), "s": (1.0, " s"), "mps": (1.0, " m/s")}
+    lines = ["| measurement | side | half front | front | behind | within two errors |", "|---|---|---|---|---|---|"]
+    for name in measure.MEASUREMENTS:
+        here = [row for row in found if row.name == name]
+        given = [row for row in here if row.measured.value is not None]
+        if not given:
+            continue
+        factor, unit = shown[name.rpartition("_")[2]]
+        cells = []
+        for view in VIEWS:
+            part = [row for row in here if row.view == view]
+            off = [factor * abs(accuracy.error(row)) for row in part if row.measured.value is not None]
+            places = 2 if unit in (" s", " m/s") else 1 if off and np.median(off) < 2 else 0
+            cells.append(f"{np.median(off):.{places}f}{unit} ({len(off)} of {len(part)})" if off else "null")
+        inside = np.mean([abs(accuracy.error(row)) < 2 * (row.measured.sigma or 0.0) for row in given])
+        lines.append(f"| {TERMS[name].label} | {' | '.join(cells)} | {100 * inside:.0f} % |")
+    return "\n".join(lines)
+
+
 def main(arguments: Sequence[str] | None = None) -> None:
     """Command line."""
     parser = argparse.ArgumentParser(prog="python -m tests.skill", description=__doc__.splitlines()[0])
@@ -139,6 +162,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--rig", type=Path, required=True, help="folder of tests.studio.random_shots")
     parser.add_argument("--cache", type=Path, default=Path(tempfile.gettempdir()) / "rimward-accuracy")
     parser.add_argument("--out", type=Path, help="every value as JSON, to look closer")
+    parser.add_argument("--markdown", action="store_true", help="print the README's table as well")
     given = parser.parse_args(arguments)
     data = os.environ.get("RIMWARD_DATA_DIR")
     model = model_path(Path(data) if data else platformdirs.user_data_path("rimward", appauthor=False))
@@ -154,6 +178,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     console.print(f"{clips} clips, {read} read and lifted")
     if found:
         show(found, console)
+    if given.markdown:
+        print(markdown(found))
     if given.out is not None:
         values = [
             {"clip": row.clip, "view": row.view, "name": row.name, "true": row.true}
