@@ -293,7 +293,7 @@ def _between(shot: Shot3D, across: float, along: float, late: float = 1.0) -> fl
 
     What the network gets wrong in the same way throughout a shot shows in no spread; measured on rendered clips.
     """
-    return across + (along - across) * shot.along_view**late
+    return float(across + (along - across) * shot.along_view**late)
 
 
 def _stretched(shot: Shot3D, values: FloatArray, usual: float, across: float, along: float) -> FloatArray:
