@@ -22,6 +22,8 @@ _RISE_MPS = 0.5
 _DIP_MPS = -0.3
 _LOST_S = 0.7
 _LANDED_S = 0.6
+_CAUGHT_S = 0.1
+"""A ball that is in a hand again for less than this after its flight is something else for a frame or two."""
 _LOST_BALL_S = 0.06
 """A ball that vanishes above the head is taken to have gone after this; a hand in front of it hides it more briefly."""
 
@@ -144,6 +146,12 @@ def _held_phase(state: PhaseState, now: Signals) -> Phase:
     return Phase.RISE if speed > _RISE_MPS else Phase.HOLDING
 
 
+def _back_for_s(state: PhaseState, t_s: float) -> float:
+    """For how long a ball that had been seen away from the hands is in them again; endless if it never was away."""
+    since_s, release_s = state.holding_since_s, state.release_s
+    return t_s - since_s if since_s is not None and release_s is not None and since_s > release_s else np.inf
+
+
 def _after_release(state: PhaseState, now: Signals, held: bool, settings: Phases) -> PhaseState:
     t, release_s = now.t_s, state.release_s
     assert release_s is not None
@@ -154,7 +162,8 @@ def _after_release(state: PhaseState, now: Signals, held: bool, settings: Phases
     state = replace(state, hand_down_since_s=since)
     over = since is not None and t - since >= 0.1 and t - release_s >= settings.gone_s + 0.15
     lost = state.body_seen_s is None or t - state.body_seen_s > _LOST_S
-    if over or lost or (held and t - release_s > settings.gone_s) or t - release_s > settings.follow_through_cap_s:
+    caught = held and t - release_s > settings.gone_s and _back_for_s(state, t) >= _CAUGHT_S
+    if over or lost or caught or t - release_s > settings.follow_through_cap_s:
         return replace(
             state,
             phase=Phase.LANDED,

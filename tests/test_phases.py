@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from builders import (
     Act,
@@ -27,8 +29,9 @@ from builders import (
 )
 
 from rimward.live.phases import PhaseState, Signals, advance, finish, signals
-from rimward.live.records import Observation, Phase
+from rimward.live.records import Ball, Observation, Phase
 from rimward.live.reps import Reading
+from rimward.live.skeleton import INDEX
 
 VIEWS = [0.0, 40.0, 90.0, 180.0]
 NON_SHOTS = {
@@ -97,6 +100,26 @@ def test_a_shot_is_closed_after_the_arm_is_down_and_its_release_is_the_last_hold
     assert closed_s >= take.instants[0].get("landing_s", 0.0)
     assert closed_s <= first_below_eyes(take) + 0.45
     assert abs(release_s - take.t_s[take.release()]) <= 1.5 / fps
+
+
+def ball_at_hand(seen, start_s: float, end_s: float) -> list[Observation]:
+    """Something at the shooting wrist passes for the ball."""
+    return [
+        replace(o, ball=Ball(o.pose.landmarks_px[INDEX["right_wrist"]], 10.7, 0.6)) if start_s <= o.t_s < end_s else o
+        for o in seen
+    ]
+
+
+@pytest.mark.parametrize(("back_s", "early"), [(0.07, False), (0.3, True)])
+def test_only_a_ball_that_stays_in_the_hand_ends_a_follow_through(shipped, back_s, early):
+    """A face beside the hand is taken for the ball for a frame or two; a rebound that is caught stays."""
+    take = play([stand(1), shot(), stand(1, ball=False)])
+    release_s = take.instants[0]["release_s"]
+    seen = ball_at_hand(film(take), release_s + 0.4, release_s + 0.4 + back_s)
+    closed = phases_of(seen, shipped.phases)[1]
+    plain = phases_of(film(take), shipped.phases)[1]
+    assert (closed[0][0] < plain[0][0]) == early
+    assert closed[0][1] == plain[0][1]
 
 
 def test_an_arm_that_stays_up_is_closed_at_the_cap(shipped):
