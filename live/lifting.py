@@ -28,6 +28,7 @@ from .anthropometry import BONES, LANDMARKS, LENGTHS, SLIDES
 from .ball_edge import Outline
 from .blocks import Factor, Normal, NotPositiveError, factor
 from .body import BALL_RADIUS_M, stature_px
+from .ball import GRAVITY_MPS2
 from .joints import JOINTS, Learned, Together, landmark, toward_hoop
 from .records import FloatArray, Observation, require_shape
 from .sharpen import in_time, sharpened
@@ -414,7 +415,7 @@ class _Problem:
 
     Shared unknowns, in order: a factor of the body's size, the logarithms of its lengths, both hands' distance from the
     ball, landmark offsets in the picture (2 each), how far landmarks lie along their limbs, the camera (7, in standard
-    deviations), the ball's size, one for each habit.
+    deviations), the ball's size, one for each habit, height and speed of the body's centre at the top of the jump.
     """
 
     def __init__(
@@ -449,6 +450,8 @@ class _Problem:
             shoulders = (self.px[:, AT["left_shoulder"], 1] + self.px[:, AT["right_shoulder"], 1]) / 2
             self.high = self.held & (self.px[:, _BALL, 1] < shoulders)
         self.planted = _planted(seen.t_s, self.px / px_per_m)
+        feet = [INDEX[f"{side}_{part}"] for side in ("left", "right") for part in ("heel", "foot_index")]
+        self.flying = _flying(seen.t_s - release_s, self.px / px_per_m, self.size) & (seen.trust[:, feet] > 0.5).all(1)
         self.k, self.R, self.t = calibration.camera_matrix, calibration.R, calibration.t
         self.centre = camera_centre(calibration)
         self.depth_m = self.k[0, 0] / px_per_m
@@ -576,7 +579,8 @@ class _Problem:
         ]
         self.at_camera = camera = self.at_slides + len(self.slides)
         self.at_radius, self.at_habits = camera + 7, camera + 8
-        self.shared_count = self.at_habits + len(habits)
+        self.at_fall = self.at_habits + len(habits)
+        self.shared_count = self.at_fall + 2
         mean, spread = np.zeros(self.shared_count), np.ones(self.shared_count)
         spread[0] = self.body.stature_sigma
         spread[1 : self.at_hold] = [self._length_spread(name) for name in lengths]
@@ -601,7 +605,8 @@ class _Problem:
             spread[here] = np.sqrt(_SHARED_SHIFT) * np.median(point.shift_sigma_m, axis=0)
         spread[self.at_radius] = _RADIUS_BIAS
         mean[self.at_hold : offsets], spread[self.at_hold : offsets] = _HOLD_M, _HOLD_SPREAD_M
-        spread[self.at_habits :] = [float(np.max(habit.spread)) for habit in habits]
+        spread[self.at_habits : self.at_fall] = [float(np.max(habit.spread)) for habit in habits]
+        spread[self.at_fall :] = _FALL_SPREAD
         self.mean, self.precision = mean, 1.0 / spread**2
         values, vectors = np.linalg.eigh(self.calibration.covariance)
         self.camera_ways = vectors * np.sqrt(np.clip(values, 0.0, None))
@@ -653,7 +658,7 @@ class _Problem:
         return LENGTHS[name].spread if measured is None else measured[1] / measured[0]
 
     def _linear(self, habits: list[_Habit]) -> None:
-        rows = len(habits)
+        rows = len(habits) + 1
         a = np.zeros((self.count, rows, len(POINTS), 3))
         b, c = np.zeros((self.count, rows, self.shared_count)), np.zeros((self.count, rows))
         for i, habit in enumerate(habits):
@@ -662,6 +667,14 @@ class _Problem:
                 a[:, i, AT[name]] += np.multiply.outer(np.broadcast_to(weight * share, self.count), way)
             b[:, i, self.at_habits + i] = -weight * habit.spread / np.max(habit.spread)
             c[:, i] = -habit.value * weight
+        # who is in the air falls freely: the height of the body's centre is a parabola
+        weight = self.flying / (_FALL_M * self.dull)
+        since_s = self.seen.t_s - (self.seen.t_s[self.flying].mean() if self.flying.any() else 0.0)
+        for joint, share in _CENTRE.items():
+            for side in ("left", "right"):
+                a[:, -1, AT[f"{side}_{joint}"]] += np.multiply.outer(weight * share / 2, _UP)
+        b[:, -1, self.at_fall], b[:, -1, self.at_fall + 1] = -weight, -weight * since_s
+        c[:, -1] = weight * GRAVITY_MPS2 / 2 * since_s**2
         self.lin_a, self.lin_b, self.lin_c = a.reshape(self.count, rows, _N), b, c
         at = self.lin_a.transpose(0, 2, 1)
         self.lin_aa, self.lin_ab = at @ self.lin_a, at @ self.lin_b
@@ -934,6 +947,30 @@ _ACROSS, _BESIDE_M = 0.6, 0.055
 """How much along the line of sight a shot may go for the elbow's two sides to look alike, and how far beside the arm's
 chord it then is at least."""
 _STILL_MPS, _LOW_M, _STANDS_S = 0.35, 0.07, 0.12
+
+
+_CENTRE = {"shoulder": 0.424, "hip": 0.367, "knee": 0.140, "ankle": 0.069}
+"""Weights of joints in the body's centre: masses of trunk with head and arms, thighs, shanks and feet, and where in them
+their centres lie, as printed by Winter (from memory)."""
+_FALL_M, _FALL_SPREAD = 0.01, (3.0, 3.0)
+"""How far arms and head move the centre from there, metres; metres and m/s that the top of a jump may have."""
+_OFF_FLOOR_M, _FLIES_S = 0.05, 0.12
+
+
+def _flying(t_s: FloatArray, points_m: FloatArray, size: float) -> BoolArray:
+    """(T,): heels and toes of both feet are clearly above where they stand, for longer than a landmark trembles."""
+    names = [f"{side}_{part}" for side in ("left", "right") for part in ("heel", "foot_index")]
+    feet = points_m[:, [AT[name] for name in names], 1]
+    near = (t_s > -0.3) & (t_s < 0.6)
+    off: BoolArray = np.zeros(len(t_s), bool)
+    if not near.any():
+        return off
+    off[near] = (np.max(feet[near], axis=0) - feet[near] > _OFF_FLOOR_M * size).all(1)
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], off, [False]]).astype(int)))
+    for first, end in edges.reshape(-1, 2):
+        if t_s[end - 1] - t_s[first] < _FLIES_S:
+            off[first:end] = False
+    return off
 
 
 def _planted(t_s: FloatArray, points_m: FloatArray) -> dict[str, BoolArray]:

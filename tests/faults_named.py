@@ -98,7 +98,7 @@ def _guide_lead_s(sheet: dict[str, Any]) -> float | None:
     return float(lead if sheet["hand"] == "right" else -lead)
 
 
-def run(clip: Path, data: Path, results: Path) -> dict[str, Any] | None:
+def run(clip: Path, model: Path, results: Path) -> dict[str, Any] | None:
     """The first rep's JSON line of a clip; None when the shot was not counted."""
     kept = results / f"{clip.stem}.json"
     if kept.is_file():
@@ -109,16 +109,19 @@ def run(clip: Path, data: Path, results: Path) -> dict[str, Any] | None:
     save_calibration(calibration, calibrate_marks(points.marks, points.lens, points.court), overwrite=True)
     stature_m = sheet.get("player", sheet)["stature_m"]
     options = ("practice", "--clip", clip.resolve(), "--json", "--headless", "--calibration", calibration.resolve())
-    done = subprocess.run(
-        [sys.executable, "-m", "rimward.live", *map(str, options), "--stature-m", str(stature_m)],
-        env=os.environ | {"RIMWARD_DATA_DIR": str(data), "XDG_CONFIG_HOME": str(data)},
-        cwd=data,
-        stdin=subprocess.DEVNULL,
-        capture_output=True,
-        text=True,
-        timeout=LIMIT_S,
-        check=False,
-    )
+    # of its own, so that the user's database is left alone, and no clip is judged by another one's reps
+    with tempfile.TemporaryDirectory() as data:
+        model_path(Path(data)).symlink_to(model)
+        done = subprocess.run(
+            [sys.executable, "-m", "rimward.live", *map(str, options), "--stature-m", str(stature_m)],
+            env=os.environ | {"RIMWARD_DATA_DIR": data, "XDG_CONFIG_HOME": data},
+            cwd=data,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            timeout=LIMIT_S,
+            check=False,
+        )
     if done.returncode != 0:
         raise RuntimeError(f"{clip.stem}: exit {done.returncode}: {done.stderr.strip()}")
     reps = [line for line in map(json.loads, done.stdout.splitlines()) if line["kind"] == "rep"]
@@ -126,13 +129,13 @@ def run(clip: Path, data: Path, results: Path) -> dict[str, Any] | None:
     return reps[0] if reps else None
 
 
-def seen(clip: Path, data: Path, results: Path) -> Seen:
+def seen(clip: Path, model: Path, results: Path) -> Seen:
     """Run a clip and put truth and findings side by side."""
     settings = load_settings()
     bands, clear = settings.check_bands(), settings.cues.clear_sigmas
     sheet = json.loads(clip.with_suffix(".json").read_text())
     script, view, condition = _parts(clip.stem)
-    said = run(clip, data, results)
+    said = run(clip, model, results)
     return Seen(
         name=clip.stem,
         script=script,
@@ -243,18 +246,14 @@ def main(arguments: Sequence[str] | None = None) -> None:
     given = parser.parse_args(arguments)
     given.results.mkdir(parents=True, exist_ok=True)
     found = []
-    with tempfile.TemporaryDirectory() as folder:
-        data = Path(folder)  # of its own, so that the user's database is left alone
-        own = os.environ.get("RIMWARD_DATA_DIR")
-        model_path(data).symlink_to(
-            model_path(Path(own) if own else platformdirs.user_data_path("rimward", appauthor=False))
-        )
-        for clip in sorted(path for one in given.clips for path in one.glob("*.mp4")):
-            sheet = clip.with_suffix(".json")
-            if not sheet.is_file() or (given.names and not any(part in clip.stem for part in given.names)):
-                continue
-            found.append(seen(clip, data, given.results))
-            print(f"{clip.stem}: {found[-1].said}", flush=True)
+    own = os.environ.get("RIMWARD_DATA_DIR")
+    model = model_path(Path(own) if own else platformdirs.user_data_path("rimward", appauthor=False))
+    for clip in sorted(path for one in given.clips for path in one.glob("*.mp4")):
+        sheet = clip.with_suffix(".json")
+        if not sheet.is_file() or (given.names and not any(part in clip.stem for part in given.names)):
+            continue
+        found.append(seen(clip, model, given.results))
+        print(f"{clip.stem}: {found[-1].said}", flush=True)
     show(found, Console(width=150))
 
 

@@ -226,6 +226,23 @@ def test_one_wild_landmark_does_not_bend_the_shot():
     assert np.linalg.norm(hit.points[k, wrist] - straight.points[k, wrist]) < 0.06
 
 
+def test_who_is_in_the_air_falls_freely():
+    """Physics: from take-off to landing the body's centre falls with 9.81 m/s2, however the landmarks tremble."""
+    t = times()
+    joints = player(t)
+    up_s, air_s = 1.42, 0.48
+    since = np.clip(t - up_s, 0.0, air_s)
+    joints[..., 2] += (4.905 * since * (air_s - since))[:, None]
+    air = (t > up_s + 0.08) & (t < up_s + air_s - 0.08)
+    parts = {"shoulder": 0.424, "hip": 0.367, "knee": 0.140, "ankle": 0.069}
+    off = []
+    for seed in range(3):
+        points = lifted(seen_by(FRONT, t, joints, noise_px=6.0, seed=seed), FRONT).points[air]
+        centre = sum(w * (points[:, AT[f"left_{j}"], 2] + points[:, AT[f"right_{j}"], 2]) / 2 for j, w in parts.items())
+        off.append(2 * np.polyfit(t[air], centre, 2)[0] + 9.81)
+    assert np.abs(off).max() < 1.2
+
+
 def test_a_window_that_is_too_short_is_refused():
     t = times()[:5]
     found = lift(seen_by(SIDE, t, player(t)), SIDE, Body(STATURE_M), "right", RELEASE_S)
