@@ -1,10 +1,10 @@
 """One shot in three dimensions: the whole window solved at once for every joint at every instant, with its error.
 
 One camera sees directions, not distances. What it leaves open is closed by what is known of bodies and shots: limb
-lengths, feet on the floor, smooth motion, the ball in the hands and its size, the way knees and elbows bend, and what
-was learned of where joints lie against landmarks (joints.py). All of it goes into one least-squares problem over the
-window (Gauss and Newton with the damping of Levenberg and Marquardt, robust against bad landmarks), so a wrong turn at
-one instant has to pay at its neighbours.
+lengths, feet on the floor, free fall in the air, smooth motion, the ball in the hands and its size, the way knees and
+elbows bend, and what was learned of where joints lie against landmarks (joints.py). All of it goes into one
+least-squares problem over the window (Gauss and Newton with the damping of Levenberg and Marquardt, robust against bad
+landmarks), so a wrong turn at one instant has to pay at its neighbours.
 
 What is wrong in the same way at every instant (the player's own limb lengths, the network's habit of placing landmarks,
 the camera's place, how far this player holds the ball in front) is not noise that many frames average out. Each such
@@ -25,10 +25,10 @@ from threadpoolctl import ThreadpoolController
 from ..calibration.geometry import camera_centre, undistorted
 from ..calibration.record import Calibration
 from .anthropometry import BONES, LANDMARKS, LENGTHS, SLIDES
+from .ball import GRAVITY_MPS2
 from .ball_edge import Outline
 from .blocks import Factor, Normal, NotPositiveError, factor
 from .body import BALL_RADIUS_M, stature_px
-from .ball import GRAVITY_MPS2
 from .joints import JOINTS, Learned, Together, landmark, toward_hoop
 from .records import FloatArray, Observation, require_shape
 from .sharpen import in_time, sharpened
