@@ -950,8 +950,8 @@ _STILL_MPS, _LOW_M, _STANDS_S = 0.35, 0.07, 0.12
 
 
 _CENTRE = {"shoulder": 0.424, "hip": 0.367, "knee": 0.140, "ankle": 0.069}
-"""Weights of joints in the body's centre: masses of trunk with head and arms, thighs, shanks and feet, and where in them
-their centres lie, as printed by Winter (from memory)."""
+"""Weights of joints in the body's centre: from masses of trunk with head and arms, thighs, shanks and feet, and where
+their own centres lie, as printed by Winter (from memory)."""
 _FALL_M, _FALL_SPREAD = 0.01, (3.0, 3.0)
 """How far arms and head move the centre from there, metres; metres and m/s that the top of a jump may have."""
 _OFF_FLOOR_M, _FLIES_S = 0.05, 0.12
