@@ -178,7 +178,9 @@ def _gone(track: Track, held: BoolArray, last: int, settings: Phases) -> bool | 
         first, end = seen[0], seen[min(len(seen) - 1, 4)]
         velocity = (track.ball[end] - track.ball[first]) / (t[end] - t[first])
         up, level = float(velocity[-1]), float(np.linalg.norm(velocity[:-1]))
-        if up < settings.release_speed_up_mps and track.above_eyes_m(track.ball)[first] < 1.0:
+        # what flies away along the line of sight rises slowly in the picture
+        least_mps = settings.release_speed_up_mps * (1.0 - 0.5 * _behind(track, last))
+        if up < least_mps and track.above_eyes_m(track.ball)[first] < 1.0:
             return NotAShot("the ball did not fly upward")
         if np.degrees(np.arctan2(up, level)) < settings.least_launch_deg:
             return NotAShot("the ball left flat, as in a pass")
@@ -300,6 +302,15 @@ def _stance_s(track: Track, release_s: float) -> float | None:
     return max((landed for landed in (found.left_s, found.right_s) if landed is not None), default=None)
 
 
+def _behind(track: Track, release: int) -> float:
+    """How much the player is seen from behind at the release, 0 to 1; in space nothing is."""
+    if track.points.shape[2] == 3:
+        return 0.0
+    across = (track.joint("right_shoulder") - track.joint("left_shoulder"))[max(0, release - 10) : release + 1, 0]
+    across = across[np.isfinite(across)]
+    return float(np.clip(np.median(across) / _SHOULDERS_M, 0.0, 1.0)) if len(across) else 0.0
+
+
 def _left(track: Track, hand: Side, release: int) -> tuple[float, float]:
     """When the ball left the hand, and the error of that; seconds.
 
@@ -311,10 +322,7 @@ def _left(track: Track, hand: Side, release: int) -> tuple[float, float]:
     frame_s = float(np.median(np.diff(t)))
     if track.points.shape[2] == 3:
         return float(t[release]), 0.5 * frame_s
-    away, before = track.ball_to(f"{hand}_wrist"), slice(max(0, release - 10), release + 1)
-    across = (track.joint("right_shoulder") - track.joint("left_shoulder"))[before, 0]
-    across = across[np.isfinite(across)]
-    behind = float(np.clip(np.median(across) / _SHOULDERS_M, 0.0, 1.0)) if len(across) else 0.0
+    away, behind = track.ball_to(f"{hand}_wrist"), _behind(track, release)
     gone_m = _GONE_M + (_GONE_BEHIND_M - _GONE_M) * behind
     sigma_s = float(np.hypot(_GONE_S, _GONE_BEHIND_S * behind))
     for i in range(min(release + 1, len(t) - 2), max(release - 3, -1), -1):

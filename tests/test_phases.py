@@ -33,7 +33,7 @@ from rimward.live.records import Ball, Observation, Phase
 from rimward.live.reps import Reading
 from rimward.live.skeleton import INDEX
 
-VIEWS = [0.0, 40.0, 90.0, 180.0]
+VIEWS = [0.0, 40.0, 90.0, 180.0, 270.0]
 NON_SHOTS = {
     "dribble": [stand(1), dribble(), stand(1)],
     "pump fake": [stand(1), pump_fake(), pump_fake(), stand(1)],

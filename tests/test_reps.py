@@ -384,6 +384,23 @@ def test_a_disc_elsewhere_does_not_undo_a_flight(shipped):
     assert isinstance(reading_of(seen, shipped, release_s), Reading)
 
 
+@pytest.mark.parametrize(("degrees", "counted"), [(0.0, False), (270.0, True)])
+def test_a_ball_that_flies_away_may_rise_slowly_in_the_picture(shipped, degrees, counted):
+    """Seen from behind it shrinks as it rises; seen from the side such a ball is thrown nowhere."""
+    take, view = story(), View(degrees)
+    release_s = take.instants[0]["release_s"]
+    seen = film(take, view)
+    left = next(o.ball.centre_px for o in reversed(seen) if o.ball is not None and o.t_s <= release_s + 0.02)
+    slow = []
+    for o in seen:
+        since_s = o.t_s - release_s - 0.02
+        if since_s > 0:
+            rise_m = 0.35 + 1.2 * since_s
+            o = replace(o, ball=replace(seen[0].ball, centre_px=left + [2.0, -rise_m * view.px_per_m]))
+        slow.append(o)
+    assert isinstance(reading_of(slow, shipped, release_s, view), Reading) == counted
+
+
 def test_refused_when_the_ball_leaves_flat(shipped):
     form = Form(launch_mps=12.0, launch_deg=16.0)
     take = play([stand(1), shot(form), stand(0.5, ball=False)])
