@@ -30,8 +30,8 @@ TERMS: Mapping[str, Term] = MappingProxyType(
         "elbow_at_release_deg": Term("Elbow at the release", DEGREES, "Shoulder-elbow-wrist, straight is 180"),
         "elbow_max_deg": Term("Straightest elbow", DEGREES, "Largest shoulder-elbow-wrist within 0.3 s after release"),
         "upper_arm_at_set_deg": Term("Upper arm at the set point", DEGREES, "Hip-shoulder-elbow"),
-        "knee_min_deg": Term("Deepest knee bend", DEGREES, "Smallest hip-knee-ankle from pick-up to release"),
-        "hip_min_deg": Term("Deepest hip bend", DEGREES, "Smallest shoulder-hip-knee from pick-up to release"),
+        "knee_min_deg": Term("Deepest knee bend", DEGREES, "Smallest hip-knee-ankle, once the feet stand, to release"),
+        "hip_min_deg": Term("Deepest hip bend", DEGREES, "Smallest shoulder-hip-knee, once the feet stand, to release"),
         "trunk_lean_at_set_deg": Term("Lean at the set point", DEGREES, "Trunk off the vertical, positive to the hoop"),
         "trunk_lean_at_release_deg": Term(
             "Lean at the release", DEGREES, "Trunk off the vertical, positive to the hoop"

@@ -199,12 +199,12 @@ def _least(shot: Shot, joints: tuple[str, str, str], base_deg: float, what: str)
 
 
 def knee_min_deg(shot: Shot) -> Measurement:
-    """Deepest knee bend from pick-up to release."""
+    """Deepest knee bend from pick-up, or from when the last foot came to stand, to release."""
     return _least(shot, _KNEE, 6.0, "the knee")
 
 
 def hip_min_deg(shot: Shot) -> Measurement:
-    """Deepest hip bend (shoulder-hip-knee) from pick-up to release."""
+    """Deepest hip bend (shoulder-hip-knee) in the same time."""
     return _least(shot, ("shoulder", "hip", "knee"), 6.0, "the hip")
 
 
