@@ -64,28 +64,28 @@ def derived(position: FloatArray, velocity: FloatArray, ring: FloatArray) -> tup
 
 
 def fit_flight(
-    seen: Seen, calibration: Calibration, lifted: LiftedTrack, left_s: float, left_sigma_s: float, ball_radius_m: float
+    seen: Seen, calibration: Calibration, lifted: LiftedTrack, free_s: float, free_sigma_s: float, ball_radius_m: float
 ) -> Flight | None:
     """Least squares over the first part of the flight; None when the ball was seen too few times.
 
-    `left_s` is when the ball left the hand: within one frame it rises by 18 cm.
+    `free_s` is when the ball left the hand: within one frame it rises by 18 cm.
     """
     k, rotation, shift = calibration.camera_matrix, calibration.R, calibration.t
     ring = calibration.ring_centre_m
-    at = int(np.argmin(np.abs(lifted.t_s - left_s)))
+    at = int(np.argmin(np.abs(lifted.t_s - free_s)))
     held = np.flatnonzero(lifted.held[: at + 1])
     last = int(held[-1]) if len(held) else at
     hand_ball = lifted.points[last, AT["ball"]]
     frame_s = float(np.median(np.diff(seen.t_s)))
-    use = (seen.t_s >= left_s + _FREE_FRAMES * frame_s) & (seen.t_s <= left_s + _SEEN_S)
+    use = (seen.t_s >= free_s + _FREE_FRAMES * frame_s) & (seen.t_s <= free_s + _SEEN_S)
     use &= np.isfinite(seen.ball_px).all(1)
     if use.sum() < _LEAST_FRAMES:
         return None
-    t, px = seen.t_s[use] - left_s, seen.ball_px[use]
+    t, px = seen.t_s[use] - free_s, seen.ball_px[use]
     radius, share = seen.ball_radius_px[use], seen.ball_radius_sigma[use]
     sized = share < 0.05
     spread = np.sqrt(np.mean((lifted.draws[:, last, AT["ball"]] - hand_ball) ** 2, axis=0)) + _PUSH_M
-    gap = left_s - float(lifted.t_s[last])
+    gap = free_s - float(lifted.t_s[last])
 
     def residual(q: FloatArray) -> FloatArray:
         position, velocity = q[:3], q[3:]
@@ -118,9 +118,9 @@ def fit_flight(
     base = derived(position, velocity, ring)
     names = ("release_height_m", "release_speed_mps", "release_angle_deg", "entry_angle_deg")
     own = (
-        float(np.hypot(0.02, left_sigma_s * velocity[2])),
+        float(np.hypot(0.02, free_sigma_s * velocity[2])),
         _DRAG_SPEED * base[1],
-        float(np.hypot(0.6, np.degrees(GRAVITY_MPS2 * left_sigma_s / base[1]))),
+        float(np.hypot(0.6, np.degrees(GRAVITY_MPS2 * free_sigma_s / base[1]))),
         0.8,
     )
     useful = (0.08, 0.6, 7.5, 11.0)

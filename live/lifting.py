@@ -450,8 +450,7 @@ class _Problem:
             shoulders = (self.px[:, AT["left_shoulder"], 1] + self.px[:, AT["right_shoulder"], 1]) / 2
             self.high = self.held & (self.px[:, _BALL, 1] < shoulders)
         self.planted = _planted(seen.t_s, self.px / px_per_m)
-        feet = [INDEX[f"{side}_{part}"] for side in ("left", "right") for part in ("heel", "foot_index")]
-        self.flying = _flying(seen.t_s - release_s, self.px / px_per_m, self.size) & (seen.trust[:, feet] > 0.5).all(1)
+        self.flying = _flying(seen.t_s - release_s, self.px / px_per_m, self.trust, self.size)
         self.k, self.R, self.t = calibration.camera_matrix, calibration.R, calibration.t
         self.centre = camera_centre(calibration)
         self.depth_m = self.k[0, 0] / px_per_m
@@ -954,21 +953,22 @@ _CENTRE = {"shoulder": 0.424, "hip": 0.367, "knee": 0.140, "ankle": 0.069}
 their own centres lie, as printed by Winter (from memory)."""
 _FALL_M, _FALL_SPREAD = 0.01, (3.0, 3.0)
 """How far arms and head move the centre from there, metres; metres and m/s that the top of a jump may have."""
-_OFF_FLOOR_M, _FLIES_S = 0.05, 0.12
+_OFF_FLOOR_M, _FLIES_S, _JUMP_S, _FEET_SEEN = 0.05, 0.12, (-0.3, 0.6), 0.5
+"""So far above the floor, for at least so long, within so long of the release, as far as the network sees the feet."""
 
 
-def _flying(t_s: FloatArray, points_m: FloatArray, size: float) -> BoolArray:
+def _flying(since_release_s: FloatArray, points_m: FloatArray, trust: FloatArray, size: float) -> BoolArray:
     """(T,): heels and toes of both feet are clearly above where they stand, for longer than a landmark trembles."""
-    names = [f"{side}_{part}" for side in ("left", "right") for part in ("heel", "foot_index")]
-    feet = points_m[:, [AT[name] for name in names], 1]
-    near = (t_s > -0.3) & (t_s < 0.6)
-    off: BoolArray = np.zeros(len(t_s), bool)
-    if not near.any():
+    feet = [AT[f"{side}_{part}"] for side in ("left", "right") for part in ("heel", "foot_index")]
+    near = (since_release_s > _JUMP_S[0]) & (since_release_s < _JUMP_S[1])
+    off: BoolArray = near & (trust[:, feet] > _FEET_SEEN).all(1)
+    if not off.any():
         return off
-    off[near] = (np.max(feet[near], axis=0) - feet[near] > _OFF_FLOOR_M * size).all(1)
+    down = points_m[:, feet, 1]
+    off &= (np.max(down[near], axis=0) - down > _OFF_FLOOR_M * size).all(1)
     edges = np.flatnonzero(np.diff(np.concatenate([[False], off, [False]]).astype(int)))
     for first, end in edges.reshape(-1, 2):
-        if t_s[end - 1] - t_s[first] < _FLIES_S:
+        if since_release_s[end - 1] - since_release_s[first] < _FLIES_S:
             off[first:end] = False
     return off
 

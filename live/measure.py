@@ -273,7 +273,7 @@ def set_to_release_s(shot: Shot) -> Measurement:
     """From set to release."""
     events = shot.reading.events
     return _set_unknown(shot) or _elapsed(
-        shot.reading.left_s - events.set_s, float(np.hypot(shot.reading.left_sigma_s, _SET_SIGMA_S))
+        shot.reading.free_s - events.set_s, float(np.hypot(shot.reading.free_sigma_s, _SET_SIGMA_S))
     )
 
 
@@ -288,10 +288,10 @@ def release_before_apex_s(shot: Shot) -> Measurement:
     high = hips[k] - hips < _HIP_TREMBLE_M
     near = np.abs(smooth.t_s - events.apex_s) <= 0.5
     flat_s = float(np.count_nonzero(high & near)) * shot.frame_s / np.sqrt(12.0)
-    sigma_s = float(np.hypot(np.hypot(_instant_sigma(shot), shot.reading.left_sigma_s), flat_s))
+    sigma_s = float(np.hypot(np.hypot(_instant_sigma(shot), shot.reading.free_sigma_s), flat_s))
     if sigma_s > _APEX_USEFUL_S:
         return Measurement.missing("the hips had no clear highest point")
-    return _elapsed(events.apex_s - shot.reading.left_s, sigma_s)
+    return _elapsed(events.apex_s - shot.reading.free_s, sigma_s)
 
 
 _APEX_USEFUL_S = 0.15
@@ -312,7 +312,7 @@ def follow_through_s(shot: Shot) -> Measurement:
         k += 1
     if k >= len(height):
         return Measurement.missing("the arm was still up when the rep was closed")
-    return _elapsed(float(raw.t_s[k]) - shot.reading.left_s, float(np.hypot(_instant_sigma(shot, 0.8), 0.04)))
+    return _elapsed(float(raw.t_s[k]) - shot.reading.free_s, float(np.hypot(_instant_sigma(shot, 0.8), 0.04)))
 
 
 def dip_m(shot: Shot) -> Measurement:

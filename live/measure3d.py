@@ -48,9 +48,9 @@ class Shot3D:
     events: Events
     """As read in the picture; `set_s` is the lifted one."""
     set_sigma_s: float
-    left_s: float
+    free_s: float
     """When the ball left the hand, between two samples."""
-    left_sigma_s: float
+    free_sigma_s: float
     frame_s: float
     release: int
     set_point: int
@@ -96,13 +96,13 @@ def shot3d(
     window: Seen,
     calibration: Calibration,
     events: Events,
-    left: tuple[float, float],
+    free: tuple[float, float],
     stance_s: float | None,
     body: Body,
 ) -> Shot3D:
     """Find the instants in a lifted shot; release, pick-up and landing stay those of the picture.
 
-    `left` is when the ball left the hand, and the error of that, seconds; `stance_s` when the last foot came to stand.
+    `free` is when the ball left the hand, and the error of that, seconds; `stance_s` when the last foot came to stand.
     """
     t = lifted.t_s
     versions = np.concatenate([lifted.points[None], lifted.draws])
@@ -139,8 +139,8 @@ def shot3d(
         lifted=lifted,
         events=found,
         set_sigma_s=sigma_s,
-        left_s=left[0],
-        left_sigma_s=left[1],
+        free_s=free[0],
+        free_sigma_s=free[1],
         frame_s=float(np.median(np.diff(t))),
         release=release,
         set_point=set_point,
@@ -148,7 +148,7 @@ def shot3d(
         gathers=gathers,
         pickup=pickup,
         along_view=abs(float(calibration.R[2] @ lifted.toward)),
-        flight=fit_flight(window, calibration, lifted, *left, body.ball_radius_m),
+        flight=fit_flight(window, calibration, lifted, *free, body.ball_radius_m),
     )
 
 
@@ -200,8 +200,8 @@ def measure_rep(
     lifted = lift(window.part(chosen), calibration, body, reading.hand, release_s, known)
     if isinstance(lifted, NotLifted):
         return lifted
-    left = reading.left_s, reading.left_sigma_s
-    shot = shot3d(lifted, window, calibration, reading.events, left, reading.stance_s, body)
+    free = reading.free_s, reading.free_sigma_s
+    shot = shot3d(lifted, window, calibration, reading.events, free, reading.stance_s, body)
     return shot, measure(shot)
 
 
@@ -347,8 +347,8 @@ def elbow_at_set_deg(shot: Shot3D) -> Measurement:
 def elbow_at_release_deg(shot: Shot3D) -> Measurement:
     """The elbow at release; it opens by 10 to 30 degrees a frame there."""
     angle = shot.angle_deg(*_ELBOW)
-    own = _sway(angle, shot.release, shot.t_s, shot.left_sigma_s)
-    then = np.array([np.interp(shot.left_s, shot.t_s, one) for one in angle])
+    own = _sway(angle, shot.release, shot.t_s, shot.free_sigma_s)
+    then = np.array([np.interp(shot.free_s, shot.t_s, one) for one in angle])
     what = "the shooting elbow at the release"
     return _hidden(shot, shot.release) or _given(then, 15.0, what, own)
 
@@ -447,10 +447,10 @@ def set_to_release_s(shot: Shot3D) -> Measurement:
     """From set to release."""
     if (hidden := _hidden(shot, shot.set_point)) is not None:
         return hidden
-    sigma = float(np.sqrt(shot.set_sigma_s**2 + shot.left_sigma_s**2 + _SET_S**2))
+    sigma = float(np.sqrt(shot.set_sigma_s**2 + shot.free_sigma_s**2 + _SET_S**2))
     if sigma > 0.12:
         return Measurement.missing("the instant of the set point is not observable well enough from this side")
-    return Measurement(shot.left_s - shot.events.set_s, sigma, "timing")
+    return Measurement(shot.free_s - shot.events.set_s, sigma, "timing")
 
 
 _SET_S = 0.03

@@ -41,8 +41,10 @@ _GONE_S, _GONE_BEHIND_S = 0.009, 0.022
 """The error of that instant, and what more it is from behind; measured on rendered shots."""
 _WITH_STEP_S = 0.25
 """The ball is lowest up to so long before the last foot lands: it is dipped in the step (no source)."""
-_SHOULDERS_M = 0.30
-"""Right of left by so much, the shoulders are seen from straight behind."""
+_ABOUT_RELEASE_S = (-0.1, 0.034)
+"""Where that distance is looked for, round the first frame without the ball."""
+_SHOULDERS_M, _FACING_S = 0.30, 0.3
+"""Right of left by so much in the last of the time before the release, the shoulders are seen from straight behind."""
 _PUSH_S = 0.3
 """From set to release; 0.30 with a spread of 0.03 in an open data set of free throws."""
 
@@ -61,9 +63,9 @@ class Reading:
     release_phase: ReleasePhase | None
     release_by_ball: bool
     """False: the ball was not seen leaving, the instant comes from the last sight of it in the hand."""
-    left_s: float
+    free_s: float
     """When the ball left the hand, between two frames; `events.release_s` is the first frame in which it had."""
-    left_sigma_s: float
+    free_sigma_s: float
     stance_s: float | None
     """When the last foot came to where it stands for the shot; None where no step was seen."""
 
@@ -128,7 +130,7 @@ def read(
         apex_s=None if apex is None else float(t[apex]),
         landing_s=None if landing is None else float(t[landing]),
     )
-    left_s, left_sigma_s = _left(track, shooting, release)
+    free_s, free_sigma_s = _free(track, shooting, release)
     return Reading(
         raw=track,
         smooth=smooth,
@@ -138,8 +140,8 @@ def read(
         motion=_motion(smooth, start, set_point, release, settings),
         release_phase=_release_phase(events, settings),
         release_by_ball=gone,
-        left_s=left_s,
-        left_sigma_s=left_sigma_s,
+        free_s=free_s,
+        free_sigma_s=free_sigma_s,
         stance_s=stance_s,
     )
 
@@ -306,12 +308,13 @@ def _behind(track: Track, release: int) -> float:
     """How much the player is seen from behind at the release, 0 to 1; in space nothing is."""
     if track.points.shape[2] == 3:
         return 0.0
-    across = (track.joint("right_shoulder") - track.joint("left_shoulder"))[max(0, release - 10) : release + 1, 0]
+    before = slice(track.at(track.t_s[release] - _FACING_S), release + 1)
+    across = (track.joint("right_shoulder") - track.joint("left_shoulder"))[before, 0]
     across = across[np.isfinite(across)]
     return float(np.clip(np.median(across) / _SHOULDERS_M, 0.0, 1.0)) if len(across) else 0.0
 
 
-def _left(track: Track, hand: Side, release: int) -> tuple[float, float]:
+def _free(track: Track, hand: Side, release: int) -> tuple[float, float]:
     """When the ball left the hand, and the error of that; seconds.
 
     Between frames the distance from wrist to ball tells, and tells it better than the frame in which it is seen to be
@@ -325,7 +328,8 @@ def _left(track: Track, hand: Side, release: int) -> tuple[float, float]:
     away, behind = track.ball_to(f"{hand}_wrist"), _behind(track, release)
     gone_m = _GONE_M + (_GONE_BEHIND_M - _GONE_M) * behind
     sigma_s = float(np.hypot(_GONE_S, _GONE_BEHIND_S * behind))
-    for i in range(min(release + 1, len(t) - 2), max(release - 3, -1), -1):
+    first, last = (track.at(t[release] + about_s) for about_s in _ABOUT_RELEASE_S)
+    for i in range(min(last, len(t) - 2), first - 1, -1):
         if away[i] <= gone_m < away[i + 1]:
             share = (gone_m - away[i]) / (away[i + 1] - away[i])
             return float(t[i] + share * (t[i + 1] - t[i])), sigma_s

@@ -43,7 +43,7 @@ def in_space(folder, trial: str, settings) -> Shot3D:
         track.t_s[use], np.zeros((n, COUNT, 2)), trust, np.full((n, 2), np.nan), nothing, np.full(n, 0.1), 400.0
     )
     return shot3d(
-        lifted, unseen, HALF_FRONT, reading.events, (reading.left_s, reading.left_sigma_s), reading.stance_s, Body(1.9)
+        lifted, unseen, HALF_FRONT, reading.events, (reading.free_s, reading.free_sigma_s), reading.stance_s, Body(1.9)
     )
 
 

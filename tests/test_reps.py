@@ -188,9 +188,9 @@ def test_the_ball_leaves_between_frames(shipped):
         take = play(acts, PLAIN, times=np.arange(late_s, end_s, FRAME_S))
         found.append(shot_of(take, shipped, seen=film(take)))
     assert np.ptp([one.events.release_s for one in found]) > 0.02
-    assert np.ptp([one.left_s for one in found]) < 0.008
+    assert np.ptp([one.free_s for one in found]) < 0.008
     for one in found:
-        assert one.events.release_s - 1.5 * FRAME_S < one.left_s < one.events.release_s + 1.5 * FRAME_S
+        assert one.events.release_s - 1.5 * FRAME_S < one.free_s < one.events.release_s + 1.5 * FRAME_S
 
 
 def test_the_gather_is_that_of_the_stance_not_of_the_hop_before(shipped):
