@@ -192,6 +192,16 @@ def test_a_hand_before_the_ball_is_no_release(shipped):
     assert phases_of(without_ball(film(take), 2.0, 2.14), shipped.phases)[1] == []
 
 
+def test_a_ball_that_is_hidden_at_the_set_point_is_shot_later(shipped):
+    """An arm hides the ball above the head for a quarter of a second, then it is shot: one shot, its own release."""
+    form = Form(hold_s=0.35)
+    take = play([stand(1), shot(form), stand(1, ball=False)], form)
+    release_s = take.instants[0]["release_s"]
+    seen = without_ball(film(take), release_s - 0.4, release_s - 0.12)
+    ((_, found_s),) = phases_of(seen, shipped.phases)[1]
+    assert found_s == pytest.approx(release_s, abs=0.05)
+
+
 def test_a_held_ball_is_not_thrown_by_a_person_lost_for_a_blink(shipped):
     take = play([stand(1), pump_fake(), stand(1)])
     assert phases_of(without_body(film(take), 1.9, 2.1), shipped.phases)[1] == []
