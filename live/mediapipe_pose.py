@@ -7,7 +7,7 @@ import re
 import tempfile
 import threading
 import weakref
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager
 from functools import cached_property
 from pathlib import Path
@@ -38,6 +38,8 @@ _LOG_NOISE = re.compile(rb"(INFO|WARNING|ERROR): |[IWEF]\d{4} ")
 
 Its errors too: they come as exceptions as well.
 """
+_LOG_REST = re.compile(rb"\[[\w./]+\.(cc|h):\d+\] ")
+"""How the rest of such a line begins, which is written apart from its beginning."""
 
 _stderr_lock = threading.RLock()
 """One descriptor for the whole process: two threads that turn it aside at once would never give it back."""
@@ -186,9 +188,24 @@ def without_log_noise() -> Iterator[None]:
         finally:
             os.dup2(kept, 2)
             aside.seek(0)
-            rest = b"".join(line for line in aside if not _LOG_NOISE.match(line))
-            if rest:
+            if rest := _of_others(aside):
                 os.write(2, rest)
+
+
+def _of_others(lines: Iterable[bytes]) -> bytes:
+    """What is left without the runtime's lines, also where another's line came between the two parts of one."""
+    kept: list[bytes] = []
+    joined: tuple[int, bytes] | None = None
+    for line in lines:
+        if begun := _LOG_NOISE.match(line):
+            joined = len(kept), line[begun.end() :]
+        elif _LOG_REST.match(line):
+            if joined is not None:
+                kept.insert(*joined)
+            joined = None
+        else:
+            kept.append(line)
+    return b"".join(kept)
 
 
 def one_line(error: Exception) -> str:

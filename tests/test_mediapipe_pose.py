@@ -21,7 +21,7 @@ from program import prepared_model
 
 from rimward.live.clip import open_clip
 from rimward.live.errors import PoseModelError
-from rimward.live.mediapipe_pose import MediapipePose, pose_of
+from rimward.live.mediapipe_pose import MediapipePose, pose_of, without_log_noise
 from rimward.live.records import Frame
 from rimward.live.skeleton import COUNT, INDEX
 
@@ -235,6 +235,14 @@ for k in range(3):
 """
     ran = subprocess.run([sys.executable, "-c", program, str(model)], capture_output=True, text=True, check=False)
     assert (ran.returncode, ran.stdout, ran.stderr) == (0, "", "")
+
+
+def test_another_s_line_in_the_middle_of_the_runtimes_is_not_lost(capfd):
+    written = "one\n", "INFO: ", "two\n", "[model.cc:12] is there\n", "three\n", "INFO: Created all.\n", "four\n"
+    with without_log_noise():
+        for part in written:
+            os.write(2, part.encode())
+    assert capfd.readouterr().err.splitlines() == ["one", "two", "three", "four"]
 
 
 @needs_model
