@@ -272,7 +272,7 @@ def _either_elbow(problem: _Problem, found: _Solution) -> tuple[_Solution, Float
     return better, np.concatenate([better.draws(DRAWS - count), worse.draws(max(count, 1))[:count]])
 
 
-_STIFFENING_AGAIN = ((2.0, 2), (1.0, 7))
+_STIFFENING_AGAIN = ((1.0, 5),)
 _SAME_M = 0.04
 
 
@@ -942,7 +942,7 @@ _HOLD_M = 0.155
 _HOLD_SPREAD_M = (0.015, 0.02)
 _HOLD_GIVE_M = (0.015, 0.03)
 """Shooting and guide hand, between players and in the course of a shot."""
-_ACROSS, _BESIDE_M = 0.6, 0.055
+_ACROSS, _BESIDE_M = 0.6, 0.07
 """How much along the line of sight a shot may go for the elbow's two sides to look alike, and how far beside the arm's
 chord it then is at least."""
 _STILL_MPS, _LOW_M, _STANDS_S = 0.35, 0.07, 0.12
