@@ -966,11 +966,17 @@ def _flying(since_release_s: FloatArray, points_m: FloatArray, trust: FloatArray
         return off
     down = points_m[:, feet, 1]
     off &= (np.max(down[near], axis=0) - down > _OFF_FLOOR_M * size).all(1)
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], off, [False]]).astype(int)))
+    return _lasting(since_release_s, off, _FLIES_S)
+
+
+def _lasting(t_s: FloatArray, flags: BoolArray, least_s: float) -> BoolArray:
+    """(T,): the stretches of True that last for at least so long."""
+    out = flags.copy()
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(int)))
     for first, end in edges.reshape(-1, 2):
-        if since_release_s[end - 1] - since_release_s[first] < _FLIES_S:
-            off[first:end] = False
-    return off
+        if t_s[end - 1] - t_s[first] < least_s:
+            out[first:end] = False
+    return out
 
 
 def _planted(t_s: FloatArray, points_m: FloatArray) -> dict[str, BoolArray]:
@@ -981,9 +987,5 @@ def _planted(t_s: FloatArray, points_m: FloatArray) -> dict[str, BoolArray]:
         speed = np.linalg.norm(np.gradient(foot, t_s, axis=0), axis=-1)
         around = np.convolve(np.pad(speed, 1, mode="edge"), np.full(3, 1 / 3), mode="valid")
         still = (around < _STILL_MPS) & (foot[:, 1] > np.quantile(foot[:, 1], 0.8) - _LOW_M)
-        edges = np.flatnonzero(np.diff(np.concatenate([[False], still, [False]]).astype(int)))
-        for first, end in edges.reshape(-1, 2):
-            if t_s[end - 1] - t_s[first] < _STANDS_S:
-                still[first:end] = False
-        out[name] = np.asarray(still)
+        out[name] = _lasting(t_s, np.asarray(still), _STANDS_S)
     return out

@@ -155,15 +155,15 @@ def _back_for_s(state: PhaseState, t_s: float) -> float:
 def _after_release(state: PhaseState, now: Signals, held: bool, settings: Phases) -> PhaseState:
     t, release_s = now.t_s, state.release_s
     assert release_s is not None
-    hidden = state.holding_since_s is not None and state.holding_since_s <= release_s
-    if held and t - release_s <= (settings.hidden_s if hidden else settings.gone_s):
+    back_s = _back_for_s(state, t)
+    if held and t - release_s <= (settings.gone_s if np.isfinite(back_s) else settings.hidden_s):
         return _enter(state, Phase.SET, t, release_s=None)  # it was still in the hands: a hand had hidden it
     down = now.hand_above_eyes_m is not None and now.hand_above_eyes_m < 0
     since = (state.hand_down_since_s if state.hand_down_since_s is not None else t) if down else None
     state = replace(state, hand_down_since_s=since)
     over = since is not None and t - since >= 0.1 and t - release_s >= settings.gone_s + 0.15
     lost = state.body_seen_s is None or t - state.body_seen_s > _LOST_S
-    caught = held and _back_for_s(state, t) >= _CAUGHT_S
+    caught = held and back_s >= _CAUGHT_S
     if over or lost or caught or t - release_s > settings.follow_through_cap_s:
         return replace(
             state,
