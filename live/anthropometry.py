@@ -33,10 +33,11 @@ LENGTHS: Final = {
     "thigh": Length(0.242, 0.05, 0.008),
     "shank": Length(0.238, 0.045, 0.008),
     "ankle_heel": Length(0.031, 0.15, 0.006),
-    "foot": Length(0.118, 0.08, 0.008),
-    "ankle_toe": Length(0.105, 0.10, 0.010),
+    "foot": Length(0.139, 0.05, 0.008),
+    "ankle_toe": Length(0.121, 0.06, 0.010),
     "eyes_nose": Length(0.025, 0.20, 0.006),
     "shoulder_eyes": Length(0.175, 0.06, 0.016),
+    "hip_eyes": Length(0.423, 0.03, 0.008),
 }
 
 BONES: Final = tuple(
@@ -51,6 +52,7 @@ BONES: Final = tuple(
         ("*_heel", "*_foot_index", "foot"),
         ("*_ankle", "*_foot_index", "ankle_toe"),
         ("*_shoulder", "eyes", "shoulder_eyes"),
+        ("*_hip", "eyes", "hip_eyes"),
     )
     for side in ("left", "right")
 ) + (("left_shoulder", "right_shoulder", "shoulders"), ("left_hip", "right_hip", "hips"), ("eyes", "nose", "eyes_nose"))
@@ -75,13 +77,13 @@ LANDMARKS: Final = {
     "hip": Habit(0.011, -0.002, 0.008),
     "knee": Habit(0.003, 0.017, 0.006),
     "ankle": Habit(0.006, 0.014, 0.008),
-    "heel": Habit(0.002, -0.001, 0.010),
-    "foot_index": Habit(0.000, 0.000, 0.010),
+    "heel": Habit(-0.002, 0.010, 0.010),
+    "foot_index": Habit(-0.019, 0.003, 0.010),
     "eyes": Habit(-0.003, 0.010, 0.009),
     "nose": Habit(-0.002, 0.007, 0.009),
 }
 """Measured on rendered bodies. Hips lie ahead of the joints because the network marks the crease, knees above because
-it marks the outline's corner."""
+it marks the outline's corner; a foot's landmark lies behind the tip of the big toe, which is what is solved for."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -62,8 +62,14 @@ class Shot3D:
     """(1 + S, 4): seconds at which the elbow begins and ends to be folded at set, its angle there in degrees, and the
     second at which it is folded most."""
     flight: Flight | None
-    along_view: float
-    """0 when the player faces across the picture, 1 when toward the camera or away from it."""
+    stature_m: float
+    facing: float
+    """1 when the player faces the camera, 0 when across the picture, -1 when away."""
+
+    @property
+    def along_view(self) -> float:
+        """0 when the player faces across the picture, 1 when toward the camera or away from it."""
+        return abs(self.facing)
 
     @property
     def gather(self) -> int:
@@ -147,7 +153,8 @@ def shot3d(
         folds=folds,
         gathers=gathers,
         pickup=pickup,
-        along_view=abs(float(calibration.R[2] @ lifted.toward)),
+        stature_m=body.stature_m,
+        facing=-float(calibration.R[2] @ lifted.toward),
         flight=fit_flight(window, calibration, lifted, *free, body.ball_radius_m),
     )
 
@@ -426,21 +433,50 @@ def elbow_above_eyes_m(shot: Shot3D) -> Measurement:
 
 
 def hold_s(shot: Shot3D) -> Measurement:
-    """Time round set during which the elbow stays within 5 degrees of its smallest angle; ends are interpolated."""
+    """Time round set during which the elbow stays within 5 degrees of its smallest angle; ends are interpolated.
+
+    While the wrist keeps its height against the shoulder the elbow does not open: a wrong depth that changes slowly
+    bends the elbow's curve, seen from the front most of all, but hardly moves that height.
+    """
     if (hidden := _hidden(shot, shot.set_point)) is not None:
         return hidden
-    held = shot.folds[:, 1] - shot.folds[:, 0]
+    height = shot.point("wrist")[..., 2] - shot.point("shoulder")[..., 2]
+    give = [share * shot.stature_m for share in _WRIST_STAYS]
+    ends = [
+        (
+            min(begin, _leaves(shot.t_s, one, end - _BEFORE_PUSH_S, -1, give[0])),
+            max(end, _leaves(shot.t_s, one, end - _BEFORE_PUSH_S, +1, give[1])),
+        )
+        for (begin, end, *_), one in zip(shot.folds, height, strict=True)
+    ]
+    held = np.diff(np.array(ends), axis=1)[:, 0]
     # the random versions tremble more than the solution, and a tremble ends a hold: only how much they differ counts
-    sigma = float(np.sqrt(held[1:].std() ** 2 + _between(shot, *_HOLD_S) ** 2 + (_FRAMES * shot.frame_s) ** 2))
-    short_s = _HOLD_SHORT_S if shot.lifted.learned else 0.0
-    if sigma > _USEFUL_HOLD_S:
+    spread = _between(shot, *_HOLD_SPREAD) * held[1:].std()
+    sigma = float(np.sqrt(spread**2 + _HOLD_S**2 + (_FRAMES * shot.frame_s) ** 2))
+    if sigma > _USEFUL_HOLD_S or shot.facing < _AWAY:
         return Measurement.missing("the hold at the set point is not observable well enough from this side")
-    return Measurement(float(held[0]) + short_s, sigma, "timing")
+    return Measurement(float(held[0]), sigma, "timing")
 
 
-_HOLD_S, _USEFUL_HOLD_S = (0.02, 0.12, 5.0), 0.09
-_HOLD_SHORT_S = 0.02
-"""Measured on rendered clips: landmarks that tremble end a hold a little early."""
+def _leaves(t: FloatArray, values: FloatArray, from_s: float, step: int, give: float) -> float:
+    """When values (T,) have gone by more than `give` from what they are at an instant, looking forward or back."""
+    k = i = int(np.argmin(np.abs(t - from_s)))
+    while 0 <= i + step < len(t):
+        before, after = abs(values[i] - values[k]), abs(values[i + step] - values[k])
+        if after > give:
+            return float(t[i] + (give - before) / (after - before) * (t[i + step] - t[i]))
+        i += step
+    return float(t[i])
+
+
+_WRIST_STAYS = (0.025, 0.0165)
+"""Of the stature: so far a wrist moves against the shoulder while the elbow opens by 5 degrees, before and after."""
+_BEFORE_PUSH_S = 0.05
+_HOLD_S, _USEFUL_HOLD_S = 0.02, 0.09
+_HOLD_SPREAD = (0.7, 1.3, 5.0)
+"""So many times the versions' spread the error is, measured on rendered clips."""
+_AWAY = -0.8
+"""From behind head and shoulders hide what the arm does."""
 
 
 def set_to_release_s(shot: Shot3D) -> Measurement:
