@@ -29,7 +29,7 @@ which hardly depends on the angle, while an angle that is not much better known 
 _DRAG_SPEED = 0.02
 _BEYOND = 2.0
 """So many of its own errors a speed may lie below the least that reaches the ring."""
-_FAR_OFF = 3.0
+_FAR_OFF, _LEAST_HALVED = 3.0, 4
 _PUSH_M = 0.05
 """How well the hand's last push is known."""
 _FREE_FRAMES = 0.3
@@ -44,8 +44,8 @@ class Flight:
     """(3,), the ball's centre at release."""
     velocity_mps: FloatArray
     """(3,)"""
-    values: dict[str, tuple[float | None, float, float]]
-    """name -> value, sigma, largest sigma that is of use."""
+    values: dict[str, tuple[float | None, float]]
+    """name -> value, sigma."""
     frames: int
     refused: str | None = None
 
@@ -79,7 +79,8 @@ def fit_flight(
     frame_s = float(np.median(np.diff(seen.t_s)))
     use = (seen.t_s >= free_s + _FREE_FRAMES * frame_s) & (seen.t_s <= free_s + _SEEN_S)
     use &= np.isfinite(seen.ball_px).all(1)
-    if use.sum() < _LEAST_FRAMES:
+    frames = int(use.sum())
+    if frames < _LEAST_FRAMES:
         return None
     t, px = seen.t_s[use] - free_s, seen.ball_px[use]
     radius, share = seen.ball_radius_px[use], seen.ball_radius_sigma[use]
@@ -87,14 +88,15 @@ def fit_flight(
     spread = np.sqrt(np.mean((lifted.draws[:, last, AT["ball"]] - hand_ball) ** 2, axis=0)) + _PUSH_M
     gap = free_s - float(lifted.t_s[last])
 
-    def residual(q: FloatArray) -> FloatArray:
+    def residual(q: FloatArray, n: int) -> FloatArray:
+        """Of the first n sightings: pixels first, then sizes, then what is known of shots."""
         position, velocity = q[:3], q[3:]
-        path = position + np.outer(t, velocity) - np.outer(t * t, [0.0, 0.0, GRAVITY_MPS2 / 2])
+        path = position + np.outer(t[:n], velocity) - np.outer(t[:n] ** 2, [0.0, 0.0, GRAVITY_MPS2 / 2])
         camera = path @ rotation.T + shift
         z = np.maximum(camera[:, 2], 0.3)
-        off = (camera[:, :2] / z[:, None] * [k[0, 0], k[1, 1]] + k[:2, 2] - px) / (_PX_M * k[0, 0] / z)[:, None]
+        off = (camera[:, :2] / z[:, None] * [k[0, 0], k[1, 1]] + k[:2, 2] - px[:n]) / (_PX_M * k[0, 0] / z)[:, None]
         off = np.sign(off) * np.sqrt(9.0 * np.log1p(off**2 / 9.0))
-        deep = ((k[0, 0] * ball_radius_m / radius - z) / (2.5 * share * z))[sized]
+        deep = ((k[0, 0] * ball_radius_m / radius[:n] - z) / (2.5 * share[:n] * z))[sized[:n]]
         deep = np.sign(deep) * np.sqrt(4.0 * np.log1p(deep**2 / 4.0))
         up = velocity[2] ** 2 + 2 * GRAVITY_MPS2 * (position[2] - ring[2])
         down_s = (velocity[2] + np.sqrt(max(up, 0.0))) / GRAVITY_MPS2
@@ -109,7 +111,13 @@ def fit_flight(
 
     toward = ring - hand_ball
     start = np.concatenate([hand_ball, [toward[0] / 1.0, toward[1] / 1.0, toward[2] / 1.0 + GRAVITY_MPS2 / 2]])
-    found = least_squares(residual, start, method="lm", max_nfev=200)
+    while True:
+        found = least_squares(residual, start, args=(frames,), method="lm", max_nfev=200)
+        falls_freely = float(np.sqrt(np.mean(found.fun[: 2 * frames] ** 2))) <= _FAR_OFF
+        if falls_freely or frames < _LEAST_HALVED:
+            break
+        # the ball has left the picture, or bounced, and something else passes for it: what came first is the flight
+        frames //= 2
     position, velocity = found.x[:3], found.x[3:]
     try:
         covariance = np.linalg.inv(found.jac.T @ found.jac)
@@ -123,19 +131,17 @@ def fit_flight(
         float(np.hypot(0.6, np.degrees(GRAVITY_MPS2 * free_sigma_s / base[1]))),
         0.8,
     )
-    useful = (0.08, 0.6, 7.5, 11.0)
     draws = np.random.default_rng(0).multivariate_normal(found.x, covariance, size=64)
     others = [derived(q[:3], q[3:], ring) for q in draws]
-    values: dict[str, tuple[float | None, float, float]] = {}
+    values: dict[str, tuple[float | None, float]] = {}
     for i, name in enumerate(names):
         every = [value for one in others if (value := one[i]) is not None]
         spread_of = float(np.std(every)) if len(every) > 32 else float("inf")
-        values[name] = base[i], float(np.hypot(spread_of, own[i])), useful[i]
+        values[name] = base[i], float(np.hypot(spread_of, own[i]))
     refused = None
     distance, rise = float(np.linalg.norm(toward[:2])), float(ring[2] - position[2])
     if base[1] + _BEYOND * values["release_speed_mps"][1] < least_speed_mps(distance, rise):
         refused = "the ball's path is too slow to reach the ring, so it is not believed"
-    pixel_rms = float(np.sqrt(np.mean(residual(found.x)[: 2 * len(t)] ** 2)))
-    if pixel_rms > _FAR_OFF:
+    if not falls_freely:
         refused = "the ball's path does not fall freely, so it is not believed"
-    return Flight(position, velocity, values, int(use.sum()), refused)
+    return Flight(position, velocity, values, frames, refused)

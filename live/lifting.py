@@ -348,7 +348,7 @@ _LANDMARK_M = 0.013
 """Error of a landmark from one frame to the next, at 1.82 m."""
 _HIDDEN, _RAISED, _RAISED_GIVE = 2.5, 6.0, 3.0
 _BY_FACE_M, _COVERED = (0.2, 0.35), 4.0
-"""On rendered shots the eyes' landmarks were 0.7 cm off, but 2 to 5 cm where the ball's centre was nearer than 0.25 m."""
+"""On rendered shots the eyes' landmarks were 0.7 cm off, 2 to 5 cm where the ball's centre was nearer than 0.25 m."""
 _BALL_M = 0.006
 _CORRELATED_S = 0.08
 """For so long the network errs in the same way: more frames in that time tell nothing new."""

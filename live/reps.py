@@ -34,7 +34,7 @@ _FASTEST_MPS = 20.0
 _LEAST_LIFT_S = 0.35
 """From pick-up to release; common practice calls 0.5 s from the catch a very quick shot (no source)."""
 _STANDING_S = 0.3
-_GONE_M, _GONE_BEHIND_M = 0.33, 0.20
+_GONE_M, _GONE_BEHIND_M = 0.33, 0.17
 """In the picture a ball whose centre is so far from the wrist has left: a stretched hand and the ball's radius; and the
 same from behind."""
 _GONE_S, _GONE_BEHIND_S = 0.009, 0.022

@@ -20,6 +20,7 @@ from rimward.live.angles import internal_deg
 from rimward.live.anthropometry import LANDMARKS, LENGTHS, SLIDES
 from rimward.live.blocks import Normal, NotPositiveError, factor
 from rimward.live.lifting import AT, POINTS, Body, LiftedTrack, NotLifted, Seen, lift
+from rimward.live.records import Ball, Observation, Pose
 from rimward.live.skeleton import COUNT, INDEX, MIRRORED
 
 Array = np.ndarray
@@ -276,6 +277,85 @@ def test_derivatives_are_those_of_the_residuals():
         flat = dx.reshape(len(t), *(1,) * (ja.ndim - 2), -1)
         claimed = (ja * flat).sum(-1) + jb @ ds
         np.testing.assert_allclose(claimed, (up - down) / (2 * step), rtol=2e-3, atol=2e-3 * np.abs(claimed).max())
+
+
+@pytest.mark.parametrize("share", [0.98, 1.02])
+def test_the_same_picture_nearer_or_farther_is_as_smooth(share):
+    """Else whoever stands near, and so moves less for it, would be believed more: 5 cm on rendered shots."""
+    t = times()[::3]
+    true = player(t)
+    problem = lifting._Problem(seen_by(DIAG, t, true), DIAG, Body(STATURE_M), "right", RELEASE_S)
+    keep = problem.smooth_weight
+
+    def roughness(x: Array) -> float:
+        problem.smooth_weight = keep
+        full = problem.normal(x, problem.mean)[0]
+        problem.smooth_weight = np.zeros_like(keep)
+        return full - problem.normal(x, problem.mean)[0]
+
+    moved = problem.centre + (true - problem.centre) * share
+    assert roughness(moved) == pytest.approx(roughness(true), rel=2e-3)
+
+
+def test_the_gradient_of_smoothness_is_that_of_its_cost():
+    """Central differences, along random ways and straight away from the camera."""
+    t = times()[::6]
+    true = player(t)
+    problem = lifting._Problem(seen_by(DIAG, t, true), DIAG, Body(STATURE_M), "right", RELEASE_S)
+    keep, step = problem.smooth_weight, 1e-5
+    random = np.random.default_rng(3)
+    x = true + 0.01 * random.standard_normal(true.shape)
+
+    def smoothness(points: Array) -> tuple[float, Array]:
+        problem.smooth_weight = keep
+        cost, normal = problem.normal(points, problem.mean)
+        problem.smooth_weight = np.zeros_like(keep)
+        rest_cost, rest = problem.normal(points, problem.mean)
+        return cost - rest_cost, normal.gradient - rest.gradient
+
+    gradient = smoothness(x)[1]
+    for way in (random.standard_normal(x.shape), x - problem.centre):
+        slope = (smoothness(x + step * way)[0] - smoothness(x - step * way)[0]) / (2 * step)
+        scale = np.linalg.norm(gradient) * np.linalg.norm(way)
+        assert float((gradient * way.reshape(len(t), -1)).sum()) == pytest.approx(slope, abs=1e-5 * scale)
+
+
+def test_a_face_behind_the_ball_is_not_believed():
+    t = times()
+    joints = player(t)
+    by_face = np.abs(joints[:, AT["ball"]] - joints[:, AT["eyes"]])[:, [0, 2]].max(1) < 0.2
+    assert by_face.sum() > 5
+    seen = seen_by(FRONT, t, joints, noise_px=1.0)
+    points = seen.points_px.copy()
+    face = [INDEX[name] for name in ("left_eye", "right_eye", "nose")]
+    points[np.ix_(by_face, face, [1])] -= 0.06 * seen.stature_px / STATURE_M  # driven upward from behind it
+    found = lifted(replace(seen, points_px=points), FRONT)
+    off = (found.points - joints)[by_face, AT["eyes"], 2]
+    assert np.abs(off).max() < 0.025
+
+
+def test_a_ball_off_the_axis_is_as_far_as_it_is():
+    """The outline of a sphere is the cone that touches it: cut here by the picture's plane along and across its ray."""
+    radius_m, k = 0.1202, FRONT.camera_matrix
+    for aside in (0.0, 0.2, 0.45):
+        centre = np.array([aside, 0.0, 1.0]) * 4.0
+        half = np.arcsin(radius_m / np.linalg.norm(centre))
+        out = np.arctan2(centre[0], centre[2])
+        long = k[0, 0] * (np.tan(out + half) - np.tan(out - half)) / 2
+        middle = k[0, 0] * (np.tan(out + half) + np.tan(out - half)) / 2
+        # the short axis: the farthest of the cone to the side, where it is cut
+        around = np.linspace(0, 2 * np.pi, 3601)
+        side, up = np.array([np.cos(out), 0.0, -np.sin(out)]), np.array([0.0, 1.0, 0.0])
+        ring = np.cos(half) * centre / np.linalg.norm(centre) + np.sin(half) * (
+            np.outer(np.cos(around), side) + np.outer(np.sin(around), up)
+        )
+        short = k[1, 1] * (ring[:, 1] / ring[:, 2]).max()
+        ball = Ball(k[:2, 2] + [middle, 0.0], (long + short) / 2, 1.0)
+        body = Pose(project(FRONT, player(times()[:1])[0, [AT["nose"]] * COUNT]), np.ones(COUNT), np.zeros(COUNT))
+        body = replace(body, landmarks_px=body.landmarks_px + np.linspace(0, 400, COUNT)[:, None] * [0.0, 1.0])
+        window = lifting.seen([Observation(i, i / 30, body, ball) for i in range(8)], FRONT)
+        assert window is not None
+        assert k[0, 0] * radius_m / window.ball_radius_px == pytest.approx(centre[2], rel=3e-3)
 
 
 # ------------------------------------------------------------------------------------------------- the block solver
