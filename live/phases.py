@@ -24,6 +24,8 @@ _LOST_S = 0.7
 _LANDED_S = 0.6
 _CAUGHT_S = 0.1
 """A ball that is in a hand again for less than this after its flight is something else for a frame or two."""
+FASTEST_MPS = 20.0
+"""A shot leaves the hand at 7 to 10 m/s; the rest is for a ball that comes toward the camera."""
 _LOST_BALL_S = 0.06
 """A ball that vanishes above the head is taken to have gone after this; a hand in front of it hides it more briefly."""
 
@@ -66,6 +68,7 @@ class PhaseState:
     """The ball was above the eyes at that instant."""
     holding_since_s: float | None = None
     ball_height_m: float | None = None
+    ball_to_hand_m: float | None = None
     ball_speed_mps: float = 0.0
     ball_seen_s: float | None = None
     release_s: float | None = None
@@ -77,7 +80,7 @@ class PhaseState:
 
 def advance(state: PhaseState, now: Signals, settings: Phases) -> PhaseState:
     """The next state. Times must increase; the caller drops what goes backwards."""
-    t = now.t_s
+    t, now = now.t_s, _possible(state, now)
     state = _remember(replace(state, closed_release_s=None), now, settings)
     held = now.ball_to_hand_m is not None and now.ball_to_hand_m < settings.held_m
     if state.phase in (Phase.RELEASE, Phase.FOLLOW_THROUGH):
@@ -109,6 +112,15 @@ def _enter(state: PhaseState, phase: Phase, t_s: float, **changes: float | None)
     return replace(state, phase=phase, since_s=since_s, **changes)  # type: ignore[arg-type]
 
 
+def _possible(state: PhaseState, now: Signals) -> Signals:
+    """Without a ball that cannot have come so near to a hand since it was last seen: that is something else."""
+    if state.ball_to_hand_m is None or state.ball_seen_s is None or now.ball_to_hand_m is None:
+        return now
+    if state.ball_to_hand_m - now.ball_to_hand_m <= FASTEST_MPS * (now.t_s - state.ball_seen_s):
+        return now
+    return replace(now, ball_to_hand_m=None, ball_above_eyes_m=None)
+
+
 def _remember(state: PhaseState, now: Signals, settings: Phases) -> PhaseState:
     changes: dict[str, object] = {}
     if now.hand_above_eyes_m is not None:
@@ -119,6 +131,7 @@ def _remember(state: PhaseState, now: Signals, settings: Phases) -> PhaseState:
             speed = (height - state.ball_height_m) / (now.t_s - state.ball_seen_s)
             changes["ball_speed_mps"] = 0.5 * (state.ball_speed_mps + speed)
         changes["ball_height_m"], changes["ball_seen_s"] = height, now.t_s
+        changes["ball_to_hand_m"] = now.ball_to_hand_m
         if now.ball_to_hand_m is not None and now.ball_to_hand_m < settings.held_m:
             changes["held_s"], changes["held_high"] = now.t_s, height > settings.release_above_eyes_m
             if state.holding_since_s is None:

@@ -122,6 +122,15 @@ def test_only_a_ball_that_stays_in_the_hand_ends_a_follow_through(shipped, back_
     assert closed[0][1] == plain[0][1]
 
 
+def test_what_is_at_the_hand_while_the_ball_flies_is_not_the_ball(shipped):
+    """A ball 1.2 m above the hand is not in it a thirtieth of a second later, so the shot goes on."""
+    take = play([stand(1), shot(), stand(1, ball=False)])
+    release_s = take.instants[0]["release_s"]
+    plain = phases_of(film(take), shipped.phases)[1]
+    seen = ball_at_hand(film(take), release_s + 0.15, release_s + 0.19)
+    assert phases_of(seen, shipped.phases)[1] == plain
+
+
 def test_an_arm_that_stays_up_is_closed_at_the_cap(shipped):
     take = play([stand(1), shot(Form(follow_through_s=4.0)), stand(1, ball=False)])
     ((closed_s, release_s),) = phases_of(film(take), shipped.phases)[1]

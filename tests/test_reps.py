@@ -384,6 +384,20 @@ def test_a_disc_elsewhere_does_not_undo_a_flight(shipped):
     assert isinstance(reading_of(seen, shipped, release_s), Reading)
 
 
+def test_a_face_beside_the_hand_does_not_undo_a_flight(shipped):
+    """The ball leaves the picture and something at the hand is taken for it: it cannot have come back so fast."""
+    take = play([stand(1), shot(Form()), stand(0.5, ball=False)])
+    release_s = take.instants[0]["release_s"]
+    seen = []
+    for o in film(take):
+        back = o.ball is not None and release_s + 0.14 < o.t_s < release_s + 0.4
+        hand = o.pose.landmarks_px[INDEX["right_wrist"]]
+        seen.append(replace(o, ball=replace(o.ball, centre_px=hand)) if back else o)
+    found = reading_of(seen, shipped, release_s)
+    assert isinstance(found, Reading)
+    assert found.free_s == pytest.approx(release_s, abs=0.04)
+
+
 @pytest.mark.parametrize(("degrees", "counted"), [(0.0, False), (270.0, True)])
 def test_a_ball_that_flies_away_may_rise_slowly_in_the_picture(shipped, degrees, counted):
     """Seen from behind it shrinks as it rises; seen from the side such a ball is thrown nowhere."""
