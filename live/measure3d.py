@@ -506,10 +506,12 @@ def arm_offset_at_set_m(shot: Shot3D) -> Measurement:
     offset = _stretched(shot, _offset(shot, "elbow"), 0.0, 1.0, 1.17)
     outward_m = offset[0, shot.set_point] * (1.0 if shot.lifted.hand == "right" else -1.0)
     clear = outward_m > _CLEAR_M and shot.along_view > _CLEAR_VIEW and shot.lifted.learned
+    # a hidden elbow's line is told by the rest of the body nearly as well as one that points in
+    clear = clear and _hidden(shot, shot.set_point) is None
     if clear:
         offset = offset[0] + _CLEAR_SPREAD * (offset - offset[0])
     own = _CLEAR_OFFSET_M if clear else _between(shot, *_OFFSET_M)
-    return _arm_at_set(shot, offset, _USEFUL_OFFSET_M, "how far the elbow points out", own)
+    return _at_set(shot, offset, _USEFUL_OFFSET_M, "how far the elbow points out", own)
 
 
 _OFFSET_M = (0.14, 0.03)

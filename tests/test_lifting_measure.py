@@ -126,7 +126,6 @@ def test_an_arm_that_the_network_does_not_believe_in_is_not_measured():
     for name in (
         "elbow_at_set_deg",
         "elbow_at_release_deg",
-        "arm_offset_at_set_m",
         "set_point_above_eyes_m",
         "elbow_above_eyes_m",
         "hold_s",
@@ -155,14 +154,16 @@ def test_from_behind_nobody_sees_the_hold():
 
 
 def test_an_elbow_that_stands_clear_is_known_better_than_one_that_points_in():
-    def sigma(out_m: float) -> float:
+    def sigma(out_m: float, trusted: float = 1.0) -> float:
         shot = known(T, player(T, out_m=out_m), spread_m=0.02, camera=FRONT)
-        shot = replace(shot, lifted=replace(shot.lifted, learned=True))
+        trust = trusted * shot.lifted.trust
+        shot = replace(shot, lifted=replace(shot.lifted, learned=True, trust=trust))
         found = measure3d.MEASUREMENTS["arm_offset_at_set_m"](shot).sigma
         assert found is not None
         return found
 
     assert sigma(0.12) < 0.7 * sigma(-0.12)
+    assert sigma(0.12, trusted=0.05) == pytest.approx(sigma(-0.12), rel=0.1)
 
 
 def test_the_release_is_less_than_half_as_uncertain_in_height_as_the_ball_rises():
