@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from .ball import GRAVITY_MPS2
 from .body import middle, point
 from .records import Observation, Phase
 from .settings import Phases
@@ -24,8 +25,9 @@ _LOST_S = 0.7
 _LANDED_S = 0.6
 _CAUGHT_S = 0.1
 """A ball that is in a hand again for less than this after its flight is something else for a frame or two."""
-FASTEST_MPS = 20.0
-"""A shot leaves the hand at 7 to 10 m/s; the rest is for a ball that comes toward the camera."""
+_FLIES_ABOVE_M, _FLIES_MPS, _FAR_BELOW_M, _FLIES_S = 0.3, 0.5, 0.4, 0.6
+"""A ball so high above the eyes that rises like this (slowly, seen from behind) flies; within so long, what is seen so far
+below where it must be by then is something else."""
 _LOST_BALL_S = 0.06
 """A ball that vanishes above the head is taken to have gone after this; a hand in front of it hides it more briefly."""
 
@@ -80,7 +82,7 @@ class PhaseState:
 
 def advance(state: PhaseState, now: Signals, settings: Phases) -> PhaseState:
     """The next state. Times must increase; the caller drops what goes backwards."""
-    t, now = now.t_s, _possible(state, now)
+    t, now = now.t_s, _possible(state, now, settings)
     state = _remember(replace(state, closed_release_s=None), now, settings)
     held = now.ball_to_hand_m is not None and now.ball_to_hand_m < settings.held_m
     if state.phase in (Phase.RELEASE, Phase.FOLLOW_THROUGH):
@@ -112,11 +114,22 @@ def _enter(state: PhaseState, phase: Phase, t_s: float, **changes: float | None)
     return replace(state, phase=phase, since_s=since_s, **changes)  # type: ignore[arg-type]
 
 
-def _possible(state: PhaseState, now: Signals) -> Signals:
-    """Without a ball that cannot have come so near to a hand since it was last seen: that is something else."""
-    if state.ball_to_hand_m is None or state.ball_seen_s is None or now.ball_to_hand_m is None:
+def flies_above(above_eyes_m: float, up_mps: float, below_m: float, later_s: float) -> bool:
+    """Whether a ball, seen away from the hands so high and rising so fast, must still be far above a place `below_m` under
+    there, so much later: it falls freely.
+    """
+    rises = above_eyes_m > _FLIES_ABOVE_M and up_mps > _FLIES_MPS and later_s < _FLIES_S
+    return rises and below_m + up_mps * later_s - GRAVITY_MPS2 / 2 * later_s**2 > _FAR_BELOW_M
+
+
+def _possible(state: PhaseState, now: Signals, settings: Phases) -> Signals:
+    """Without a ball that cannot be where it was seen, since it was just seen flying: that is something else."""
+    reach_m, height_m, seen_s = state.ball_to_hand_m, state.ball_height_m, state.ball_seen_s
+    now_m = now.ball_above_eyes_m
+    gone = state.phase in (Phase.RELEASE, Phase.FOLLOW_THROUGH) and reach_m is not None and reach_m > settings.held_m
+    if not gone or height_m is None or seen_s is None or now_m is None:
         return now
-    if state.ball_to_hand_m - now.ball_to_hand_m <= FASTEST_MPS * (now.t_s - state.ball_seen_s):
+    if not flies_above(height_m, state.ball_speed_mps, height_m - now_m, now.t_s - seen_s):
         return now
     return replace(now, ball_to_hand_m=None, ball_above_eyes_m=None)
 

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import footwork
-from .phases import FASTEST_MPS
+from .phases import flies_above
 from .records import Events, FloatArray, Motion, ReleasePhase
 from .settings import Phases
 from .skeleton import Side
@@ -30,9 +30,10 @@ _TREMBLE_DEG = 3.0
 _LEAVING_M = 0.10
 _LEAVING_MPS = 1.5
 """A ball that is farther from the hand than it was and runs from it at this speed has left; palms give a few cm."""
-_SEEN_FLYING, _FLIES_ABOVE_M, _FLIES_MPS, _NOT_BACK_S = 3, 0.3, 0.5, 0.3
-"""So many sightings in a row away from the hands, so high above the eyes and rising like this (slowly from behind), are
-a ball that flies; it is not back in a hand for so long."""
+_FASTEST_MPS = 20.0
+"""A shot leaves the hand at 7 to 10 m/s; the rest is for a ball that comes toward the camera."""
+_SEEN_FLYING = 3
+"""Sightings in a row away from the hands, of a ball that flies."""
 _LEAST_LIFT_S = 0.35
 """From pick-up to release; common practice calls 0.5 s from the catch a very quick shot (no source)."""
 _STANDING_S = 0.3
@@ -156,24 +157,18 @@ def _near(track: Track, side: Side, settings: Phases) -> BoolArray:
 
 
 def _elsewhere(track: Track, held: BoolArray) -> BoolArray:
-    """(T,): what is in a hand is something else, for the ball was just seen flying too far away to be back."""
-    out, t = np.zeros(len(held), bool), track.t_s
-    above = track.above_eyes_m(track.ball)
+    """(T,): what is in a hand is something else, for the ball was seen flying up and must still be far above."""
+    out, t, above = np.zeros(len(held), bool), track.t_s, track.above_eyes_m(track.ball)
     chain: list[int] = []
-    until_s = -np.inf
     for k in map(int, np.flatnonzero(np.isfinite(track.ball[:, -1]))):
-        if not held[k]:
-            chain = [*chain[1 - _SEEN_FLYING :], k]
-            continue
         if len(chain) == _SEEN_FLYING:
             first, last = chain[0], chain[-1]
-            rises_mps = (track.ball[last, -1] - track.ball[first, -1]) / (t[last] - t[first])
-            way_m = float(np.linalg.norm(track.ball[k] - track.ball[last]))
-            flew = rises_mps > _FLIES_MPS and above[last] > _FLIES_ABOVE_M
-            if flew and way_m > FASTEST_MPS * (t[k] - t[last]):
-                until_s = t[k] + _NOT_BACK_S
-        out[k] = t[k] < until_s
-        chain = []
+            up_mps = float((track.ball[last, -1] - track.ball[first, -1]) / (t[last] - t[first]))
+            below_m = float(track.ball[last, -1] - track.ball[k, -1])
+            if flies_above(float(above[last]), up_mps, below_m, float(t[k] - t[last])):
+                out[k] = held[k]
+                continue
+        chain = [] if held[k] else [*chain[1 - _SEEN_FLYING :], k]
     return out
 
 
@@ -227,7 +222,7 @@ def _reached(track: Track, last: int, seen: NDArray[np.int_]) -> NDArray[np.int_
     """The sightings after sample `last` until one to which the ball cannot have flown: that is something else."""
     chain = np.concatenate([[last], seen])
     way_m = np.linalg.norm(np.diff(track.ball[chain], axis=0), axis=1)
-    apart = np.flatnonzero(way_m > FASTEST_MPS * np.diff(track.t_s[chain]))
+    apart = np.flatnonzero(way_m > _FASTEST_MPS * np.diff(track.t_s[chain]))
     return seen[: apart[0]] if len(apart) else seen
 
 
