@@ -26,8 +26,8 @@ _LANDED_S = 0.6
 _CAUGHT_S = 0.1
 """A ball that is in a hand again for less than this after its flight is something else for a frame or two."""
 _FLIES_ABOVE_M, _FLIES_MPS, _FAR_BELOW_M, _FLIES_S = 0.3, 0.5, 0.4, 0.6
-"""A ball so high above the eyes that rises like this (slowly, seen from behind) flies; within so long, what is seen so far
-below where it must be by then is something else."""
+"""A ball so high above the eyes that rises like this (slowly, seen from behind) flies; within so long, what is seen so
+far below where it must be by then is something else."""
 _LOST_BALL_S = 0.06
 """A ball that vanishes above the head is taken to have gone after this; a hand in front of it hides it more briefly."""
 
@@ -115,8 +115,8 @@ def _enter(state: PhaseState, phase: Phase, t_s: float, **changes: float | None)
 
 
 def flies_above(above_eyes_m: float, up_mps: float, below_m: float, later_s: float) -> bool:
-    """Whether a ball, seen away from the hands so high and rising so fast, must still be far above a place `below_m` under
-    there, so much later: it falls freely.
+    """Whether a ball, seen away from the hands so high and rising so fast, must still be far above a place `below_m`
+    under there, so much later: it falls freely.
     """
     rises = above_eyes_m > _FLIES_ABOVE_M and up_mps > _FLIES_MPS and later_s < _FLIES_S
     return rises and below_m + up_mps * later_s - GRAVITY_MPS2 / 2 * later_s**2 > _FAR_BELOW_M
