@@ -218,6 +218,10 @@ class BallSettings:
 
     found: float = 0.34
     """Least score near where the ball is expected."""
+    dim: float = 0.25
+    """The same in light too dim for better: where nothing was `clear` for `dim_s`."""
+    clear: float = 0.5
+    dim_s: float = 0.3
     found_anywhere: float = 0.55
     """Least score elsewhere."""
     hand_reach_m: float = 0.20
@@ -255,6 +259,7 @@ class BallTracker:
         self._last: tuple[float, Ball] | None = None
         self._velocity_px: FloatArray = np.zeros(2)
         self._in_hand_s: float | None = None
+        self._clear_s = -np.inf
         self._shown_since_s: float | None = None
         self._places: list[_Place] = []
         self._templates = [_template(_WORK_RADIUS_PX * size) for size in _SIZES]
@@ -264,7 +269,7 @@ class BallTracker:
         if pose is None or px_per_m is None:
             self._last = None
             return None
-        radius_px = self._radius_m * px_per_m
+        s, radius_px = self.settings, self._radius_m * px_per_m
         expected = self._expected(t_s, px_per_m)
         box = self._box(image, pose, px_per_m, expected)
         if box is None:
@@ -279,12 +284,15 @@ class BallTracker:
         candidates = self._candidates(self.colour.score(cells), origin, step)
         hands = hand_centre(pose, "left"), hand_centre(pose, "right")
         moving = self._without_fixtures(t_s, candidates, hands, pose, px_per_m)
-        best = self._choose(moving, hands, px_per_m, expected)
-        if best is not None and _reach_m(best, hands, px_per_m) < self.settings.hand_reach_m:
+        found = s.found if t_s - self._clear_s < s.dim_s else s.dim
+        best = self._choose(moving, hands, px_per_m, expected, found)
+        if best is not None and best.score >= s.clear:
+            self._clear_s = t_s
+        if best is not None and _reach_m(best, hands, px_per_m) < s.hand_reach_m:
             self._in_hand_s = t_s
         self._learn(t_s, cells, origin, step, best, radius_px, pose, px_per_m)
         if best is None:
-            if self._last is not None and t_s - self._last[0] > self.settings.lost_s:
+            if self._last is not None and t_s - self._last[0] > s.lost_s:
                 self._last = None
             return None
         ball = Ball(best.centre_px, best.radius_px, float(np.clip(best.score, 0.0, 1.0)))
@@ -327,7 +335,7 @@ class BallTracker:
     def _candidates(self, score: FloatMap, origin: FloatArray, step: FloatArray) -> list[_Candidate]:
         """The best discs of ball colour, each once."""
         found: list[_Candidate] = []
-        least = 0.6 * self.settings.found
+        least = 0.6 * self.settings.dim
         part = _where_discs_can_be(score, least)
         if part is None:
             return found
@@ -400,9 +408,14 @@ class BallTracker:
         return here
 
     def _choose(
-        self, candidates: list[_Candidate], hands: _Hands, px_per_m: float, expected: FloatArray | None
+        self,
+        candidates: list[_Candidate],
+        hands: _Hands,
+        px_per_m: float,
+        expected: FloatArray | None,
+        found: float,
     ) -> _Candidate | None:
-        """The disc that looks most like the ball where the ball can be."""
+        """The disc that looks most like the ball where the ball can be; `found` is the least score there."""
         s = self.settings
         best, best_value = None, -np.inf
         for c in candidates:
@@ -412,7 +425,7 @@ class BallTracker:
             if expected is not None:
                 near_path = np.exp(-0.5 * (dist(c.centre_px, expected) / px_per_m / 0.25) ** 2)
             near = max(near_hand, near_path)
-            if c.score < s.found + (s.found_anywhere - s.found) * (1 - near):
+            if c.score < found + (s.found_anywhere - found) * (1 - near):
                 continue
             value = c.score + 0.35 * near
             if value > best_value:
