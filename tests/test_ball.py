@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -249,6 +251,33 @@ def test_a_hidden_ball_is_not_made_up():
     assert found[-1] is None
     after = [k for k, o in enumerate(seen) if 0.95 < o.t_s < 1.3]
     assert all(found[k] is not None for k in after)
+
+
+def faintly(seen, share: int, clear_frames: int = 0) -> list[Ball | None]:
+    """What is found where only `share` tenths of the ball's pixels show, after some pictures in which all do."""
+    background, tracker, found = backdrop(SIDE.size), BallTracker(2 * BALL_RADIUS_M), []
+    for k, o in enumerate(seen):
+        image, without = draw(background, o, ORANGE), draw(background, replace(o, ball=None), ORANGE)
+        y, x = np.mgrid[0 : image.shape[0], 0 : image.shape[1]]
+        ball = np.hypot(x - o.ball.centre_px[0], y - o.ball.centre_px[1]) < 1.2 * o.ball.radius_px
+        hidden = ball & ((7 * x + 13 * y) % 10 >= share) & (k >= clear_frames)
+        image[hidden] = without[hidden]
+        found.append(tracker.update(image, o.t_s, o.pose, SIDE.px_per_m))
+    return found
+
+
+def test_a_faint_ball_is_found_where_nothing_is_clear():
+    seen = film(SHOT)[:25]
+    off = errors(seen, faintly(seen, share=3))
+    assert np.isfinite(off).mean() > 0.9
+    assert np.nanmax(off) < 0.5
+
+
+def test_after_a_clear_ball_a_faint_disc_is_not_it():
+    seen = film(SHOT)[:25]
+    found = faintly(seen, share=3, clear_frames=5)
+    assert all(ball is not None for ball in found[:5])
+    assert all(ball is None for ball, o in zip(found[5:], seen[5:], strict=True) if o.t_s < seen[4].t_s + 0.29)
 
 
 def test_without_a_person_there_is_no_search():
