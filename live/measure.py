@@ -324,10 +324,10 @@ def dip_m(shot: Shot) -> Measurement:
     if np.isfinite(raw.ball[raw.at(events.pickup_s) : raw.at(events.set_s) + 1, -1]).mean() < _DIP_SEEN:
         return Measurement.missing("the ball was hidden between pick-up and set point")
     fall = float((ball[shot.reading.raw.at(events.pickup_s)] - ball[shot.reading.raw.at(events.dip_s)])[-1])
-    return Measurement(max(0.0, fall), float(np.hypot(0.02, shot.scale_sigma * fall)), "image")
+    return Measurement(max(0.0, fall), float(np.hypot(_DIP_SIGMA_M, shot.scale_sigma * fall)), "image")
 
 
-_DIP_SEEN = 0.8
+_DIP_SEEN, _DIP_SIGMA_M = 0.8, 0.025
 """Of the time from pick-up to set point; what was seen of the ball in less is not always the ball."""
 
 
