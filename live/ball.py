@@ -24,6 +24,8 @@ GRAVITY_MPS2 = 9.81
 _WORK_RADIUS_PX = 6.0
 _SIZES = (0.82, 1.0, 1.2)
 _BINS = 24
+_LEAST_LEVEL, _MOST_GAIN, _LEVEL_SHARE = 80.0, 3.0, 0.05
+"""Mean of a picture below which it is brightened, how much at most, and how fast the mean is followed."""
 _IN = 0.7
 _REACH_PX = int(np.ceil(1.6 * _WORK_RADIUS_PX * max(_SIZES)))
 """How far from its middle a template looks."""
@@ -260,6 +262,7 @@ class BallTracker:
         self._velocity_px: FloatArray = np.zeros(2)
         self._in_hand_s: float | None = None
         self._clear_s = -np.inf
+        self._level: float | None = None
         self._shown_since_s: float | None = None
         self._places: list[_Place] = []
         self._templates = [_template(_WORK_RADIUS_PX * size) for size in _SIZES]
@@ -278,7 +281,7 @@ class BallTracker:
         scale = min(1.0, _WORK_RADIUS_PX / radius_px)
         width, height = max(8, round((x1 - x0) * scale)), max(8, round((y1 - y0) * scale))
         small = _shrunk(image[y0:y1, x0:x1], width, height)
-        cells = _bins(small)
+        cells = _bins(self._lit(small))
         step = np.array([(x1 - x0) / width, (y1 - y0) / height])
         origin = np.array([x0, y0], float)
         candidates = self._candidates(self.colour.score(cells), origin, step)
@@ -298,6 +301,13 @@ class BallTracker:
         ball = Ball(best.centre_px, best.radius_px, float(np.clip(best.score, 0.0, 1.0)))
         self._follow(t_s, ball)
         return ball
+
+    def _lit(self, small: ImageArray) -> ImageArray:
+        """The picture as bright as a usual one: in the dark all colours lie in a few cells."""
+        now = float(small.mean())
+        self._level = now if self._level is None else self._level + _LEVEL_SHARE * (now - self._level)
+        gain = min(_LEAST_LEVEL / max(self._level, 1.0), _MOST_GAIN)
+        return small if gain <= 1.0 else cv2.convertScaleAbs(small, alpha=gain)
 
     def _expected(self, t_s: float, px_per_m: float) -> FloatArray | None:
         """Where free flight would take the last ball by now."""

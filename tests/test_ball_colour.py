@@ -39,18 +39,23 @@ def recoloured(image: np.ndarray, centre_px: np.ndarray, radius_px: float, hue_s
     return cv2.cvtColor(hsv, cv2.COLOR_HSV2BGR)
 
 
-def found_share(hue_shift: int) -> tuple[float, float]:
-    """Share of the pictures after the first 0.9 s, ball inside, in which it is found where it is, and elsewhere."""
+def found_share(hue_shift: int, light: float = 1.0) -> tuple[float, float]:
+    """Share of the pictures after the first 0.9 s, ball inside, in which it is found where it is, and elsewhere.
+
+    `light` is how bright they are, with a sensor's noise in the dark.
+    """
     truth = json.loads(CLIP.with_suffix(".json").read_text("utf-8"))
     names, joints = truth["joint_names"], np.array(truth["joints_px"], float)
     ball = np.array([row or (np.nan, np.nan, np.nan) for row in truth["ball_px"]], float)
     ball_px, radius = ball[:, :2], ball[:, 2]
-    tracker, right, wrong, n = BallTracker(), 0, 0, 0
+    tracker, right, wrong, n, random = BallTracker(), 0, 0, 0, np.random.default_rng(0)
     clip = open_clip(CLIP)
     for frame in clip:
         assert isinstance(frame, Frame)
         k = frame.index
         picture = recoloured(frame.image, ball_px[k], radius[k], hue_shift)
+        if light < 1.0:
+            picture = np.clip(light * picture + random.normal(0, 5, picture.shape), 0, 255).astype(np.uint8)
         px_per_m = np.nanmedian(radius) / 0.12065
         seen = tracker.update(picture, frame.t_s, true_pose(names, joints[k]), px_per_m)
         if frame.t_s < 0.9 or not (0 < ball_px[k, 1] < frame.size[1]):
@@ -66,6 +71,13 @@ def found_share(hue_shift: int) -> tuple[float, float]:
 @pytest.mark.parametrize("hue_shift", [50, 140], ids=["green", "purple"])
 def test_a_ball_of_another_colour_is_learnt_from_the_hands(hue_shift: int) -> None:
     right, wrong = found_share(hue_shift)
+    assert right > 0.8
+    assert wrong < 0.02
+
+
+@pytest.mark.parametrize("light", [0.45, 0.2])
+def test_the_ball_is_found_in_the_dark(light: float) -> None:
+    right, wrong = found_share(hue_shift=0, light=light)
     assert right > 0.8
     assert wrong < 0.02
 
