@@ -307,7 +307,7 @@ class BallTracker:
         now = float(small.mean())
         self._level = now if self._level is None else self._level + _LEVEL_SHARE * (now - self._level)
         gain = min(_LEAST_LEVEL / max(self._level, 1.0), _MOST_GAIN)
-        return small if gain <= 1.0 else cv2.convertScaleAbs(small, alpha=gain)
+        return small if gain <= 1.0 else np.asarray(cv2.convertScaleAbs(small, alpha=gain), np.uint8)
 
     def _expected(self, t_s: float, px_per_m: float) -> FloatArray | None:
         """Where free flight would take the last ball by now."""
