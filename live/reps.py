@@ -89,8 +89,9 @@ def read(
     of `Reading.right_handed` over the player's earlier shots.
     """
     smooth = track.smoothed()
-    elsewhere = _elsewhere(track, _near(track, "left", settings) | _near(track, "right", settings))
-    near = {side: _near(track, side, settings) & ~elsewhere for side in ("left", "right")}
+    near = {side: _near(track, side, settings) for side in ("left", "right")}
+    elsewhere = _elsewhere(track, near["left"] | near["right"])
+    near = {side: here & ~elsewhere for side, here in near.items()}
     held = near["left"] | near["right"]
     if not held.any():
         return NotAShot("the ball was not seen in the hands")
