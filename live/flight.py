@@ -13,10 +13,10 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from ..calibration.record import Calibration
+from .ball import GRAVITY_MPS2
 from .lifting import AT, LiftedTrack, Seen
 from .records import FloatArray
 
-GRAVITY_MPS2 = 9.81
 _SEEN_S = 0.9
 _LEAST_FRAMES = 1
 _PX_M = 0.015

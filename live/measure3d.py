@@ -253,17 +253,19 @@ def _fold(t: FloatArray, angle: FloatArray, first: int, release: int) -> tuple[f
     k = first + int(start) + int(part[start : close[-1] + 1].argmin())
     # the least of several trembling samples is too small: its neighbours have a say
     level = float(angle[max(first, k - 1) : min(release, k + 1) + 1].mean())
+    seen, off = t[first : release + 1], angle[first : release + 1] - level
+    begin_s, end_s = (_leaves(seen, off, k - first, step, _FOLDED_DEG) for step in (-1, +1))
+    return begin_s, end_s, level, float(t[k])
 
-    def crossing(step: int) -> float:
-        i = k
-        while first <= i + step <= release:
-            if angle[i + step] > level + _FOLDED_DEG:
-                share = (level + _FOLDED_DEG - angle[i]) / (angle[i + step] - angle[i])
-                return float(t[i] + share * (t[i + step] - t[i]))
-            i += step
-        return float(t[i])
 
-    return crossing(-1), crossing(+1), level, float(t[k])
+def _leaves(t: FloatArray, off: FloatArray, k: int, step: int, give: float) -> float:
+    """When `off` (T,) goes beyond `give`, forward or back from sample k, between samples; else the last instant."""
+    i = k
+    while 0 <= i + step < len(t):
+        if off[i + step] > give:
+            return float(t[i] + (give - off[i]) / (off[i + step] - off[i]) * (t[i + step] - t[i]))
+        i += step
+    return float(t[i])
 
 
 def _given(values: FloatArray, useful: float, what: str, own: float = 0.0) -> Measurement:
@@ -441,32 +443,19 @@ def hold_s(shot: Shot3D) -> Measurement:
     if (hidden := _hidden(shot, shot.set_point)) is not None:
         return hidden
     height = shot.point("wrist")[..., 2] - shot.point("shoulder")[..., 2]
-    give = [share * shot.stature_m for share in _WRIST_STAYS]
-    ends = [
-        (
-            min(begin, _leaves(shot.t_s, one, end - _BEFORE_PUSH_S, -1, give[0])),
-            max(end, _leaves(shot.t_s, one, end - _BEFORE_PUSH_S, +1, give[1])),
-        )
-        for (begin, end, *_), one in zip(shot.folds, height, strict=True)
-    ]
-    held = np.diff(np.array(ends), axis=1)[:, 0]
+    before, after = (share * shot.stature_m for share in _WRIST_STAYS)
+    held = np.empty(len(height))
+    for version, ((begin_s, end_s, *_), one) in enumerate(zip(shot.folds, height, strict=True)):
+        k = int(np.argmin(np.abs(shot.t_s - (end_s - _BEFORE_PUSH_S))))
+        off = np.abs(one - one[k])
+        begin_s = min(begin_s, _leaves(shot.t_s, off, k, -1, before))
+        held[version] = max(end_s, _leaves(shot.t_s, off, k, +1, after)) - begin_s
     # the random versions tremble more than the solution, and a tremble ends a hold: only how much they differ counts
     spread = _between(shot, *_HOLD_SPREAD) * held[1:].std()
     sigma = float(np.sqrt(spread**2 + _HOLD_S**2 + (_FRAMES * shot.frame_s) ** 2))
     if sigma > _USEFUL_HOLD_S or shot.facing < _AWAY:
         return Measurement.missing("the hold at the set point is not observable well enough from this side")
     return Measurement(float(held[0]), sigma, "timing")
-
-
-def _leaves(t: FloatArray, values: FloatArray, from_s: float, step: int, give: float) -> float:
-    """When values (T,) have gone by more than `give` from what they are at an instant, looking forward or back."""
-    k = i = int(np.argmin(np.abs(t - from_s)))
-    while 0 <= i + step < len(t):
-        before, after = abs(values[i] - values[k]), abs(values[i + step] - values[k])
-        if after > give:
-            return float(t[i] + (give - before) / (after - before) * (t[i + step] - t[i]))
-        i += step
-    return float(t[i])
 
 
 _WRIST_STAYS = (0.025, 0.0165)
