@@ -47,6 +47,10 @@ TERMS: Mapping[str, Term] = MappingProxyType(
         "wrist_offset_at_set_m": Term(
             "Wrist out at set", CENTIMETRES, "From the plane through shooting shoulder and ring, positive to the right"
         ),
+        "ball_offset_at_set_m": Term(
+            "Ball out at set", CENTIMETRES, "Its centre from that plane, positive to the right; 0 is over the shoulder"
+        ),
+        "wrist_from_ball_m": Term("Wrist out under the ball", CENTIMETRES, "From its middle at set, positive right"),
         "release_height_m": Term("Release height", METRES, "Ball's centre above the floor"),
         "release_speed_mps": Term("Release speed", SPEED, "Of the ball"),
         "release_angle_deg": Term("Release angle", DEGREES, "Of the ball's path against the floor"),
@@ -60,6 +64,10 @@ TERMS: Mapping[str, Term] = MappingProxyType(
         "shoulders_heading_deg": Term("Shoulders to the hoop", DEGREES, "At the deepest knee bend, positive left"),
         "stance_width_m": Term("Stance width", CENTIMETRES, "Between the heels, across the direction of the hoop"),
         "foot_stagger_m": Term("Foot stagger", CENTIMETRES, "Along the hoop's direction, shooting side in front"),
+        "knee_over_foot_m": Term("Knee beside its foot", CENTIMETRES, "Shooting side, deepest bend, positive right"),
+        "shoulders_over_toes_m": Term("Shoulders ahead of the toes", CENTIMETRES, "At the deepest knee bend"),
+        "hips_over_feet_m": Term("Hips ahead of the feet", CENTIMETRES, "Mid-hip ahead of the ankles at release"),
+        "shoulders_over_feet_m": Term("Shoulders ahead of the feet", CENTIMETRES, "Of the ankles, at release"),
         "drift_forward_m": Term("Drift forward", CENTIMETRES, "Mid-hip, knee bend to landing, toward the hoop"),
         "drift_side_m": Term("Drift to the side", CENTIMETRES, "Mid-hip, knee bend to landing, positive to the right"),
         "head_travel_m": Term("Head travel", CENTIMETRES, "Farthest two places of the nose from dip to release"),

@@ -162,9 +162,29 @@ def shot3d(
 def better(image: Mapping[str, Measurement], lifted: Mapping[str, Measurement]) -> dict[str, Measurement]:
     """The lifted shot's measurements, and the picture's of what lifting does not measure; in the order of `image`.
 
-    What space leaves open stays open: on rendered shots the picture's value of it was near one time in five.
+    What space leaves open stays open: on rendered shots the picture's value of it was near one time in five. Of what
+    both measure in different ways, so that their errors are independent, it is the weighted mean.
     """
-    return {**image, **lifted}
+    both = {name: _mean(image[name], lifted[name]) for name in _BOTH if name in image and name in lifted}
+    return {**image, **lifted, **both}
+
+
+_BOTH = ("jump_height_m",)
+"""The picture takes it from the stance before the shot, space from the legs' lengths."""
+_APART = 3.0
+"""So many of their errors apart two values are not of the same thing: who stood in a crouch before the shot."""
+
+
+def _mean(image: Measurement, lifted: Measurement) -> Measurement:
+    """The mean of both, weighted by their errors; where they exclude each other the picture's."""
+    if image.value is None or lifted.value is None or image.sigma is None or lifted.sigma is None:
+        return image if lifted.value is None else lifted
+    total = image.sigma**2 + lifted.sigma**2
+    if abs(image.value - lifted.value) > _APART * np.sqrt(total):
+        return image
+    share = image.sigma**2 / total
+    value = share * lifted.value + (1 - share) * image.value
+    return Measurement(value, image.sigma * lifted.sigma / float(np.sqrt(total)), "lifted")
 
 
 BEFORE_S, AFTER_S = 1.4, 0.6
@@ -482,6 +502,60 @@ _SET_S = 0.03
 """What the network's habits do to the instant of the least angle; measured on rendered clips."""
 
 
+def _tops(shot: Shot3D) -> tuple[FloatArray, FloatArray]:
+    """When the mid-hip of each version is highest after its deepest knee bend, and how high: (1 + S,) each.
+
+    Between samples, on the parabola through the highest and its neighbours.
+    """
+    t, height = shot.t_s, shot.middle("hip")[..., 2]
+    each = np.arange(len(height))
+    later = np.arange(len(t)) >= shot.gathers[:, None]
+    k = np.where(later, height, -np.inf).argmax(axis=1)
+    inside = np.clip(k, 1, len(t) - 2)
+    before, after = t[inside - 1] - t[inside], t[inside + 1] - t[inside]
+    here = height[each, inside]
+    rise, fall = (height[each, inside - 1] - here) / before, (height[each, inside + 1] - here) / after
+    bend = (fall - rise) / (after - before)
+    slope = rise - bend * before
+    round_top = (k == inside) & (bend < 0)
+    bend = np.where(round_top, bend, -1.0)
+    top_s = np.where(round_top, t[inside] - slope / (2 * bend), t[k])
+    return top_s, np.where(round_top, here - slope**2 / (4 * bend), height[each, k])
+
+
+def release_before_apex_s(shot: Shot3D) -> Measurement:
+    """Highest mid-hip minus release: positive when released on the way up."""
+    top_s, _ = _tops(shot)
+    if top_s[0] >= shot.t_s[-1]:
+        return Measurement.missing("the highest point of the hips was not seen")
+    sigma = float(np.sqrt(np.mean((top_s[1:] - top_s[0]) ** 2) + shot.free_sigma_s**2 + _APEX_S**2))
+    if sigma > _USEFUL_APEX_S:
+        return Measurement.missing("the hips had no clear highest point")
+    return Measurement(float(top_s[0]) - shot.free_s, sigma, "timing")
+
+
+_APEX_S, _USEFUL_APEX_S = 0.01, 0.08
+
+
+def jump_height_m(shot: Shot3D) -> Measurement:
+    """Highest mid-hip above where it is in standing, which the legs' lengths tell."""
+    feet = shot.lifted.trust[:, [INDEX[f"{side}_ankle"] for side in ("left", "right")]]
+    if np.median(feet.max(axis=1)) < _FEET_TRUST:
+        return Measurement.missing("the feet were not seen")
+    legs = np.zeros(len(shot.versions))
+    for side in ("left", "right"):
+        hip, knee, ankle = (shot.versions[:, :, AT[f"{side}_{joint}"]] for joint in _KNEE)
+        legs += np.median(np.linalg.norm(hip - knee, axis=-1) + np.linalg.norm(knee - ankle, axis=-1), axis=1) / 2
+    ankles = np.minimum(*(shot.versions[:, :, AT[f"{side}_ankle"], 2] for side in ("left", "right")))
+    stands = legs + np.median(ankles, axis=1) - _STANDS_LOWER * shot.stature_m
+    return _given(_tops(shot)[1] - stands, _USEFUL_M, "the height of the jump", _JUMP_M)
+
+
+_FEET_TRUST = 0.5
+_STANDS_LOWER, _JUMP_M = 0.005, 0.02
+"""Of the stature: knees are not quite straight in standing, on rendered shots. A captured player stands 2 cm higher."""
+
+
 def _offset(shot: Shot3D, joint: str) -> FloatArray:
     """(1 + S, T): distance to the right of the vertical plane through shooting shoulder and ring."""
     shoulder = shot.point("shoulder")[..., :2]
@@ -514,6 +588,18 @@ def wrist_offset_at_set_m(shot: Shot3D) -> Measurement:
     """Shooting wrist to the right of that plane."""
     own = _between(shot, 0.04, 0.0)
     return _at_set(shot, _offset(shot, "wrist"), _USEFUL_OFFSET_M, "how far the wrist lies to the side", own)
+
+
+def ball_offset_at_set_m(shot: Shot3D) -> Measurement:
+    """The ball's centre to the right of that plane: 0 is over the shooting shoulder."""
+    own = _between(shot, 0.025, 0.01)
+    return _arm_at_set(shot, _offset(shot, "ball"), _USEFUL_OFFSET_M, "how far the ball lies to the side", own)
+
+
+def wrist_from_ball_m(shot: Shot3D) -> Measurement:
+    """Shooting wrist to the right of the ball's centre at set: 0 is a hand under the middle of the ball."""
+    offset = _offset(shot, "wrist") - _offset(shot, "ball")
+    return _arm_at_set(shot, offset, _USEFUL_M, "where the hand is under the ball", 0.01)
 
 
 def shoulder_turn_deg(shot: Shot3D) -> Measurement:
@@ -582,6 +668,38 @@ def foot_stagger_m(shot: Shot3D) -> Measurement:
     """Between the heels along the direction of the hoop, positive with the shooting-side foot in front."""
     sign = 1.0 if shot.lifted.hand == "right" else -1.0
     return _given(sign * _heels(shot)[1], _USEFUL_M, "which foot is in front", 0.022)
+
+
+def knee_over_foot_m(shot: Shot3D) -> Measurement:
+    """Shooting-side knee at the deepest knee bend to the right of the vertical plane of its foot, heel to toe."""
+    v, side = shot.versions[:, shot.gather], shot.lifted.hand
+    knee, ankle, heel, toe = (v[:, AT[f"{side}_{part}"], :2] for part in ("knee", "ankle", "heel", "foot_index"))
+    way = (toe - heel) / np.linalg.norm(toe - heel, axis=-1, keepdims=True)
+    d = knee - ankle
+    return _given(d[:, 0] * way[:, 1] - d[:, 1] * way[:, 0], _USEFUL_M, "the knee against its foot", 0.005)
+
+
+def _ahead_m(shot: Shot3D, joint: str, of: str, k: int) -> FloatArray:
+    """(1 + S,): by how much one pair of joints is ahead of another, toward the hoop, at sample k."""
+    return np.asarray(((shot.middle(joint) - shot.middle(of))[:, k, :2] * shot.toward()).sum(-1))
+
+
+def shoulders_over_toes_m(shot: Shot3D) -> Measurement:
+    """Mid-shoulder ahead of the toes at the deepest knee bend, toward the hoop."""
+    ahead = _ahead_m(shot, "shoulder", "foot_index", shot.gather)
+    return _given(ahead, _USEFUL_M, "the shoulders over the toes", _between(shot, 0.018, 0.04, 2.0))
+
+
+def hips_over_feet_m(shot: Shot3D) -> Measurement:
+    """Mid-hip ahead of the ankles at the release, toward the hoop: the sway of hips and legs."""
+    ahead = _ahead_m(shot, "hip", "ankle", shot.release)
+    return _given(ahead, _USEFUL_M, "the hips over the feet", _between(shot, 0.005, 0.03, 2.0))
+
+
+def shoulders_over_feet_m(shot: Shot3D) -> Measurement:
+    """Mid-shoulder ahead of the ankles at the release: small where shoulders go back as the hips go forward."""
+    ahead = _ahead_m(shot, "shoulder", "ankle", shot.release)
+    return _given(ahead, _USEFUL_DRIFT_M, "the shoulders over the feet", _between(shot, 0.005, 0.035, 2.0))
 
 
 def _drift(shot: Shot3D) -> tuple[FloatArray, FloatArray] | None:
@@ -686,8 +804,11 @@ MEASUREMENTS: dict[str, Callable[[Shot3D], Measurement]] = {
     "elbow_above_eyes_m": elbow_above_eyes_m,
     "hold_s": hold_s,
     "set_to_release_s": set_to_release_s,
+    "release_before_apex_s": release_before_apex_s,
     "arm_offset_at_set_m": arm_offset_at_set_m,
     "wrist_offset_at_set_m": wrist_offset_at_set_m,
+    "ball_offset_at_set_m": ball_offset_at_set_m,
+    "wrist_from_ball_m": wrist_from_ball_m,
     "release_height_m": release_height_m,
     "release_speed_mps": _of_flight("release_speed_mps", "the release's speed", 0.6),
     "release_angle_deg": _of_flight("release_angle_deg", "the release's angle", 7.5),
@@ -698,8 +819,13 @@ MEASUREMENTS: dict[str, Callable[[Shot3D], Measurement]] = {
     "shoulders_heading_deg": shoulders_heading_deg,
     "stance_width_m": stance_width_m,
     "foot_stagger_m": foot_stagger_m,
+    "knee_over_foot_m": knee_over_foot_m,
+    "shoulders_over_toes_m": shoulders_over_toes_m,
+    "hips_over_feet_m": hips_over_feet_m,
+    "shoulders_over_feet_m": shoulders_over_feet_m,
     "drift_forward_m": drift_forward_m,
     "drift_side_m": drift_side_m,
+    "jump_height_m": jump_height_m,
     "head_travel_m": head_travel_m,
 }
-"""What is best read in the picture stays there: follow-through, dip, jump and the apex are heights and instants."""
+"""What is best read in the picture stays there: follow-through and dip are heights and instants."""

@@ -8,6 +8,7 @@ which cancels the lag.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from scipy.signal import butter, sosfiltfilt
@@ -76,7 +77,7 @@ def zero_lag(t_s: FloatArray, values: FloatArray, cutoff_hz: float) -> FloatArra
     design_hz = cutoff_hz / _TWO_PASSES
     if design_hz >= 0.5 * rate_hz:
         return np.array(values, float)
-    sos = butter(2, design_hz, fs=rate_hz, output="sos")
+    sos = _low_pass(design_hz, rate_hz)
     grid = np.linspace(t_s[0], t_s[-1], max(_LEAST_SAMPLES, round((t_s[-1] - t_s[0]) * rate_hz) + 1))
     out = np.full_like(flat, np.nan)
     # columns that were seen at the same instants (all landmarks of a body) go through together
@@ -91,6 +92,12 @@ def zero_lag(t_s: FloatArray, values: FloatArray, cutoff_hz: float) -> FloatArra
         smooth = sosfiltfilt(sos, even, axis=0, padlen=min(len(even) - 1, 3 * _LEAST_SAMPLES))
         out[np.ix_(known, columns)] = _at_times(t_s[known], grid, smooth)
     return out.reshape(np.shape(values))
+
+
+@lru_cache(maxsize=64)
+def _low_pass(cutoff_hz: float, rate_hz: float) -> FloatArray:
+    """Second-order sections; a rep filters dozens of signals of the same rate."""
+    return np.asarray(butter(2, cutoff_hz, fs=rate_hz, output="sos"))
 
 
 def _at_times(wanted_s: FloatArray, t_s: FloatArray, values: FloatArray) -> FloatArray:

@@ -118,11 +118,11 @@ def unswap_arms(t_s: FloatArray, points: FloatArray) -> FloatArray:
     n = len(points)
     keep = np.zeros((n, 2))
     back = np.zeros((n, 2), int)
+    stay = _travel(straight[1:], straight[:-1])  # both as they are, or both exchanged: the same travel
+    change = _travel(crossed[1:], straight[:-1])
     for k in range(1, n):
-        stay = _travel(straight[k], straight[k - 1])  # both as they are, or both exchanged: the same travel
-        change = _travel(crossed[k], straight[k - 1])
         for state in (0, 1):
-            costs = (keep[k - 1, state] + stay, keep[k - 1, 1 - state] + change + _EXCHANGE_M)
+            costs = (keep[k - 1, state] + stay[k - 1], keep[k - 1, 1 - state] + change[k - 1] + _EXCHANGE_M)
             back[k, state] = state if costs[0] <= costs[1] else 1 - state
             keep[k, state] = min(costs) + state * _CROSSED_MPS * (t_s[k] - t_s[k - 1])
     states = np.zeros(n, int)
@@ -140,7 +140,8 @@ _EXCHANGE_M = 0.03
 _CROSSED_MPS = 0.8
 
 
-def _travel(now: FloatArray, before: FloatArray) -> float:
-    """Mean distance that both arms' points moved, metres; 0 where one of them is unknown."""
+def _travel(now: FloatArray, before: FloatArray) -> FloatArray:
+    """(T,): mean distance that the known of both arms' points (T, n, d) moved, metres; 0 where none is known."""
     distance = np.linalg.norm(now - before, axis=-1)
-    return float(np.nanmean(distance)) if np.isfinite(distance).any() else 0.0
+    known = np.isfinite(distance)
+    return np.where(known, distance, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)

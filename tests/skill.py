@@ -117,7 +117,7 @@ def show(found: Sequence[Row], console: Console) -> None:
     for column in ("view", "values", "given", "near", "far off", "in 2 sigma"):
         by_view.add_column(column)
     for view in (*VIEWS, "all"):
-        here = [row for row in found if view in (row.view, "all")]
+        here = [row for row in found if view in (row.view, "all") and row.name not in accuracy.OUR_OWN]
         if not here:
             continue
         given = [row for row in here if row.measured.value is not None]

@@ -191,8 +191,8 @@ WRONG = [
     ("[goal]\nrep = 3", "line 3: goal.rep is no key of a drill, did you mean reps?"),
     ("[checks]\npriority = 'knee_bend'", "line 3: checks.priority must be a list of checks, got 'knee_bend'"),
     (
-        "[checks]\npriority = ['knee']",
-        "line 3: checks.priority must name checks, 'knee' is none: did you mean knee_bend?",
+        "[checks]\npriority = ['knee_ben']",
+        "line 3: checks.priority must name checks, 'knee_ben' is none: did you mean knee_bend?",
     ),
     ("[checks]\npriority = [[]]", "checks.priority must name checks, [] is none: one of step_rhythm, "),
     ("[checks]\npriority = ['hold', 'hold']", "checks.priority must name each check once"),

@@ -15,6 +15,7 @@ from test_lifting import ELBOW, FRONT, RELEASE_S, SIDE, angle, player, seen_by, 
 from rimward.calibration.geometry import project
 from rimward.calibration.record import Calibration
 from rimward.live import flight, measure3d
+from rimward.live.ball import GRAVITY_MPS2
 from rimward.live.ball_edge import outline
 from rimward.live.lifting import AT, Body, LiftedTrack
 from rimward.live.measure3d import Shot3D, shot3d
@@ -88,9 +89,20 @@ def test_a_left_hander_in_the_mirror_measures_the_same_with_sideways_signs_chang
         "trunk_lean_at_set_deg",
         "set_point_above_eyes_m",
         "foot_stagger_m",
+        "shoulders_over_toes_m",
+        "hips_over_feet_m",
+        "shoulders_over_feet_m",
     ):
         assert value(left, name) == pytest.approx(value(right, name), abs=1e-6)
-    for name in ("arm_offset_at_set_m", "wrist_offset_at_set_m", "shoulders_heading_deg", "drift_side_m"):
+    for name in (
+        "arm_offset_at_set_m",
+        "wrist_offset_at_set_m",
+        "ball_offset_at_set_m",
+        "wrist_from_ball_m",
+        "knee_over_foot_m",
+        "shoulders_heading_deg",
+        "drift_side_m",
+    ):
         assert value(left, name) == pytest.approx(-value(right, name), abs=1e-6)
 
 
@@ -177,6 +189,85 @@ def test_the_release_is_less_than_half_as_uncertain_in_height_as_the_ball_rises(
     higher = moved.values | {"release_height_m": (height_m + 0.057, sigma_m)}
     late = replace(late, flight=replace(moved, values=higher))
     assert abs(value(late, "release_height_m") - value(early, "release_height_m")) < 0.03
+
+
+BESIDE = {
+    "knee_over_foot_m": ("right_knee", [0.05, 0.0, 0.0]),
+    "shoulders_over_toes_m": ("shoulders", [0.0, 0.05, 0.0]),
+    "shoulders_over_feet_m": ("shoulders", [0.0, 0.05, 0.0]),
+    "hips_over_feet_m": ("hips", [0.0, 0.05, 0.0]),
+    "ball_offset_at_set_m": ("ball", [0.05, 0.0, 0.0]),
+    "wrist_from_ball_m": ("right_wrist", [0.05, 0.0, 0.0]),
+}
+"""What each is the place of, and which way it counts: right is +x, toward the hoop +y."""
+
+
+@pytest.mark.parametrize("name", BESIDE)
+def test_places_are_measured_to_the_right_and_toward_the_hoop(name):
+    part, way = BESIDE[name]
+    parts = [f"{side}_{part.removesuffix('s')}" for side in ("left", "right")] if part.endswith("s") else [part]
+    moved = player(T)
+    moved[:, [AT[one] for one in parts]] += way
+    change = value(known(T, moved, camera=FRONT), name) - value(known(T, player(T), camera=FRONT), name)
+    assert change == pytest.approx(0.05, abs=0.002)
+
+
+def test_the_knee_is_held_against_its_own_foot_wherever_that_points():
+    """scipy.spatial.transform.Rotation turns the whole leg about its ankle: what is in line stays in line."""
+    joints = player(T)
+    leg = [AT[f"right_{part}"] for part in ("knee", "ankle", "heel", "foot_index")]
+    pivot = joints[:, AT["right_ankle"]][:, None]
+    turned = joints.copy()
+    turned[:, leg] = (joints[:, leg] - pivot) @ Rotation.from_euler("z", -20, degrees=True).as_matrix().T + pivot
+    straight = value(known(T, joints), "knee_over_foot_m")
+    assert value(known(T, turned), "knee_over_foot_m") == pytest.approx(straight, abs=1e-3)
+
+
+def test_a_hidden_arm_has_no_hand_under_the_ball():
+    shot = known(T, player(T))
+    trust = shot.lifted.trust.copy()
+    trust[:, INDEX["right_elbow"]] = 0.1
+    hidden = replace(shot, lifted=replace(shot.lifted, trust=trust))
+    for name in ("wrist_from_ball_m", "ball_offset_at_set_m"):
+        assert known_reason(hidden, name) == "the shooting arm was hidden"
+
+
+def jumped(t: Array, speed_mps: float, from_s: float = RELEASE_S - 0.2) -> Array:
+    """The player in free fall from `from_s` on; on the ground again where that ends."""
+    flown = np.clip(t - from_s, 0.0, 2 * speed_mps / GRAVITY_MPS2)
+    return player(t) + (speed_mps * flown - GRAVITY_MPS2 * flown**2 / 2)[:, None, None] * [0, 0, 1]
+
+
+@pytest.mark.parametrize("speed_mps", [1.6, 2.4])
+def test_a_jump_is_as_high_and_its_top_as_late_as_physics_says(speed_mps):
+    """Free fall: the top after v / g, v^2 / 2g high, whose instant and height lie between two samples."""
+    shot = known(T, jumped(T, speed_mps))
+    assert value(shot, "release_before_apex_s") == pytest.approx(speed_mps / GRAVITY_MPS2 - 0.2, abs=0.01)
+    standing = value(known(T, player(T)), "jump_height_m")
+    # the player of test_lifting straightens to 172 degrees, by the height of which the hips' top differs
+    assert value(shot, "jump_height_m") - standing == pytest.approx(speed_mps**2 / (2 * GRAVITY_MPS2), abs=0.01)
+    assert standing == pytest.approx(0.0, abs=0.02)
+
+
+def test_hips_that_stay_up_have_no_highest_instant():
+    """Who stands straight from before the release on: the highest instant is anywhere in that."""
+    shot = known(T, player(T))
+    trembling = shot.versions + np.random.default_rng(1).normal(0, 0.002, shot.versions.shape)
+    found = known_reason(replace(shot, versions=trembling), "release_before_apex_s")
+    assert found == "the hips had no clear highest point"
+
+
+def test_hips_that_still_rise_at_the_end_have_not_shown_their_highest_point():
+    rising = player(T) + (np.maximum(T - 1.3, 0.0) * 0.8)[:, None, None] * [0, 0, 1]
+    assert known_reason(known(T, rising), "release_before_apex_s") == "the highest point of the hips was not seen"
+
+
+def test_a_jump_is_not_measured_on_feet_that_were_not_seen():
+    shot = known(T, jumped(T, 2.0))
+    trust = shot.lifted.trust.copy()
+    trust[:, [INDEX["left_ankle"], INDEX["right_ankle"]]] = 0.2
+    hidden = replace(shot, lifted=replace(shot.lifted, trust=trust))
+    assert known_reason(hidden, "jump_height_m") == "the feet were not seen"
 
 
 def test_drift_is_toward_the_hoop_and_to_the_right():
@@ -430,3 +521,29 @@ def test_what_lifting_measures_or_leaves_open_stands_before_the_picture():
         {"a": image, "b": none, "c": image, "e": image}, {"a": lifted_one, "b": lifted_one, "c": none, "d": none}
     )
     assert found == {"a": lifted_one, "b": lifted_one, "c": none, "d": none, "e": image}
+
+
+def jump(in_picture: Measurement, in_space: Measurement) -> Measurement:
+    return measure3d.better({"jump_height_m": in_picture}, {"jump_height_m": in_space})["jump_height_m"]
+
+
+def test_what_both_measure_independently_is_their_mean_by_least_squares():
+    """numpy.average with weights of one over the variances, and the error of such a mean (Bevington)."""
+    sigmas = np.array([0.03, 0.015])
+    found = jump(Measurement(0.30, 0.03, "image"), Measurement(0.33, 0.015, "lifted"))
+    assert found.value == pytest.approx(np.average([0.30, 0.33], weights=sigmas**-2.0))
+    assert found.sigma == pytest.approx((sigmas**-2.0).sum() ** -0.5)
+
+
+def test_values_that_exclude_each_other_are_not_averaged():
+    image = Measurement(0.05, 0.03, "image")
+    assert jump(image, Measurement(-0.19, 0.03, "lifted")) == image
+
+
+def test_one_of_both_stands_for_itself():
+    image, in_space, none = (
+        Measurement(0.3, 0.03, "image"),
+        Measurement(0.3, 0.02, "lifted"),
+        Measurement.missing("hid"),
+    )
+    assert (jump(image, none), jump(none, in_space), jump(none, none)) == (image, in_space, none)

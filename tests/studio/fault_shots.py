@@ -18,7 +18,7 @@ from pathlib import Path
 from .camera import VIEWS
 from .faults import FAULTY, SIDES, SOUND
 from .random_shots import points
-from .render import CACHE, Picture, render, shot_camera
+from .render import CACHE, Picture, render, shot_camera, write_sidecars
 from .session import Script, compile_script, load_script
 
 SCRIPTS = (*FAULTY, *SOUND)
@@ -68,17 +68,18 @@ def filmed(take: Take) -> tuple[Script, Picture]:
     return script, replace(picture, **CONDITIONS.get(take.condition, {}))
 
 
-def make(take: Take, out: Path, cache: Path) -> str:
+def make(take: Take, out: Path, cache: Path, truth_only: bool = False) -> str:
     """Film a take unless it is there; returns a line about it."""
     stem = out / take.name
-    if (out / f"{take.name}.json").is_file():
+    if (out / f"{take.name}.json").is_file() and not truth_only:
         return f"{take.name}: is there"
     script, picture = filmed(take)
     out.mkdir(parents=True, exist_ok=True)
-    marks = points(script, shot_camera(script, picture), 0) | {"hfov_deg": picture.hfov_deg}
+    cam = shot_camera(script, picture)
+    marks = points(script, cam, 0) | {"hfov_deg": picture.hfov_deg}
     (out / f"{take.name}.points.json").write_text(json.dumps(marks, indent=1) + "\n")
     motion = compile_script(script, cache)
-    meta = render(script, motion, picture, stem)
+    meta = write_sidecars(script, motion, cam, picture, stem) if truth_only else render(script, motion, picture, stem)
     said = "; ".join(motion.notes) or "as requested"
     return f"{take.name}: {meta['duration_s']:.1f} s, {meta['frames']} frames; {said}"
 
@@ -89,12 +90,13 @@ def main(argv: list[str] | None = None) -> None:
     p.add_argument("names", nargs="*", help="only takes whose name holds one of these")
     p.add_argument("--out", type=Path, required=True)
     p.add_argument("--cache", type=Path, default=CACHE, help="where the bodies are kept, else $STUDIO_CACHE")
+    p.add_argument("--truth-only", action="store_true", help="write the sidecars alone, without a picture")
     p.add_argument("--list", action="store_true", help="only say what would be made")
     args = p.parse_args(argv)
     for take in takes():
         if args.names and not any(part in take.name for part in args.names):
             continue
-        print(take.name if args.list else make(take, args.out, args.cache), flush=True)
+        print(take.name if args.list else make(take, args.out, args.cache, args.truth_only), flush=True)
 
 
 if __name__ == "__main__":

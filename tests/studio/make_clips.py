@@ -16,7 +16,7 @@ import numpy as np
 
 from . import sidecar
 from .camera import VIEWS, Placement
-from .render import CACHE, Picture, render
+from .render import CACHE, Picture, render, shot_camera, write_sidecars
 from .session import compile_script, load_script
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -96,17 +96,23 @@ TABLE: dict[str, Clip] = {
 }
 
 
-def make(name: str, cache: Path, full: Path | None = None) -> Path:
-    """Render one clip and write it with its sidecar; `full` also keeps the complete truth there."""
+def make(name: str, cache: Path, full: Path | None = None, truth_only: bool = False) -> Path:
+    """Render one clip and write it with its sidecar; `full` also keeps the complete truth there.
+
+    `truth_only` writes the sidecar of the clip that is there, for a truth that has come to hold more.
+    """
     clip = TABLE[name]
     script = load_script(clip.script)
     motion = compile_script(script, cache)
     with tempfile.TemporaryDirectory() as folder:
         stem = (full or Path(folder)) / name
-        meta = render(script, motion, clip.picture, stem)
-        clip.folder.mkdir(parents=True, exist_ok=True)
         goal = clip.folder / f"{name}.mp4"
-        clip.finish(stem.with_suffix(".mp4"), goal)
+        if truth_only:
+            meta = write_sidecars(script, motion, shot_camera(script, clip.picture), clip.picture, stem)
+        else:
+            meta = render(script, motion, clip.picture, stem)
+            clip.folder.mkdir(parents=True, exist_ok=True)
+            clip.finish(stem.with_suffix(".mp4"), goal)
         with np.load(stem.with_suffix(".npz")) as loaded:
             arrays = dict(loaded)
     sidecar.write(goal.with_suffix(".json"), _content(name, meta, arrays))
@@ -131,12 +137,13 @@ def main(argv: list[str] | None = None) -> int:
     p.add_argument("names", nargs="*", metavar="NAME", help=f"default all: {', '.join(TABLE)}")
     p.add_argument("--cache", type=Path, default=CACHE, help="where the bodies are kept, else $STUDIO_CACHE")
     p.add_argument("--full", type=Path, metavar="DIR", help="also keep the complete truth (.npz, .json) in DIR")
+    p.add_argument("--truth-only", action="store_true", help="write the sidecars alone, without a picture")
     args = p.parse_args(argv)
     if unknown := set(args.names) - set(TABLE):
         print(f"make_clips: no clip {', '.join(sorted(unknown))}; there are: {', '.join(TABLE)}", file=sys.stderr)
         return 2
     for name in args.names or TABLE:
-        goal = make(name, args.cache, args.full)
+        goal = make(name, args.cache, args.full, args.truth_only)
         print(f"{goal.relative_to(ROOT)}: {goal.stat().st_size / 1000:.0f} kB")
     return 0
 

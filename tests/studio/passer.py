@@ -85,6 +85,7 @@ def walk_past(
             turned @ np.array([-0.02 * k, 0.10, -0.99]),
             turned @ np.array([-0.97 * k, -0.2, 0.0]),
             Track(t_s, 0.9).value[:, 0],
+            np.ones(len(t_s)),
         )
     pose = poser.pose(plan.trunk(mid_hip), plan.feet(mid_hip), arms)
     angle = np.radians(passer.heading_deg)

@@ -117,12 +117,16 @@ def _measure_shot(motion: Motion, j: dict[str, np.ndarray], shot: dict) -> dict:
     along = unit(RING[:2] - mid_hip[kg, :2])
     right = np.array([along[1], -along[0]])
     plane = unit(RING[:2] - hand("shoulder")[ks, :2])
-    offset = lambda p: float((hand(p)[ks] - hand("shoulder")[ks])[:2] @ np.array([plane[1], -plane[0]]))  # noqa: E731
+    beside = lambda point: float((point - hand("shoulder"))[ks, :2] @ np.array([plane[1], -plane[0]]))  # noqa: E731
     kl = landing if landing is not None else min(kr + round(0.17 * RATE_HZ), end)
     k2 = min(kr + round(0.2 * RATE_HZ), end)
     shoulders = np.unwrap(np.radians(_heading_deg(_across(j["left_shoulder"], j["right_shoulder"]), along)))
     feet = _toes(motion) - (j["left_heel"] + j["right_heel"]) / 2
     heels = j["right_heel"][kg] - j["left_heel"][kg]
+    foot = (motion.heads[:, motion.body.i(f"toe1-1.{'R' if me == 'right' else 'L'}")] - hand("heel"))[kg, :2]
+    beside_foot = np.array([foot[1], -foot[0]]) / np.linalg.norm(foot)
+    middle = lambda part: (j[f"left_{part}"] + j[f"right_{part}"]) / 2  # noqa: E731
+    ahead = lambda one, other, k: float((one - other)[k, :2] @ along)  # noqa: E731
     nose = j["nose"] - mid_hip
     speed = float(np.linalg.norm(shot["velocity"]))
     v = shot["velocity"]
@@ -167,8 +171,10 @@ def _measure_shot(motion: Motion, j: dict[str, np.ndarray], shot: dict) -> dict:
             "hold_s": (k1 - k0) / RATE_HZ,
             "set_to_release_s": (kr - ks) / RATE_HZ,
             "release_before_apex_s": (ka - kr) / RATE_HZ,
-            "arm_offset_at_set_m": offset("elbow"),
-            "wrist_offset_at_set_m": offset("wrist"),
+            "arm_offset_at_set_m": beside(hand("elbow")),
+            "wrist_offset_at_set_m": beside(hand("wrist")),
+            "ball_offset_at_set_m": beside(ball),
+            "wrist_from_ball_m": beside(hand("wrist")) - beside(ball),
             "release_height_m": float(ball[kr, 2]),
             "release_speed_mps": speed,
             "release_angle_deg": float(np.degrees(np.arctan2(v[2], np.hypot(v[0], v[1])))),
@@ -180,6 +186,10 @@ def _measure_shot(motion: Motion, j: dict[str, np.ndarray], shot: dict) -> dict:
             "shoulders_heading_deg": float(np.degrees(shoulders[kg])),
             "stance_width_m": float(abs(heels[:2] @ right)),
             "foot_stagger_m": float(heels[:2] @ along) * (1 if me == "right" else -1),
+            "knee_over_foot_m": float((hand("knee") - hand("ankle"))[kg, :2] @ beside_foot),
+            "shoulders_over_toes_m": ahead(middle("shoulder"), _toes(motion), kg),
+            "hips_over_feet_m": ahead(mid_hip, middle("ankle"), kr),
+            "shoulders_over_feet_m": ahead(middle("shoulder"), middle("ankle"), kr),
             "drift_forward_m": float(drift @ along),
             "drift_side_m": float(drift @ right),
             "head_travel_m": float(pdist(nose[kd : kr + 1]).max()),
