@@ -144,4 +144,4 @@ def _travel(now: FloatArray, before: FloatArray) -> FloatArray:
     """(T,): mean distance that the known of both arms' points (T, n, d) moved, metres; 0 where none is known."""
     distance = np.linalg.norm(now - before, axis=-1)
     known = np.isfinite(distance)
-    return np.where(known, distance, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+    return np.asarray(np.where(known, distance, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1))
