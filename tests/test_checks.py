@@ -170,6 +170,42 @@ def test_an_elbow_that_is_out_is_out_for_either_hand(hand, to_the_right, shipped
     assert (found(rep, shipped, "arm_line"), found(rep, shipped, "wrist_line")) == ("above", "above")
 
 
+@pytest.mark.parametrize(
+    ("check", "measurement", "outward_m", "expected"),
+    [
+        ("knee_line", "knee_over_foot_m", -0.023, "in_band"),  # medians of the data set's player, in truth
+        ("knee_line", "knee_over_foot_m", -0.16, "below"),
+        ("knee_line", "knee_over_foot_m", 0.16, "above"),
+        ("ball_line", "ball_offset_at_set_m", -0.162, "in_band"),
+        ("ball_line", "ball_offset_at_set_m", -0.32, "below"),
+        ("ball_line", "ball_offset_at_set_m", 0.20, "above"),
+        ("hand_under_ball", "wrist_from_ball_m", 0.072, "in_band"),
+        ("hand_under_ball", "wrist_from_ball_m", -0.18, "below"),
+        ("hand_under_ball", "wrist_from_ball_m", 0.20, "above"),
+    ],
+)
+@pytest.mark.parametrize(("hand", "right"), [("right", 1.0), ("left", -1.0)])
+def test_knee_ball_and_hand_are_held_outward_for_either_hand(
+    check, measurement, outward_m, expected, hand, right, shipped
+):
+    assert found(a_rep(hand=hand, **{measurement: (right * outward_m, 0.02)}), shipped, check) == expected
+
+
+@pytest.mark.parametrize(
+    ("hips_m", "shoulders_m", "expected"),
+    [
+        (0.007, -0.025, "in_band"),  # the data set's player
+        (0.18, 0.05, "in_band"),  # a sway of the hips that the shoulders answer
+        (0.18, 0.36, "above"),
+        (-0.05, -0.25, "below"),
+    ],
+)
+def test_a_sway_that_the_shoulders_answer_is_none(hips_m, shoulders_m, expected, shipped):
+    rep = a_rep(hips_over_feet_m=(hips_m, 0.02), shoulders_over_feet_m=(shoulders_m, 0.02))
+    assert found(rep, shipped, "balance") == expected
+    assert "hip_sway" not in {one.check for one in judge(rep, shipped.check_bands(), CLEAR)}
+
+
 @pytest.mark.parametrize(("hand", "to_the_left"), [("right", 40.0), ("left", -40.0)])
 def test_the_shooting_shoulder_that_goes_forward_too_far_is_the_same_for_either_hand(hand, to_the_left, shipped):
     assert found(a_rep(hand=hand, shoulder_turn_deg=(to_the_left, 4.0)), shipped, "shoulder_turn") == "above"
