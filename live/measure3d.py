@@ -481,7 +481,7 @@ def hold_s(shot: Shot3D) -> Measurement:
 _WRIST_STAYS = (0.025, 0.0165)
 """Of the stature: so far a wrist moves against the shoulder while the elbow opens by 5 degrees, before and after."""
 _BEFORE_PUSH_S = 0.05
-_HOLD_S, _USEFUL_HOLD_S = 0.02, 0.09
+_HOLD_S, _USEFUL_HOLD_S = 0.02, 0.13
 _HOLD_SPREAD = (0.7, 1.3, 5.0)
 """So many times the versions' spread the error is, measured on rendered clips."""
 _AWAY = -0.8

@@ -441,6 +441,8 @@ class Pipeline:
             left = min(window, key=lambda moment: abs(moment.seen.t_s - release_s)).seen.pose
             self._shot_from_m = self._spot_m(left)
         measurements, lifted = self._measure(window, reading, px_per_m)
+        if not reading.hand_sure:
+            measurements = measure.without_hand(measurements)
         self._index += 1
         self._view_check = None
         rep = Rep(

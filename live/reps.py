@@ -61,6 +61,8 @@ class Reading:
     hand: Side
     right_handed: float
     """What this shot says of the hand, as logarithm of the odds: positive for the right, negative for the left."""
+    hand_sure: bool
+    """False: this and earlier shots leave it open, and `hand` is the likelier one."""
     events: Events
     motion: Motion | None
     release_phase: ReleasePhase | None
@@ -141,6 +143,7 @@ def read(
         smooth=smooth,
         hand=shooting,
         right_handed=evidence,
+        hand_sure=hand is not None or abs(earlier_hand + evidence) >= _SURE_ODDS,
         events=events,
         motion=_motion(smooth, start, set_point, release, settings),
         release_phase=_release_phase(events, settings),
@@ -252,6 +255,9 @@ def _right_handed(smooth: Track, last: int) -> float:
     return float(np.clip(odds, -4.0, 4.0))
 
 
+_SURE_ODDS = 0.5
+"""Of 346 first shots, rendered and captured, 17 say less than this of the hand, and 5 of them the wrong one; of the rest
+3 do."""
 _SIGNS_OF_A_HAND = (
     # signal, seconds after the last hold, what counts as one unit of it (m, m/s), weight of a unit
     ("elbow", -0.4, -0.15, 0.1, -1.5),  # the guide arm reaches across and up to the ball's side

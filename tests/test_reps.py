@@ -239,6 +239,21 @@ def test_earlier_shots_outweigh_one_odd_follow_through(shipped):
     assert reading.right_handed > 0
 
 
+def test_a_hand_is_sure_when_given_or_told_clearly_by_all_shots_together(shipped):
+    take = story()
+    seen, release_s = film(take), take.t_s[take.release()]
+    plain = reading_of(seen, shipped, release_s)
+    assert isinstance(plain, Reading)
+    assert plain.hand_sure
+    for total, sure in ((0.2, False), (-0.2, False), (0.7, True), (-0.7, True)):
+        reading = reading_of(seen, shipped, release_s, earlier_hand=total - plain.right_handed)
+        assert isinstance(reading, Reading)
+        assert (reading.hand_sure, reading.hand) == (sure, "right" if total > 0 else "left")
+    given_one = reading_of(seen, shipped, release_s, hand="right", earlier_hand=0.2 - plain.right_handed)
+    assert isinstance(given_one, Reading)
+    assert given_one.hand_sure
+
+
 # ------------------------------------------------------------------------------------------------------ properties
 @settings(max_examples=25)
 @given(FORMS, st.floats(0, 20), st.sampled_from([25.0, 30.0, 60.0]))
