@@ -41,7 +41,7 @@ from .session import Player, compile_script
 BEFORE_S, AFTER_S = 1.8, 0.75
 """What is rendered round the release; the network needs a moment to settle."""
 WIDTH, HEIGHT = 960, 540
-"""The network looks at 256 x 256 pixels of a body that fills twice as many here: more would cost time and give nothing."""
+"""The network looks at 256 x 256 pixels of a body that fills more here: more again would only cost time."""
 USED_S = (-1.4, 0.6)
 FIRST_LOOSE, LOOSE_SEED = 1500, 100_000
 """Loosened shots have numbers from here on."""
