@@ -256,7 +256,8 @@ def _right_handed(smooth: Track, last: int) -> float:
 
 
 _SURE_ODDS = 0.5
-"""Of 346 first shots, rendered and captured, 17 say less than this of the hand, 5 of them the wrong one; 3 of the rest."""
+"""Of 346 first shots, rendered and captured, 17 say less than this of the hand, 5 of them the wrong one; of the others
+3 do."""
 _SIGNS_OF_A_HAND = (
     # signal, seconds after the last hold, what counts as one unit of it (m, m/s), weight of a unit
     ("elbow", -0.4, -0.15, 0.1, -1.5),  # the guide arm reaches across and up to the ball's side
