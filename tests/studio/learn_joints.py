@@ -1,6 +1,6 @@
 """Learn where the joints are against the pose network's landmarks: makes live/joints.npz from rendered shots.
 
-    python -m tests.studio.learn_joints --shots DIR [--count 900] [--loose 300] [--seed 21] [--cache DIR] [--out FILE]
+    python -m tests.studio.learn_joints --shots DIR [--count 600] [--loose 50] [--seed 5] [--cache DIR] [--out FILE]
 
 Renders random shots (random_shots.py, cameras on any bearing), and some whose joints are loosened (loosen.py), straight
 into the pose network, keeps in --shots what was seen beside the truth, and fits an ensemble of small networks to it:
@@ -22,6 +22,7 @@ import numpy as np
 import torch
 
 from rimward.live.ball import BallTracker
+from rimward.live.ball_edge import Outline, outline
 from rimward.live.body import ScaleTracker
 from rimward.live.joints import FAR, JOINTS, features, landmark
 from rimward.live.lifting import seen
@@ -38,10 +39,8 @@ from .random_shots import script
 from .render import CACHE, Renderer, frame_samples, shot_camera, write_sidecars
 from .session import Player, compile_script
 
-BEFORE_S, AFTER_S = 1.8, 0.75
+BEFORE_S, AFTER_S = 2.0, 0.75
 """What is rendered round the release; the network needs a moment to settle."""
-WIDTH, HEIGHT = 960, 540
-"""The network looks at 256 x 256 pixels of a body that fills more here: more again would only cost time."""
 USED_S = (-1.4, 0.6)
 FIRST_LOOSE, LOOSE_SEED = 1500, 100_000
 """Loosened shots have numbers from here on."""
@@ -64,6 +63,7 @@ class Shot:
     size: tuple[int, int]
     release_s: float
     observations: list[Observation]
+    outlines: list[Outline | None]
     truth: dict[str, np.ndarray]
     """`K`, `R`, `t`, `fps`, `names`, `joints` (T, J, 3), `joints_px` (T, J, 2) of the clip's sidecar."""
 
@@ -78,7 +78,6 @@ def look(seed: int, k: int, loose: bool, model: Path, cache: Path, scratch: Path
     """Render shot k and show it to the pose network and the search for the ball."""
     plan, _, picture = script(seed, k, around=True)
     plan = replace(plan, player=nearest(plan.player, cache))
-    picture = replace(picture, width=WIDTH, height=HEIGHT)
     motion = compile_script(plan, cache)
     if loose:
         motion = loosened(motion, np.random.default_rng(LOOSE_SEED + k))
@@ -93,6 +92,7 @@ def look(seed: int, k: int, loose: bool, model: Path, cache: Path, scratch: Path
     random = np.random.default_rng(picture.seed)
     root = motion.heads[:, motion.body.i("root")]
     observations: list[Observation] = []
+    outlines: list[Outline | None] = []
     for index, sample in enumerate(frame_samples(motion, picture.fps)):
         t_s = index / picture.fps
         if not release_s - BEFORE_S <= t_s <= release_s + AFTER_S:
@@ -100,21 +100,22 @@ def look(seed: int, k: int, loose: bool, model: Path, cache: Path, scratch: Path
         renderer.figures[0].pose(motion.rotation[sample], motion.heads[sample])
         turn = rot_x(motion.spin[sample : sample + 1] + 0.5)[0]
         drawn = renderer.draw(cam, motion.ball[sample], turn, np.append(root[sample, :2], 1.0))
-        noisy = drawn + np.float32(picture.noise) * random.standard_normal(drawn.shape, dtype=np.float32)
+        noisy = drawn + random.normal(0, picture.noise, drawn.shape).astype(np.float32)
         image = np.ascontiguousarray(np.clip(noisy, 0, 255).astype(np.uint8)[:, :, ::-1])
         people = network.estimate(Frame(index, t_s, image), 1)
         pose = people[0] if people else None
         found = ball.update(image, t_s, pose, scale.update(t_s, pose))
         observations.append(Observation(index, t_s, pose, found))
+        outlines.append(None if found is None else outline(image, found))
     network.close()
     size = (cam.width, cam.height)
-    return Shot(plan.player.hand, plan.player.stature_m, size, release_s, observations, truth)
+    return Shot(plan.player.hand, plan.player.stature_m, size, release_s, observations, outlines, truth)
 
 
 def samples(shot: Shot) -> tuple[np.ndarray, np.ndarray]:
     """Features (N, F) and what is to be known (N, 48), in statures."""
     calibration = exact(shot.truth, shot.size)
-    window = seen(shot.observations, calibration)
+    window = seen(shot.observations, calibration, shot.outlines)
     if window is None:
         return np.zeros((0, 0)), np.zeros((0, 3 * len(JOINTS)))
     names = [str(name) for name in shot.truth["names"]]
@@ -222,9 +223,9 @@ def main(argv: list[str] | None = None) -> None:
     """Command line."""
     p = argparse.ArgumentParser(prog="python -m tests.studio.learn_joints", description=__doc__)
     p.add_argument("--shots", type=Path, required=True, help="where what was seen is kept")
-    p.add_argument("--count", type=int, default=900, help="shots as planned")
-    p.add_argument("--loose", type=int, default=300, help="shots whose joints are loosened")
-    p.add_argument("--seed", type=int, default=21)
+    p.add_argument("--count", type=int, default=600, help="shots as planned")
+    p.add_argument("--loose", type=int, default=50, help="shots whose joints are loosened")
+    p.add_argument("--seed", type=int, default=5)
     p.add_argument("--cache", type=Path, default=CACHE, help="where the bodies are kept, else $STUDIO_CACHE")
     p.add_argument("--out", type=Path, default=Path("live/joints.npz"))
     args = p.parse_args(argv)
