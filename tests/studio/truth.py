@@ -123,7 +123,8 @@ def _measure_shot(motion: Motion, j: dict[str, np.ndarray], shot: dict) -> dict:
     shoulders = np.unwrap(np.radians(_heading_deg(_across(j["left_shoulder"], j["right_shoulder"]), along)))
     feet = _toes(motion) - (j["left_heel"] + j["right_heel"]) / 2
     heels = j["right_heel"][kg] - j["left_heel"][kg]
-    foot = (motion.heads[:, motion.body.i(f"toe1-1.{'R' if me == 'right' else 'L'}")] - hand("heel"))[kg, :2]
+    toes = {side: _toe(motion, side) for side in ("left", "right")}
+    foot = (toes[me] - hand("heel"))[kg, :2]
     beside_foot = np.array([foot[1], -foot[0]]) / np.linalg.norm(foot)
     middle = lambda part: (j[f"left_{part}"] + j[f"right_{part}"]) / 2  # noqa: E731
     ahead = lambda one, other, k: float((one - other)[k, :2] @ along)  # noqa: E731
@@ -187,7 +188,7 @@ def _measure_shot(motion: Motion, j: dict[str, np.ndarray], shot: dict) -> dict:
             "stance_width_m": float(abs(heels[:2] @ right)),
             "foot_stagger_m": float(heels[:2] @ along) * (1 if me == "right" else -1),
             "knee_over_foot_m": float((hand("knee") - hand("ankle"))[kg, :2] @ beside_foot),
-            "shoulders_over_toes_m": ahead(middle("shoulder"), _toes(motion), kg),
+            "shoulders_over_toes_m": ahead(middle("shoulder"), (toes["left"] + toes["right"]) / 2, kg),
             "hips_over_feet_m": ahead(mid_hip, middle("ankle"), kr),
             "shoulders_over_feet_m": ahead(middle("shoulder"), middle("ankle"), kr),
             "drift_forward_m": float(drift @ along),
@@ -276,6 +277,12 @@ def k_last(mask: np.ndarray, k: int) -> int:
     while k + 1 < len(mask) and mask[k + 1]:
         k += 1
     return k
+
+
+def _toe(motion: Motion, side: str) -> np.ndarray:
+    """Tip of a big toe (N, 3)."""
+    bone = f"toe1-1.{side[0].upper()}"
+    return _surface_point(motion.body, motion.rotation, motion.heads, f"{side}_big_toe", bone)
 
 
 def _toes(motion: Motion) -> np.ndarray:
