@@ -476,15 +476,9 @@ MEASUREMENTS: dict[str, Callable[[Shot], Measurement]] = {
     **{name: _NeedsCloseView(function) for name, function in hands.MEASUREMENTS.items()},
 }
 OF_EITHER_HAND = frozenset(
-    {
-        *("release_speed_mps", "release_angle_deg", "entry_angle_deg", "release_before_apex_s"),
-        *("feet_heading_deg", "hips_heading_deg", "shoulders_heading_deg", "shoulder_turn_deg", "stance_width_m"),
-        *("shoulders_over_toes_m", "hips_over_feet_m", "shoulders_over_feet_m", "trunk_lean_at_release_deg"),
-        *("drift_forward_m", "drift_side_m", "jump_height_m", "dip_m", "head_travel_m"),
-        "step_forward_m",
-    }
+    {"release_speed_mps", "release_angle_deg", "entry_angle_deg", "jump_height_m", "dip_m", "step_forward_m"}
 )
-"""What is the same whichever hand shoots."""
+"""What is the same whichever hand shoots. Headings are not: a body that is lifted as a left-hander's stands otherwise."""
 ONLY_IN_SPACE = tuple(name for name, function in MEASUREMENTS.items() if isinstance(function, _NeedsCalibration))
 """What no view gives without the camera's place; measure3d gives it with one."""
 ONLY_CLOSE = tuple(hands.MEASUREMENTS)
@@ -492,6 +486,6 @@ ONLY_CLOSE = tuple(hands.MEASUREMENTS)
 
 
 def without_hand(found: Mapping[str, Measurement]) -> dict[str, Measurement]:
-    """The measurements of a shot of which nobody knows the hand: what is of one arm or side is missing."""
+    """The measurements of a shot of which nobody knows the hand: what hangs on that is missing."""
     unknown = Measurement.missing("which hand shoots is not clear yet")
     return {name: one if name in OF_EITHER_HAND or one.value is None else unknown for name, one in found.items()}
