@@ -478,7 +478,7 @@ MEASUREMENTS: dict[str, Callable[[Shot], Measurement]] = {
 OF_EITHER_HAND = frozenset(
     {"release_speed_mps", "release_angle_deg", "entry_angle_deg", "jump_height_m", "dip_m", "step_forward_m"}
 )
-"""What is the same whichever hand shoots. Headings are not: a body that is lifted as a left-hander's stands otherwise."""
+"""What is the same whichever hand shoots. Headings are not: a body lifted as a left-hander's stands otherwise."""
 ONLY_IN_SPACE = tuple(name for name, function in MEASUREMENTS.items() if isinstance(function, _NeedsCalibration))
 """What no view gives without the camera's place; measure3d gives it with one."""
 ONLY_CLOSE = tuple(hands.MEASUREMENTS)
