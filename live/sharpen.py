@@ -18,6 +18,8 @@ _LEAST_HZ, _SLOPE, _SPEED_HZ = 0.05, 80.0, 1.0
 _SQUARE_OF_STATURE = 1.2
 """Side of the tracked square over the player's stature in the picture: the value that takes the knees' lag to zero."""
 _ROUNDS = 14
+"""Not to the end on purpose. The exact inverse (speed is the root of a quadratic) reproduces what came out to the last
+bit, but on rendered shots it doubles the tremble, since the square's size is known only roughly."""
 
 
 def sharpened(t_s: FloatArray, points_px: FloatArray, stature_px: float) -> FloatArray:
