@@ -16,6 +16,7 @@ from itertools import pairwise
 import numpy as np
 
 from .records import FloatArray, Measurement
+from .smoothing import tops
 
 _BEFORE_S, _AFTER_S = {"knee": 0.8, "hip": 0.8}, 0.1
 _ARM_BEFORE_S = 0.35
@@ -80,22 +81,13 @@ def _peak(t_s: FloatArray, angles: FloatArray, from_s: float, to_s: float) -> Pe
     if len(looked) < 5 or not np.isfinite(angles[:, looked]).all():
         return None
     speeds = np.gradient(angles[:, looked], t_s[looked], axis=1)
-    instants = np.array([_top(t_s[looked], np.asarray(speed)) for speed in speeds])
+    instants, _ = tops(t_s[looked], speeds)
     fastest = float(speeds[0].max())
     if fastest < _LEAST_DEG_S:
         return None
     spread = float(np.sqrt(np.mean((instants[1:] - instants[0]) ** 2))) if len(instants) > 1 else 0.0
     frame_s = float(np.median(np.diff(t_s[looked])))
     return Peak(float(instants[0]), float(np.hypot(np.hypot(spread, _NETWORK_S), _FRAMES * frame_s)), fastest)
-
-
-def _top(t_s: FloatArray, speed: FloatArray) -> float:
-    """Instant of the greatest speed, by the parabola through it and its neighbours."""
-    k = int(speed.argmax())
-    if k in (0, len(speed) - 1):
-        return float(t_s[k])
-    a, b, _ = np.polyfit(t_s[k - 1 : k + 2] - t_s[k], speed[k - 1 : k + 2], 2)
-    return float(t_s[k] + np.clip(-b / (2 * a), t_s[k - 1] - t_s[k], t_s[k + 1] - t_s[k])) if a < 0 else float(t_s[k])
 
 
 def lag(found: Energy, first: str, then: str) -> Measurement:

@@ -26,7 +26,7 @@ from .lifting import AT, Body, LiftedTrack, NotLifted, Seen, lift, seen
 from .records import Events, FloatArray, Measurement, Observation
 from .reps import Reading
 from .skeleton import INDEX
-from .smoothing import zero_lag
+from .smoothing import tops, zero_lag
 from .track import SMOOTH_HZ
 
 _FACE_M = -0.25
@@ -353,6 +353,11 @@ def _flat_angle(vectors: FloatArray, toward: FloatArray) -> FloatArray:
     return np.asarray(np.degrees(np.arctan2(f[..., 0] * y - f[..., 1] * x, f[..., 0] * x + f[..., 1] * y)))
 
 
+def _right_of(d: FloatArray, way: FloatArray) -> FloatArray:
+    """How far d (..., 2) goes to the right of a horizontal direction (..., 2)."""
+    return np.asarray(d[..., 0] * way[..., 1] - d[..., 1] * way[..., 0])
+
+
 def _square_to(left: FloatArray, right: FloatArray) -> FloatArray:
     """The horizontal direction forward of a left-right line."""
     d = right - left
@@ -502,30 +507,15 @@ _SET_S = 0.03
 """What the network's habits do to the instant of the least angle; measured on rendered clips."""
 
 
-def _tops(shot: Shot3D) -> tuple[FloatArray, FloatArray]:
-    """When the mid-hip of each version is highest after its deepest knee bend, and how high: (1 + S,) each.
-
-    Between samples, on the parabola through the highest and its neighbours.
-    """
-    t, height = shot.t_s, shot.middle("hip")[..., 2]
-    each = np.arange(len(height))
-    later = np.arange(len(t)) >= shot.gathers[:, None]
-    k = np.where(later, height, -np.inf).argmax(axis=1)
-    inside = np.clip(k, 1, len(t) - 2)
-    before, after = t[inside - 1] - t[inside], t[inside + 1] - t[inside]
-    here = height[each, inside]
-    rise, fall = (height[each, inside - 1] - here) / before, (height[each, inside + 1] - here) / after
-    bend = (fall - rise) / (after - before)
-    slope = rise - bend * before
-    round_top = (k == inside) & (bend < 0)
-    bend = np.where(round_top, bend, -1.0)
-    top_s = np.where(round_top, t[inside] - slope / (2 * bend), t[k])
-    return top_s, np.where(round_top, here - slope**2 / (4 * bend), height[each, k])
+def _hips_top(shot: Shot3D) -> tuple[FloatArray, FloatArray]:
+    """When the mid-hip of each version is highest after its deepest knee bend, and how high: (1 + S,) each."""
+    later = np.arange(len(shot.t_s)) >= shot.gathers[:, None]
+    return tops(shot.t_s, np.where(later, shot.middle("hip")[..., 2], -np.inf))
 
 
 def release_before_apex_s(shot: Shot3D) -> Measurement:
     """Highest mid-hip minus release: positive when released on the way up."""
-    top_s, _ = _tops(shot)
+    top_s, _ = _hips_top(shot)
     if top_s[0] >= shot.t_s[-1]:
         return Measurement.missing("the highest point of the hips was not seen")
     sigma = float(np.sqrt(np.mean((top_s[1:] - top_s[0]) ** 2) + shot.free_sigma_s**2 + _APEX_S**2))
@@ -548,7 +538,7 @@ def jump_height_m(shot: Shot3D) -> Measurement:
         legs += np.median(np.linalg.norm(hip - knee, axis=-1) + np.linalg.norm(knee - ankle, axis=-1), axis=1) / 2
     ankles = np.minimum(*(shot.versions[:, :, AT[f"{side}_ankle"], 2] for side in ("left", "right")))
     stands = legs + np.median(ankles, axis=1) - _STANDS_LOWER * shot.stature_m
-    return _given(_tops(shot)[1] - stands, _USEFUL_M, "the height of the jump", _JUMP_M)
+    return _given(_hips_top(shot)[1] - stands, _USEFUL_M, "the height of the jump", _JUMP_M)
 
 
 _FEET_TRUST = 0.5
@@ -561,7 +551,7 @@ def _offset(shot: Shot3D, joint: str) -> FloatArray:
     shoulder = shot.point("shoulder")[..., :2]
     along = -shoulder / np.linalg.norm(shoulder, axis=-1, keepdims=True)
     d = shot.point(joint)[..., :2] - shoulder
-    return np.asarray(d[..., 0] * along[..., 1] - d[..., 1] * along[..., 0])
+    return _right_of(d, along)
 
 
 def arm_offset_at_set_m(shot: Shot3D) -> Measurement:
@@ -656,7 +646,7 @@ def _heels(shot: Shot3D) -> tuple[FloatArray, FloatArray]:
     """Right heel minus left heel at the deepest knee bend: (to the right, toward the hoop), (1 + S,) each."""
     v, f = shot.versions[:, shot.gather], shot.toward()
     d = (v[:, AT["right_heel"]] - v[:, AT["left_heel"]])[:, :2]
-    return d[:, 0] * f[:, 1] - d[:, 1] * f[:, 0], (d * f).sum(-1)
+    return _right_of(d, f), (d * f).sum(-1)
 
 
 def stance_width_m(shot: Shot3D) -> Measurement:
@@ -675,8 +665,7 @@ def knee_over_foot_m(shot: Shot3D) -> Measurement:
     v, side = shot.versions[:, shot.gather], shot.lifted.hand
     knee, ankle, heel, toe = (v[:, AT[f"{side}_{part}"], :2] for part in ("knee", "ankle", "heel", "foot_index"))
     way = (toe - heel) / np.linalg.norm(toe - heel, axis=-1, keepdims=True)
-    d = knee - ankle
-    return _given(d[:, 0] * way[:, 1] - d[:, 1] * way[:, 0], _USEFUL_M, "the knee against its foot", 0.005)
+    return _given(_right_of(knee - ankle, way), _USEFUL_M, "the knee against its foot", 0.005)
 
 
 def _ahead_m(shot: Shot3D, joint: str, of: str, k: int) -> FloatArray:
@@ -709,7 +698,7 @@ def _drift(shot: Shot3D) -> tuple[FloatArray, FloatArray] | None:
         return None
     hip, f = shot.middle("hip"), shot.toward()
     d = (hip[:, _at(shot.t_s, end_s)] - hip[np.arange(len(hip)), shot.gathers])[:, :2]
-    return (d * f).sum(-1), d[:, 0] * f[:, 1] - d[:, 1] * f[:, 0]
+    return (d * f).sum(-1), _right_of(d, f)
 
 
 def drift_forward_m(shot: Shot3D) -> Measurement:

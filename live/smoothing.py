@@ -107,3 +107,23 @@ def _at_times(wanted_s: FloatArray, t_s: FloatArray, values: FloatArray) -> Floa
     part = np.clip((wanted_s - t_s[before]) / (t_s[after] - t_s[before]), 0.0, 1.0)[:, None]
     between: FloatArray = values[before] * (1 - part) + values[after] * part
     return between
+
+
+def tops(t_s: FloatArray, values: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """When each of values (V, T) at times t_s (T,) is greatest, and how great: (V,) each.
+
+    Between samples, on the parabola through the greatest and its neighbours; at the window's ends the sample itself, as
+    beside a value that is not finite.
+    """
+    each, k = np.arange(len(values)), values.argmax(axis=1)
+    inside = np.clip(k, 1, len(t_s) - 2)
+    before, after = t_s[inside - 1] - t_s[inside], t_s[inside + 1] - t_s[inside]
+    here = values[each, inside]
+    with np.errstate(invalid="ignore"):
+        rise, fall = (values[each, inside - 1] - here) / before, (values[each, inside + 1] - here) / after
+        bend = (fall - rise) / (after - before)
+        slope = rise - bend * before
+        round_top = (k == inside) & (bend < 0) & np.isfinite(bend)
+    bend, slope = np.where(round_top, bend, -1.0), np.where(round_top, slope, 0.0)
+    at_s = np.where(round_top, t_s[inside] - slope / (2 * bend), t_s[k])
+    return at_s, np.where(round_top, here - slope**2 / (4 * bend), values[each, k])
