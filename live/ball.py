@@ -224,6 +224,8 @@ class BallSettings:
     """The same in light too dim for better: where nothing was `clear` for `dim_s`."""
     clear: float = 0.5
     dim_s: float = 0.3
+    gone_s: float = 1.5
+    """The same where it was `clear` last in the air: what is faint in the hands then is not the ball that left them."""
     found_anywhere: float = 0.55
     """Least score elsewhere."""
     hand_reach_m: float = 0.20
@@ -261,7 +263,7 @@ class BallTracker:
         self._last: tuple[float, Ball] | None = None
         self._velocity_px: FloatArray = np.zeros(2)
         self._in_hand_s: float | None = None
-        self._clear_s = -np.inf
+        self._clear_until_s = -np.inf
         self._level: float | None = None
         self._shown_since_s: float | None = None
         self._places: list[_Place] = []
@@ -287,11 +289,12 @@ class BallTracker:
         candidates = self._candidates(self.colour.score(cells), origin, step)
         hands = hand_centre(pose, "left"), hand_centre(pose, "right")
         moving = self._without_fixtures(t_s, candidates, hands, pose, px_per_m)
-        found = s.found if t_s - self._clear_s < s.dim_s else s.dim
+        found = s.found if t_s < self._clear_until_s else s.dim
         best = self._choose(moving, hands, px_per_m, expected, found)
+        in_hand = best is not None and _reach_m(best, hands, px_per_m) < s.hand_reach_m
         if best is not None and best.score >= s.clear:
-            self._clear_s = t_s
-        if best is not None and _reach_m(best, hands, px_per_m) < s.hand_reach_m:
+            self._clear_until_s = t_s + (s.dim_s if in_hand else s.gone_s)
+        if in_hand:
             self._in_hand_s = t_s
         self._learn(t_s, cells, origin, step, best, radius_px, pose, px_per_m)
         if best is None:
@@ -386,6 +389,8 @@ class BallTracker:
         self._places = [place for place in self._places if t_s - place.last_s <= s.fresh_s]
         on = {"hall": np.zeros(2)}
         on |= {part: np.mean([point(pose, name) for name in names], axis=0) for part, names in _PARTS.items()}
+        sure = self._sure(t_s, candidates, px_per_m)
+        clear_px = 3.0 * self._radius_m * px_per_m
         for c in candidates:
             at_hand = _reach_m(c, hands, px_per_m) < s.hand_reach_m
             fixed = False
@@ -398,6 +403,8 @@ class BallTracker:
                     else:
                         here.score = max(here.score, c.score)
                     here.fixed |= t_s - here.since_s >= s.still_s and t_s - here.hand_s >= s.alone_s
+                    # there is one ball: what shows beside it is none
+                    here.fixed |= sure is not None and c is not sure and dist(c.centre_px, sure.centre_px) > clear_px
                     # a ball that is held before it looks more like one
                     fixed |= here.fixed and c.score < here.score + s.better
             if not fixed:
@@ -405,6 +412,16 @@ class BallTracker:
             elif at_hand:
                 moving.append(replace(c, doubtful=True))
         return moving
+
+    def _sure(self, t_s: float, candidates: list[_Candidate], px_per_m: float) -> _Candidate | None:
+        """The ball beyond doubt: it looks much more like one than all else, and is where its way leads."""
+        s, expected = self.settings, self._expected(t_s, px_per_m)
+        if expected is None or not candidates or not self.colour.knows_the_ball:
+            return None
+        best, *others = candidates
+        alone = all(c.score + s.better <= best.score for c in others)
+        on_path = dist(best.centre_px, expected) < s.still_m * px_per_m
+        return best if best.score >= s.clear and alone and on_path else None
 
     def _place(self, t_s: float, on: str, at_px: FloatArray, px_per_m: float) -> _Place:
         """The place where something is seen now, known from before or new."""

@@ -173,7 +173,7 @@ class Pipeline:
 
     def _start_over(self) -> None:
         """Forget the players' movement, keep the session: after a hole in time or another picture size."""
-        self._lock = ShooterLock(self._settings.pose.people, locked=False)
+        self._lock = ShooterLock(self._settings.pose.people, self._settings.pose.close)
         self._scale = ScaleTracker(self._stature_m, self._settings.pose.close)
         self._ball = BallTracker(self._settings.ball.diameter_m)
         self._screen_filter = OneEuro()

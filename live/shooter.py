@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from .body import hand_centre, middle, stature_px
+from .body import hand_centre, middle, stature_px, upper_stature_px
 from .records import Ball, FloatArray, Pose
 
 _LOOK_ROUND_S = 2.0
@@ -24,7 +24,7 @@ _ASTRAY_S = 0.5
 _ALONE_S = 1.5
 """Seen alone for this long, one person is asked for again."""
 _JUMP = 0.35
-"""A hip that moves farther than this part of the body's height between two looks is somebody else's."""
+"""Somebody who moves farther than this part of the body's height between two looks is somebody else."""
 _RESIZE = 0.30
 _LOST_S = 1.0
 _TAKE_OVER_S = 0.3
@@ -43,11 +43,13 @@ class ShooterLock:
     """Keeps to one person. Feed the people of every frame in order of time."""
 
     most_people: int = 2
+    close: bool = False
+    """The picture ends below the chest: shoulders tell where somebody is, since hips there are guessed and jump."""
     locked: bool = False
     """Set once the person has shot: the ball in other hands does not move the lock any more."""
     switched: bool = False
     """The person chosen last is not the one chosen before, or was away for too long to be sure."""
-    _hips: FloatArray | None = None
+    _place: FloatArray | None = None
     _height_px: float = 0.0
     _seen_s: float | None = None
     _others_s: float | None = None
@@ -55,9 +57,9 @@ class ShooterLock:
     _unsure: bool = True
     _other_holds_since_s: float | None = None
     _way: deque[tuple[float, FloatArray]] = field(default_factory=deque)
-    """Where the hips of the one who is followed were during the last second."""
+    """Where the one who is followed was during the last second."""
     _standing: tuple[FloatArray, float, float] | None = None
-    """Somebody else who stands: hips, since when, last seen."""
+    """Somebody else who stands: where, since when, last seen."""
     _held_s: float | None = None
     """When the one who is followed last had the ball in reach of the hands."""
     _on_spot_since_s: float | None = None
@@ -96,15 +98,15 @@ class ShooterLock:
             self._looked_s = t_s
             if len(people) > 1:
                 self._others_s = t_s
-        if self._seen_s is not None and t_s - self._seen_s > _LOST_S and self._hips is not None:
-            self._hips = None
+        if self._seen_s is not None and t_s - self._seen_s > _LOST_S and self._place is not None:
+            self._place = None
             self.locked = False  # whoever is taken next must earn it with a shot
             self._way.clear()
-        sized = [(person, height) for person in people if (height := stature_px(person)) is not None]
+        sized = [(person, height) for person in people if (height := self._size_px(person)) is not None]
         if not sized:
             self._unsure = True
             return None
-        if self._hips is None:
+        if self._place is None:
             best = max(sized, key=lambda item: (_on_spot(item[0], off_spot_m), item[1]))
             self.switched = self._seen_s is not None
             self._unsure = asked < 2 and self.most_people > 1
@@ -128,12 +130,18 @@ class ShooterLock:
             self._unsure = False
         return self._follow(t_s, best, ball)
 
+    def _where(self, pose: Pose) -> FloatArray:
+        return middle(pose, "shoulder" if self.close else "hip")
+
+    def _size_px(self, pose: Pose) -> float | None:
+        return upper_stature_px(pose) if self.close else stature_px(pose)
+
     def _follow(self, t_s: float, best: tuple[Pose, float], ball: Ball | None) -> Pose:
         pose, height = best
         if self.switched:
             self._way.clear()
-        self._hips, self._height_px, self._seen_s = middle(pose, "hip"), height, t_s
-        self._way.append((t_s, self._hips))
+        self._place, self._height_px, self._seen_s = self._where(pose), height, t_s
+        self._way.append((t_s, self._place))
         while self._way[0][0] < t_s - 1.0:
             self._way.popleft()
         if ball is not None and _reach(best, ball) < _HOLDS:
@@ -151,14 +159,14 @@ class ShooterLock:
             self._standing = None
         tallest = max(others, key=lambda item: item[1])
         if self._standing is None:
-            self._standing = middle(tallest[0], "hip"), t_s, t_s
+            self._standing = self._where(tallest[0]), t_s, t_s
             return None
-        hips, since_s, _ = self._standing
-        there = [item for item in others if np.linalg.norm(middle(item[0], "hip") - hips) < _STANDS * item[1]]
+        place, since_s, _ = self._standing
+        there = [item for item in others if np.linalg.norm(self._where(item[0]) - place) < _STANDS * item[1]]
         if not there:
-            self._standing = middle(tallest[0], "hip"), t_s, t_s
+            self._standing = self._where(tallest[0]), t_s, t_s
             return None
-        self._standing = hips, since_s, t_s
+        self._standing = place, since_s, t_s
         moved = max((float(np.linalg.norm(self._way[-1][1] - way)) for _, way in self._way), default=0.0)
         walks = moved > _WALKS * self._height_px
         holds = self._held_s is not None and t_s - self._held_s < _LOST_S
@@ -190,8 +198,13 @@ class ShooterLock:
     def _strangeness(self, item: tuple[Pose, float]) -> float:
         """Above 1 when a person cannot be the one that was followed."""
         pose, height = item
-        assert self._hips is not None
-        away = float(np.linalg.norm(middle(pose, "hip") - self._hips)) / max(self._height_px, 1.0)
+        assert self._place is not None
+        way = float(np.linalg.norm(self._where(pose) - self._place))
+        if self.close:
+            # upper arms and shoulders turn, so no length says that this is somebody else; and a body that the picture
+            # cuts off is at first found far too small
+            return way / max(self._height_px, height, 1.0) / _JUMP
+        away = way / max(self._height_px, 1.0)
         grown = abs(np.log(height / max(self._height_px, 1.0)))
         return float(max(away / _JUMP, grown / np.log1p(_RESIZE) * 0.5))
 

@@ -215,6 +215,41 @@ def test_a_disc_on_the_body_does_not_draw_the_eye_from_the_ball():
     assert np.nanmax(off[held]) < 0.7
 
 
+AWAY_S = SHOT.instants[0]["release_s"] + 0.1
+"""The ball of SHOT has left hands and picture, in the tests that take it out of it."""
+
+
+def test_what_shows_beside_the_ball_is_none_when_the_ball_is_gone():
+    """There is one ball: a face that looked a little like one while the ball was held is none just after it left."""
+    seen = without_ball(film(SHOT), AWAY_S, 99.0)
+
+    def face(image, o):
+        if o.t_s > SHOT.instants[0]["release_s"] - 0.2:  # before, an arm hid it
+            disc(o.pose.landmarks_px[INDEX["nose"]], BALL_RADIUS_M * SIDE.px_per_m, FACE)(image, o)
+
+    found = follow(seen, edit=face)
+    assert [o.t_s for o, ball in zip(seen, found, strict=True) if ball is not None and o.t_s > AWAY_S] == []
+
+
+FACE = (52, 92, 150)
+"""A shadowed face: nearer to leather than skin in full light."""
+
+
+def test_what_is_faint_in_a_hand_is_not_the_ball_that_left_it():
+    """In dim light a fainter ball is a ball, but this one was clear when it flew away."""
+    view = SIDE.larger(3.0)
+    seen = without_ball(film(SHOT, view), AWAY_S, 99.0)
+
+    def palm(image, o):
+        if o.t_s > AWAY_S:
+            hand = o.pose.landmarks_px[[INDEX["right_wrist"], INDEX["right_index"]]].mean(0)
+            disc(hand, 0.53 * BALL_RADIUS_M * view.px_per_m, ORANGE)(image, o)
+
+    found = follow(seen, view, edit=palm)
+    after = [ball for o, ball in zip(seen, found, strict=True) if ball is not None and AWAY_S < o.t_s < AWAY_S + 1.0]
+    assert after == []
+
+
 def test_a_ball_held_before_ball_coloured_hair_is_the_ball():
     """From the front the set point may cover a head whose hair had passed for a ball."""
     front = View(90)

@@ -11,7 +11,7 @@ from builders import View, film, play, pose_of, stand, walk_by
 from rimward.live.body import middle, stature_px
 from rimward.live.records import Ball
 from rimward.live.shooter import ShooterLock
-from rimward.live.skeleton import COUNT
+from rimward.live.skeleton import COUNT, INDEX
 
 STANDING = film(play([stand(0.1)]))[0].pose
 
@@ -216,3 +216,37 @@ def test_nobody_looks_round_during_a_shot() -> None:
     _, _, lock = watch(lambda t: [person(250)], 3.0)
     assert lock.people_wanted(9.0) == 2
     assert lock.people_wanted(9.0, shooting=True) == 1
+
+
+# ---------------------------------------------------------------------------------------------------- the close view
+def cut_off(guess_px: float):
+    """Somebody whose hips lie below the picture: the network guesses them, here so far to the side."""
+    px = person(400).landmarks_px.copy()
+    for name in ("left_hip", "right_hip"):
+        px[INDEX[name]] += (guess_px, 0.0)
+    return pose_of(px)
+
+
+def test_in_a_close_view_guessed_hips_do_not_lose_the_shooter():
+    """As on rendered shots at 1.5 m, where every other picture lost the player while hips told the place."""
+    far = 0.5 * stature_px(STANDING)
+    chosen, _, _ = watch(lambda t: [cut_off(far * (round(30 * t) % 2))], 2.0, ShooterLock(close=True))
+    assert None not in chosen
+    chosen, _, _ = watch(lambda t: [cut_off(far * (round(30 * t) % 2))], 2.0)
+    assert None in chosen
+
+
+def test_in_a_close_view_a_body_that_was_found_too_small_is_taken_as_it_is_at_once():
+    """While much of a body is cut off, the network's first guess of it may be a small one somewhere on it."""
+    whole = person(400)
+    head = whole.landmarks_px[INDEX["nose"]]
+    small = pose_of((whole.landmarks_px - head) * 0.2 + head)
+    chosen, _, _ = watch(lambda t: [small if t < 0.1 else whole], 1.0, ShooterLock(close=True))
+    assert chosen[-1] is whole
+    assert None not in chosen
+
+
+def test_in_a_close_view_somebody_else_is_still_somebody_else():
+    shooter, other = person(250), person(600)
+    chosen, _, _ = watch(lambda t: [shooter] if t < 1.0 else [other, shooter], 2.0, ShooterLock(close=True))
+    assert other not in chosen
