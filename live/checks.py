@@ -179,6 +179,7 @@ CHECKS: tuple[Check, ...] = (
     Check("guide_thumb", "guide_thumb_off_s"),
     Check("guide_hand", "guide_hand_off_s"),
     Check("palm_gap", "palm_gap_m"),
+    Check("wrist_snap", "wrist_flexion_deg"),
 )
 BY_NAME: Mapping[str, Check] = {check.name: check for check in CHECKS}
 

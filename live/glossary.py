@@ -84,6 +84,7 @@ TERMS: Mapping[str, Term] = MappingProxyType(
         "guide_thumb_off_s": Term("Guide thumb off", SECONDS, "Off the ball so long before release, close view"),
         "guide_hand_off_s": Term("Guide hand off", SECONDS, "Off the ball so long before release, close view"),
         "palm_gap_m": Term("Palm to ball", CENTIMETRES, "Room between shooting palm and ball at set, close view"),
+        "wrist_flexion_deg": Term("Wrist bent", DEGREES, "Farthest within 0.3 s after release, 0 straight, close view"),
     }
 )
 """By the name that the measurement has in --json, exports and settings."""

@@ -1,8 +1,8 @@
-"""The hands on the ball, as a close view shows them: spread of the guide hand's fingers, when it and its thumb have
-left the ball, room between the shooting palm and the ball. Pure.
+"""The hands, as a close view shows them: spread of the guide hand's fingers, when it and its thumb have left the ball,
+room between the shooting palm and the ball, how far the shooting wrist bends after the release. Pure.
 
-All is read in the picture against the ball's own outline, whose size is known. So each value has a view that can show
-it, told by where the hand lies against the ball and how wide its palm looks; in any other view it is null.
+All is read in the picture, lengths against the ball's own outline, whose size is known. So each value has a view that
+can show it, told by how the player stands to the camera and how wide the palm looks; in any other view it is null.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from .ball_edge import Outline
 from .body import turned_deg
 from .records import Events, FloatArray, Hand, Measurement, Observation
 from .reps import Reading
-from .skeleton import Side
+from .skeleton import Side, other
 
 BoolArray = NDArray[np.bool_]
 
@@ -42,6 +42,8 @@ class HandsOnBall:
     guide: FloatArray
     shooting: FloatArray
     """(T, 21, 2), pixels."""
+    shooting_arm: FloatArray
+    """(T, 2, 2), elbow and wrist of the body's network, pixels."""
     ball: FloatArray
     """(T, 3), centre and radius, pixels."""
     radius_m: float
@@ -87,13 +89,21 @@ def on_ball(
     """
     if not any(seen.pose is not None and seen.pose.hands for seen in observations):
         return None
-    guide: Side = "left" if reading.hand == "right" else "right"
+    guide = other(reading.hand)
     marks = {side: np.full((len(observations), len(NAMES), 2), np.nan) for side in (guide, reading.hand)}
     palms = {side: _palms_px(reading, side, px_per_m) for side in marks}
     near = _side_on(reading, stature_m)
+    arms = {
+        side: np.stack([_px(reading, f"{side}_{name}", px_per_m) for name in ("elbow", "wrist")], 1) for side in marks
+    }
     for k, seen in enumerate(observations):
         there = {side: palm[k] for side, palm in palms.items()}
-        whose = _whose(seen, there) if near is None else _near_hand(seen, near)
+        if near is None:
+            whose = _whose(seen, there)
+        elif reading.raw.t_s[k] < reading.events.release_s:
+            whose = _near_hand(seen, near)
+        else:
+            whose = _at_wrist(seen, reading.hand, arms[reading.hand][k], arms[guide][k])
         for side, hand in whose.items():
             marks[side][k] = hand.landmarks_px
     ball = np.array([(np.nan,) * 3 if one is None else (*one.ball.centre_px, one.ball.radius_px) for one in outlines])
@@ -101,15 +111,30 @@ def on_ball(
     if not np.isfinite(held_px).any() or _LENS * width_px * radius_m / np.nanmedian(held_px) > _CLOSE_M:
         return None
     return HandsOnBall(
-        reading.raw.t_s, marks[guide], marks[reading.hand], ball, radius_m, reading.events, reading.hand, near
+        reading.raw.t_s,
+        marks[guide],
+        marks[reading.hand],
+        arms[reading.hand],
+        ball,
+        radius_m,
+        reading.events,
+        reading.hand,
+        near,
     )
 
 
 def _palms_px(reading: Reading, side: Side, px_per_m: float) -> FloatArray:
     """(T, 2): where the pose has the palm, arms that it swapped put back."""
-    joints = [reading.raw.joint(f"{side}_{name}") for name in ("wrist", "index", "pinky")]
-    palms: FloatArray = np.mean(joints, axis=0) * px_per_m * (1.0, -1.0)
+    palms: FloatArray = np.mean(
+        [_px(reading, f"{side}_{name}", px_per_m) for name in ("wrist", "index", "pinky")], axis=0
+    )
     return palms
+
+
+def _px(reading: Reading, joint: str, px_per_m: float) -> FloatArray:
+    """(T, 2): a joint in pixels."""
+    places: FloatArray = reading.raw.joint(joint) * px_per_m * (1.0, -1.0)
+    return places
 
 
 def _side_on(reading: Reading, stature_m: float) -> Side | None:
@@ -129,15 +154,27 @@ def _near_hand(seen: Observation, near: Side) -> dict[Side, Hand]:
     return {near: hands[0]} if len(hands) == 1 else {}
 
 
+def _at_wrist(seen: Observation, side: Side, arm: FloatArray, other_arm: FloatArray) -> dict[Side, Hand]:
+    """From the side once the ball is gone: arms part, both hands may show, and one of them is at this arm's wrist."""
+    (elbow, wrist), away = arm, other_arm[1]
+    reach = _AT_WRIST * float(np.linalg.norm(wrist - elbow))
+    best: dict[Side, Hand] = {}
+    for hand in () if seen.pose is None else seen.pose.hands:
+        way = float(np.linalg.norm(hand.landmarks_px[0] - wrist))
+        if way < min(reach, float(np.linalg.norm(hand.landmarks_px[0] - away))):
+            best, reach = {side: hand}, way
+    return best
+
+
 def _whose(seen: Observation, palms: Mapping[Side, FloatArray]) -> dict[Side, Hand]:
     """The hands by the arm they belong to, each the nearest of its arm; one that lies between both is nobody's."""
     hands = () if seen.pose is None else seen.pose.hands
-    (one, one_px), (other, other_px) = palms.items()
+    (one, one_px), (two, two_px) = palms.items()
     centres = [_palm(hand) for hand in hands]
     out: dict[Side, Hand] = {}
     nearest: dict[Side, float] = {}
     for hand, centre in zip(hands, centres, strict=True):
-        ways = {one: float(np.linalg.norm(centre - one_px)), other: float(np.linalg.norm(centre - other_px))}
+        ways = {one: float(np.linalg.norm(centre - one_px)), two: float(np.linalg.norm(centre - two_px))}
         side = min(ways, key=lambda way: ways[way])
         length = float(np.linalg.norm(hand.landmarks_px[0] - hand.landmarks_px[INDEX["middle_mcp"]]))
         if ways[side] < min(_CLEAR * max(ways.values()), _NEAR_PALMS * length, nearest.get(side, np.inf)):
@@ -149,6 +186,8 @@ _LENS, _CLOSE_M = 0.7, 2.2
 """Focal length of a usual webcam over the width of its picture (71 degrees wide), and 1.5 m with room for other lenses
 and arms' length."""
 _FACING_S, _SIDE_ON_DEG = 0.8, 45.0
+_AT_WRIST = 0.35
+"""Of the forearm's length, between the wrists of the two networks: hands farther off were the other arm's (renders)."""
 _CLEAR, _NEAR_PALMS = 0.75, 1.5
 """A hand is an arm's when it is nearer to it than this share of the way to the other, within so many palms' lengths."""
 
@@ -161,6 +200,8 @@ def _palm(hand: Hand) -> FloatArray:
 # ----------------------------------------------------------------------------------------------------- measurements
 def guide_finger_spread_deg(hands: HandsOnBall) -> Measurement:
     """Between the directions of the guide hand's index and little finger at set, knuckle to tip."""
+    if hands.near in (None, hands.hand):
+        return Measurement.missing("the guide hand's back shows from its own side alone; stand the camera there")
     marks = hands.guide[hands.about_set()]
     marks = marks[np.isfinite(marks[:, 0, 0])]
     if len(marks) < _LEAST_FRAMES:
@@ -218,7 +259,34 @@ def palm_gap_m(hands: HandsOnBall) -> Measurement:
     away = away[np.isfinite(away)]
     if len(away) < _LEAST_FRAMES:
         return Measurement.missing("the shooting hand was hidden by the ball or not found at the set point")
-    return Measurement(float(np.median(away)) - _INSIDE_PALM_M, _sigma(away, _GAP_SIGMA_M), "image")
+    gap = float(np.median(away)) - _INSIDE_PALM_M
+    if abs(gap) > _FAR_GAP_M:
+        return Measurement.missing("the hand that was seen was not under the ball")
+    return Measurement(gap, _sigma(away, _GAP_SIGMA_M), "image")
+
+
+def wrist_flexion_deg(hands: HandsOnBall) -> Measurement:
+    """How far the shooting hand bends from its forearm toward the palm, farthest within 0.3 s after the release.
+
+    0 is straight, positive is flexion, as goniometry counts it (normal range of a wrist 80: AAOS, from memory).
+    """
+    if hands.near != hands.hand:
+        return Measurement.missing("how the wrist bends shows from the shooting side alone; stand the camera there")
+    after_s = hands.t_s - hands.events.release_s
+    elbow, wrist = hands.shooting_arm[:, 0], hands.shooting_arm[:, 1]
+    fore, palm = wrist - elbow, hands.shooting[:, INDEX["middle_mcp"]] - hands.shooting[:, INDEX["wrist"]]
+    bent = np.degrees(np.arctan2(fore[:, 0] * palm[:, 1] - fore[:, 1] * palm[:, 0], (fore * palm).sum(-1)))
+    bent = bent[(after_s >= _SNAPPED_S) & (after_s <= _FOLLOWED_UNTIL_S) & np.isfinite(bent)]
+    if len(bent) < _LEAST_FRAMES:
+        return Measurement.missing("the shooting hand was not found at its wrist after the release")
+    # a player who faces right in the picture bends it clockwise, which pixels, with y down, count as positive
+    bent = bent if hands.near == "right" else -bent
+    most = float(np.percentile(bent, _MOST_PERCENT))
+    if most < _BENT_BACK_DEG:
+        return Measurement.missing(
+            "the hand that was seen after the release was bent back; it may not be the shooting one"
+        )
+    return Measurement(most, _sigma(bent, _FLEXION_SIGMA_DEG), "image")
 
 
 def _sigma(values: FloatArray, least: float) -> float:
@@ -230,16 +298,20 @@ def _sigma(values: FloatArray, least: float) -> float:
 _LEAST_FRAMES = 3
 _OPEN_PALM = 0.5
 """Width of the knuckles over length of the palm: 0.7 square to the back of the hand, 0.2 to 0.35 edge-on (renders)."""
-_SPREAD_BIAS_DEG, _SPREAD_SIGMA_DEG = 2.9, 3.5
-"""Read too wide by 4.4, 6.5, -0.8, 0.3 and 3.9 degrees on five renders of 4 to 34 degrees (tests/studio, 1.5 m)."""
+_SPREAD_BIAS_DEG, _SPREAD_SIGMA_DEG = 5.3, 2.5
+"""Read too wide by 5.3 degrees on eight renders of 9 to 29 degrees, with a spread of 1.5 (tests/studio/close_shots)."""
 _OFF_M, _FAR_OFF_M, _LEAVING_S, _FOLLOWED_S = 0.007, 0.04, 0.12, 0.25
 _LATE_S, _LEFT_SIGMA_S = 0.04, 0.035
-"""A hand begins to leave slowly: seen 0.055, 0.074, 0.003 and 0.022 s late on four renders."""
-_INSIDE_PALM_M, _GAP_SIGMA_M = 0.015, 0.005
-"""From the middle of the landmarks, which lie inside the hand, to the palm's skin; on four renders of one body within
-0.002 m, doubled and more for other hands."""
+"""A hand begins to leave slowly: on eleven renders off by 0.020 s (rms) after this correction."""
+_INSIDE_PALM_M, _GAP_SIGMA_M, _FAR_GAP_M = 0.0095, 0.005, 0.08
+"""From the middle of the landmarks, which lie inside the hand, to the palm's skin: a spread of 0.0033 m on 22 renders
+of people 1.47 to 1.95 m tall. A hand so far off holds no ball."""
+_SNAPPED_S, _FOLLOWED_UNTIL_S, _MOST_PERCENT = 0.1, 0.31, 75.0
+"""In so long the wrist has bent after the release; most of the rest it stays so, and one picture may be off."""
+_FLEXION_SIGMA_DEG, _BENT_BACK_DEG = 5.0, -10.0
+"""On 17 of 20 renders with 6 to 70 degrees within 5, off by 12 at most; the guide hand stays bent back."""
 
 MEASUREMENTS: Mapping[str, Callable[[HandsOnBall], Measurement]] = {
     function.__name__: function
-    for function in (guide_finger_spread_deg, guide_thumb_off_s, guide_hand_off_s, palm_gap_m)
+    for function in (guide_finger_spread_deg, guide_thumb_off_s, guide_hand_off_s, palm_gap_m, wrist_flexion_deg)
 }

@@ -54,7 +54,7 @@ ROOT = Path(__file__).resolve().parents[1]
 TRUTH = ROOT.parent / "shared" / "truth" / "clips"
 VIEWS = ("side", "diag", "front", "behind")
 NOT_SCORED = ("head_travel_m",)
-CLOSE_ONLY = ("guide_finger_spread_deg", "guide_thumb_off_s", "guide_hand_off_s", "palm_gap_m")
+CLOSE_ONLY = ("guide_finger_spread_deg", "guide_thumb_off_s", "guide_hand_off_s", "palm_gap_m", "wrist_flexion_deg")
 """From farther off these are null by intent, so they count in no share."""
 OUR_OWN = tuple(
     f"{name}_m"

@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from builders import Form, View, film, play, pose_of, reps_of, shots_in, stand
+from scipy.spatial.transform import Rotation
 
 from rimward.live.ball_edge import Outline
 from rimward.live.body import point
@@ -21,10 +22,12 @@ from rimward.live.hands import (
     guide_thumb_off_s,
     on_ball,
     palm_gap_m,
+    wrist_flexion_deg,
 )
 from rimward.live.measure import measure, shot
-from rimward.live.records import Ball, Events, Hand
+from rimward.live.records import Ball, Events, Hand, Measurement
 from rimward.live.reps import Reading
+from rimward.live.skeleton import other
 
 T_S = np.arange(0.0, 1.2, 1 / 30)
 SET_S, RELEASE_S = 0.6, 0.9
@@ -65,7 +68,18 @@ def beside_ball(off_m: np.ndarray) -> np.ndarray:
 def close_view(**changes: object) -> HandsOnBall:
     ball = np.tile([*BALL_PX, RADIUS_PX], (len(T_S), 1))
     events = Events(0.1, 0.2, 0.3, SET_S, RELEASE_S, None, None)
-    return replace(HandsOnBall(T_S, UNSEEN, UNSEEN, ball, RADIUS_M, events, "right", None), **changes)
+    seen = HandsOnBall(
+        t_s=T_S,
+        guide=UNSEEN,
+        shooting=UNSEEN,
+        shooting_arm=UNSEEN[:, :2],
+        ball=ball,
+        radius_m=RADIUS_M,
+        events=events,
+        hand="right",
+        near=None,
+    )
+    return replace(seen, **changes)
 
 
 def holding_until(left_s: float, speed_mps: float = 1.0) -> np.ndarray:
@@ -73,20 +87,27 @@ def holding_until(left_s: float, speed_mps: float = 1.0) -> np.ndarray:
 
 
 class TestSpread:
+    def spread(self, marks: np.ndarray) -> Measurement:
+        return guide_finger_spread_deg(close_view(guide=marks, near="left"))
+
     @pytest.mark.parametrize("wide_deg", [5.0, 20.0, 35.0])
     def test_wider_fingers_read_wider_by_as_much(self, wide_deg):
-        narrow, wide = (guide_finger_spread_deg(close_view(guide=each(hand(d)))).value for d in (10.0, 10.0 + wide_deg))
+        narrow, wide = (self.spread(each(hand(d))).value for d in (10.0, 10.0 + wide_deg))
         assert wide - narrow == pytest.approx(wide_deg, abs=0.1)
 
     def test_a_mirrored_hand_has_the_same_spread(self):
         right, left = each(hand(25.0)), each(hand(25.0) * (-1.0, 1.0))
-        assert guide_finger_spread_deg(close_view(guide=left)) == guide_finger_spread_deg(close_view(guide=right))
+        assert self.spread(left) == self.spread(right)
 
     def test_an_edge_on_hand_shows_no_spread(self):
-        assert "edge-on" in guide_finger_spread_deg(close_view(guide=each(hand(25.0, width=0.3)))).reason
+        assert "edge-on" in self.spread(each(hand(25.0, width=0.3))).reason
 
     def test_a_hidden_hand_shows_none(self):
-        assert "hidden by the ball" in guide_finger_spread_deg(close_view()).reason
+        assert "hidden by the ball" in self.spread(UNSEEN).reason
+
+    @pytest.mark.parametrize("near", [None, "right"])
+    def test_other_views_show_no_back_of_the_guide_hand(self, near):
+        assert "its own side" in guide_finger_spread_deg(close_view(guide=each(hand()), near=near)).reason
 
 
 class TestGuideHandOff:
@@ -131,7 +152,7 @@ class TestPalmGap:
     def test_more_room_reads_more_by_as_much(self):
         near, far = (palm_gap_m(close_view(shooting=self.under(gap), near="right")) for gap in (0.015, 0.035))
         assert far.value - near.value == pytest.approx(0.02, abs=1e-6)
-        assert near.value == pytest.approx(0.0, abs=1e-6)  # the landmarks lie 1.5 cm inside the hand
+        assert near.value == pytest.approx(0.0055, abs=1e-6)  # the landmarks lie 9.5 mm inside the hand
 
     @pytest.mark.parametrize("near", [None, "left"])
     def test_other_views_hide_the_palm(self, near):
@@ -139,6 +160,54 @@ class TestPalmGap:
 
     def test_a_hand_that_is_not_found(self):
         assert "not found" in palm_gap_m(close_view(near="right")).reason
+
+    def test_a_hand_far_from_the_ball_does_not_hold_it(self):
+        assert "not under the ball" in palm_gap_m(close_view(shooting=self.under(0.15), near="right")).reason
+
+
+class TestWristFlexion:
+    def after(self, *bent_deg: float, near: str = "right") -> HandsOnBall:
+        """The arm reaches up and forward, the hand bends so far toward the palm in the pictures after the release.
+
+        By rotation in the picture (scipy.spatial.transform.Rotation about the camera's axis).
+        """
+        fore = np.array([0.4, -1.0, 0.0]) * 100.0
+        arm = np.array([[500.0, 400.0], [500.0, 400.0] + fore[:2]])
+        marks, after = UNSEEN.copy(), np.flatnonzero(T_S > RELEASE_S + 0.1)
+        for k, angle in zip(after, bent_deg, strict=False):
+            turned = Rotation.from_euler("z", angle, degrees=True).apply(fore * 0.5)[:2]  # y is down: clockwise
+            marks[k] = arm[1]
+            marks[k, INDEX["middle_mcp"]] = arm[1] + turned
+        hands = close_view(shooting=marks, shooting_arm=np.repeat(arm[None], len(T_S), axis=0), near="right")
+        if near == "right":
+            return hands
+        mirror = np.array([-1.0, 1.0])
+        return replace(
+            hands, shooting=marks * mirror, shooting_arm=hands.shooting_arm * mirror, near="left", hand="left"
+        )
+
+    @pytest.mark.parametrize("bent_deg", [0.0, 30.0, 75.0])
+    @pytest.mark.parametrize("near", ["right", "left"])
+    def test_it_is_the_angle_between_forearm_and_palm(self, bent_deg, near):
+        """Goniometry: a straight wrist has 0, flexion counts toward the palm; a left-hander's is the mirror image."""
+        assert wrist_flexion_deg(self.after(*[bent_deg] * 6, near=near)).value == pytest.approx(bent_deg, abs=1e-6)
+
+    def test_it_is_the_farthest_but_for_a_picture_that_is_off(self):
+        assert wrist_flexion_deg(self.after(20.0, 40.0, 60.0, 60.0, 60.0, 88.0)).value == pytest.approx(60.0)
+
+    def test_pictures_that_differ_make_it_less_sure(self):
+        alike, apart = (wrist_flexion_deg(self.after(*bent)).sigma for bent in ([50.0] * 6, [35.0, 50.0, 65.0] * 2))
+        assert 5.0 <= alike < apart
+
+    @pytest.mark.parametrize("near", [None, "left"])
+    def test_other_views_do_not_show_it(self, near):
+        assert "shooting side" in wrist_flexion_deg(replace(self.after(*[50.0] * 6), near=near)).reason
+
+    def test_two_pictures_are_too_few(self):
+        assert "not found" in wrist_flexion_deg(self.after(50.0, 50.0)).reason
+
+    def test_a_hand_bent_back_is_the_guide_hand(self):
+        assert "bent back" in wrist_flexion_deg(self.after(*[-25.0] * 6)).reason
 
 
 def test_the_thumb_is_never_guessed():
@@ -191,6 +260,19 @@ def test_from_the_side_the_one_hand_that_shows_is_the_near_one(filmed):
     near, far = (hands.shooting, hands.guide) if hands.near == hands.hand else (hands.guide, hands.shooting)
     assert np.isfinite(near).any()
     assert not np.isfinite(far).any()
+
+
+def test_once_the_ball_is_gone_the_hand_at_the_shooting_wrist_is_the_shooting_one(filmed):
+    """From the side: before, the near hand is what shows; after, both may, and the guide hand alone is not taken."""
+    reading = filmed[1]
+    after = reading.raw.t_s > reading.events.release_s + 0.05
+    both, guide_alone = (
+        found(filmed, sides) for sides in ((reading.hand, other(reading.hand)), (other(reading.hand),))
+    )
+    drawn = both.shooting[after, 0] - both.shooting_arm[after, 1]
+    assert np.isfinite(drawn).any()
+    assert np.abs(drawn[np.isfinite(drawn)]).max() < 1e-6
+    assert not np.isfinite(guide_alone.shooting[after]).any()
 
 
 def test_names_are_the_networks_21_landmarks_from_wrist_to_little_finger():

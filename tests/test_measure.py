@@ -62,6 +62,7 @@ NAMES = {
 }
 FURTHER = {"guide_foot_lead_s", "step_back_lead_s", "step_forward_m", "hip_after_knee_s", "elbow_after_knee_s"} | {
     "guide_finger_spread_deg", "guide_thumb_off_s", "guide_hand_off_s", "palm_gap_m",
+    "wrist_flexion_deg",
     "knee_over_foot_m", "shoulders_over_toes_m", "hips_over_feet_m", "shoulders_over_feet_m",
     "ball_offset_at_set_m", "wrist_from_ball_m",
 }  # fmt: skip

@@ -39,7 +39,8 @@ def hand_bundle() -> Path:
 def practised(shipped, words, pose_bundle, hand_bundle):
     """The rep of the clip, and every sighting."""
     player = shipped.player.model_copy(update={"hand": "right", "stature_m": TRUTH["player"]["stature_m"]})
-    pipeline = Pipeline(shipped.model_copy(update={"player": player}), words)
+    close = shipped.pose.model_copy(update={"close": True})
+    pipeline = Pipeline(shipped.model_copy(update={"player": player, "pose": close}), words)
     network, clip = CloseView(pose_bundle, hand_bundle), open_clip(CLIP)
     seen, reps = [], []
     for frame in clip:
@@ -75,11 +76,12 @@ def test_hanging_hands_are_not_looked_at(practised):
 
 
 @pytest.mark.network
-def test_the_room_under_the_ball_is_measured_and_the_rest_says_why_not(practised):
+def test_what_the_shooting_side_shows_is_measured_and_the_rest_says_why_not(practised):
     rep, _ = practised
     assert isinstance(rep, Rep)
-    gap, true_m = rep.measurements["palm_gap_m"], TRUTH["reps"][0]["measurements"]["palm_gap_m"]
-    assert gap.value == pytest.approx(true_m, abs=2 * gap.sigma)
+    for name in ("palm_gap_m", "wrist_flexion_deg"):
+        measured, true = rep.measurements[name], TRUTH["reps"][0]["measurements"][name]
+        assert measured.value == pytest.approx(true, abs=2 * measured.sigma), name
     others = [rep.measurements[f"guide_{name}"] for name in ("finger_spread_deg", "thumb_off_s", "hand_off_s")]
     assert all(one.value is None and "guide hand" in one.reason for one in others)
 

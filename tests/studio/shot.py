@@ -54,6 +54,7 @@ class Shot:
     guide_off_s: float = 0.06  # guide hand begins to leave the ball so long before release
     guide_spread: float = 1.0  # of the guide hand's fingers; 0 side by side
     palm_gap_m: float = 0.0  # more room between the ball and the shooting hand's palm
+    hand_forward_deg: float = 72.0  # of the shooting hand from upright, in the follow-through
     head_movement_m: float = 0.0  # extra nod of the head between set and release
     release_angle_deg: float = 52.0
     target_side_m: float = 0.0  # where the path meets the ring's plane, from the ring's centre
@@ -330,8 +331,8 @@ def tilted_hand(back: np.ndarray, roll: np.ndarray) -> tuple[np.ndarray, np.ndar
     return rolled(-np.sin(back), np.cos(back)), rolled(np.cos(back), np.sin(back))
 
 
-SET_BACK, RELEASE_BACK, FOLLOW_BACK = np.radians(57), np.radians(30), np.radians(-72)
-"""Backward bend of the hand from upright at set, at release and in the follow-through."""
+SET_BACK, RELEASE_BACK = np.radians(57), np.radians(30)
+"""Backward bend of the hand from upright at set and at release."""
 SNAP_S = 0.075
 """The wrist snaps forward over this long before release."""
 RELEASE_RATE = {"elbow": np.radians(1000), "elevation": np.radians(280), "back": np.radians(-1050)}
@@ -478,7 +479,7 @@ def _plan_raise(plan: Plan, arms: Arms, tm: Times, shot: Shot) -> Raise:
     steer = smooth((t[kd:ks] - tm.dip) / (tm.set_start - tm.dip))
     for _ in range(4):  # turn the arm so that the ball rises without swinging sideways while the hand comes under it
         offset = _offset(poser, numbers["elbow"], numbers["elevation"], numbers["azimuth"])
-        finger, palm = _hand_path(plan, arms, tm, shoulder, offset, numbers["swivel"], roll, kd, ks)
+        finger, palm = _hand_path(plan, arms, tm, shot, shoulder, offset, numbers["swivel"], roll, kd, ks)
         across = (offset + c[0] * finger + c[1] * palm)[:, 0]
         flat = reach(poser, numbers["elbow"][kd:ks]) * np.cos(numbers["elevation"][kd:ks])
         numbers["azimuth"][kd:ks] += ((1 - steer) * across[kd] + steer * across[ks] - across[kd:ks]) / flat
@@ -563,6 +564,7 @@ def _hand_path(
     plan: Plan,
     arms: Arms,
     tm: Times,
+    shot: Shot,
     shoulder: np.ndarray,
     offset: np.ndarray,
     swivel: np.ndarray,
@@ -577,7 +579,7 @@ def _hand_path(
     back = np.where(
         t < tm.release,
         quintic(t - tm.release + snap, snap, (SET_BACK, 0, 0), (RELEASE_BACK, RELEASE_RATE["back"], 0)),
-        settle(t - tm.release, 0.22, RELEASE_BACK, RELEASE_RATE["back"], FOLLOW_BACK),
+        settle(t - tm.release, 0.22, RELEASE_BACK, RELEASE_RATE["back"], -np.radians(shot.hand_forward_deg)),
     )
     rolls = roll * (1 - 0.7 * smooth((t - tm.set_end) / push))
     finger, palm = tilted_hand(back, rolls)

@@ -246,12 +246,24 @@ def _fingers(motion: Motion, ks: int, kr: int) -> dict[str, float | None]:
                 return (kr - k) / RATE_HZ
         return None
 
+    after = np.arange(kr, min(kr + round(0.3 * RATE_HZ), len(heads) - 1) + 1)
     return {
+        "wrist_flexion_deg": float(_wrist_flexion_deg(body, heads[after], me).max()),
         "guide_finger_spread_deg": float(np.degrees(np.arccos(np.clip(along(2) @ along(5), -1, 1)))),
         "guide_thumb_off_s": off_s(thumb),
         "guide_hand_off_s": off_s((*thumb, *fingers, *palm)),
         "palm_gap_m": to_ball(me, palm, ks),
     }
+
+
+def _wrist_flexion_deg(body: Body, heads: np.ndarray, side: str) -> np.ndarray:
+    """Bend (N,) of a hand from its forearm toward the palm, 0 when straight, from bone heads (N, B, 3)."""
+    index, middle, little, wrist, elbow = (
+        heads[:, body.i(f"{bone}.{side}")] for bone in ("finger2-1", "finger3-1", "finger5-1", "wrist", "lowerarm01")
+    )
+    fore, along = unit(wrist - elbow), unit(middle - wrist)
+    palm = unit(np.cross(index - little, along)) * (1 if side == "R" else -1)
+    return np.degrees(np.arctan2(-(fore * palm).sum(-1), (fore * along).sum(-1)))
 
 
 def _speed(p: np.ndarray) -> np.ndarray:
