@@ -225,7 +225,8 @@ class BallSettings:
     clear: float = 0.5
     dim_s: float = 0.3
     gone_s: float = 1.5
-    """The same where it was `clear` last in the air: what is faint in the hands then is not the ball that left them."""
+    """The same where it was `clear` last in the air, or on its way out of the picture: what is faint in the hands then
+    is not the ball that left them."""
     found_anywhere: float = 0.55
     """Least score elsewhere."""
     hand_reach_m: float = 0.20
@@ -294,6 +295,8 @@ class BallTracker:
         in_hand = best is not None and _reach_m(best, hands, px_per_m) < s.hand_reach_m
         if best is not None and best.score >= s.clear:
             self._clear_until_s = t_s + (s.dim_s if in_hand else s.gone_s)
+        elif best is None and t_s < self._clear_until_s and _flew_out(expected, radius_px, image):
+            self._clear_until_s = t_s + s.gone_s
         if in_hand:
             self._in_hand_s = t_s
         self._learn(t_s, cells, origin, step, best, radius_px, pose, px_per_m)
@@ -520,6 +523,14 @@ class BallTracker:
 def _reach_m(candidate: _Candidate, hands: _Hands, px_per_m: float) -> float:
     """Distance from a disc's centre to the nearer palm."""
     return min(dist(candidate.centre_px, hand) for hand in hands) / px_per_m
+
+
+def _flew_out(expected: FloatArray | None, radius_px: float, image: ImageArray) -> bool:
+    """Whether free flight has taken the ball out of the picture by now, or so far that its edge cuts it."""
+    if expected is None:
+        return False
+    (x, y), (height, width) = expected.tolist(), image.shape[:2]
+    return not (radius_px <= x <= width - radius_px and radius_px <= y <= height - radius_px)
 
 
 def _parabola(top: FloatMap, y: int, x: int) -> tuple[float, float]:

@@ -487,5 +487,5 @@ ONLY_CLOSE = tuple(hands.MEASUREMENTS)
 
 def without_hand(found: Mapping[str, Measurement]) -> dict[str, Measurement]:
     """The measurements of a shot of which nobody knows the hand: what hangs on that is missing."""
-    unknown = Measurement.missing("which hand shoots is not clear yet")
+    unknown = Measurement.missing("which hand shoots is not clear yet; say it with --hand")
     return {name: one if name in OF_EITHER_HAND or one.value is None else unknown for name, one in found.items()}

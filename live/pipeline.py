@@ -153,7 +153,7 @@ class Pipeline:
         self._coach = Coach(coaching or Coaching(Targets(settings.check_bands()), words, settings.cues.clear_sigmas))
         self._stature_m = settings.player.stature_m or DEFAULT_STATURE_M
         self._hand: Side | None = None if settings.player.hand == "auto" else settings.player.hand
-        self._hand_votes = 0.0
+        self._hand_votes: list[float] = []
         self._index = 0
         self._kept: list[int] = []
         self._cue: str | None = None
@@ -435,7 +435,7 @@ class Pipeline:
         reading = reps.read(track, release_s, self._hand, self._settings.phases, self._hand_votes)
         if isinstance(reading, reps.NotAShot):
             return _Closed(rejected=reading.reason)
-        self._hand_votes += reading.right_handed
+        self._hand_votes.append(reading.right_handed)
         self._lock.locked = True
         if self._hoop is not None:
             left = min(window, key=lambda moment: abs(moment.seen.t_s - release_s)).seen.pose

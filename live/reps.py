@@ -6,12 +6,14 @@ capture (track.Track).
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from . import footwork
+from .evidence import SHARED
 from .phases import flies_above
 from .records import Events, FloatArray, Motion, ReleasePhase
 from .settings import Phases
@@ -83,12 +85,12 @@ class NotAShot:
 
 
 def read(
-    track: Track, release_hint_s: float, hand: Side | None, settings: Phases, earlier_hand: float = 0.0
+    track: Track, release_hint_s: float, hand: Side | None, settings: Phases, earlier_hands: Sequence[float] = ()
 ) -> Reading | NotAShot:
     """The shot released near `release_hint_s` (0.4 s either way), or why there is none.
 
-    `hand` is the shooting hand where it is known; else it is told from this shot together with `earlier_hand`, the sum
-    of `Reading.right_handed` over the player's earlier shots.
+    `hand` is the shooting hand where it is known; else it is told from this shot together with `earlier_hands`, the
+    `Reading.right_handed` of the player's earlier shots.
     """
     smooth = track.smoothed()
     near = {side: _near(track, side, settings) for side in ("left", "right")}
@@ -106,7 +108,8 @@ def read(
     if isinstance(gone, NotAShot):
         return gone
     evidence = _right_handed(smooth, last)
-    shooting: Side = hand or ("right" if earlier_hand + evidence >= 0 else "left")
+    odds = _together([*earlier_hands, evidence])
+    shooting: Side = hand or ("right" if odds >= 0 else "left")
     release = _release(track, near[shooting], shooting, last)
     if release + 1 >= len(track.t_s):
         return NotAShot("the recording ends at the release")
@@ -143,7 +146,7 @@ def read(
         smooth=smooth,
         hand=shooting,
         right_handed=evidence,
-        hand_sure=hand is not None or abs(earlier_hand + evidence) >= _SURE_ODDS,
+        hand_sure=hand is not None or abs(odds) >= _SURE_ODDS,
         events=events,
         motion=_motion(smooth, start, set_point, release, settings),
         release_phase=_release_phase(events, settings),
@@ -253,6 +256,11 @@ def _right_handed(smooth: Track, last: int) -> float:
         if np.isfinite(more).any():
             odds += weight * float(np.clip(np.nanmean(more) / unit, -2.0, 2.0))
     return float(np.clip(odds, -4.0, 4.0))
+
+
+def _together(odds: Sequence[float]) -> float:
+    """Odds by all shots of a player. What misleads in one misleads in the next: same form, same place of the camera."""
+    return sum(odds) / (1 + SHARED * (len(odds) - 1))
 
 
 _SURE_ODDS = 0.5

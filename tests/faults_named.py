@@ -7,6 +7,7 @@ Each clip runs through `rimward practice --clip --json --headless --calibration`
 points file, the hand left to the program. Its findings are held against those of the truth: the same checks and bands
 on the exact values. A fault is *named* when both say the same way out, *wrong* when the program names one that the
 truth does not have. What the view cannot give is no finding, and `unsure` says nothing to the player; both are counted.
+In sessions, clips of several shots with the same fault, what counts is the rep after which it is named first.
 Results are kept in --results, so a second run only counts again.
 """
 
@@ -36,19 +37,22 @@ from rimward.live.pose_model import model_path
 from rimward.live.records import Events, Measurement, Rep
 from rimward.live.settings import load_settings
 
-from .studio.faults import FAULTY, SIDES, SOUND
+from .studio.faults import FAULTY, SESSION, SIDES, SOUND
 
 OUT = ("below", "above")
 EXACT = 1e-6
+SAME_SHOT_S = 0.5
 LIMIT_S = 600
 """For broken code; nothing here comes near it."""
 
 
 @dataclass(frozen=True)
 class Seen:
-    """A clip, what is true of it and what the program said."""
+    """A shot of a clip, what is true of it and what the program said."""
 
     name: str
+    number: int
+    """Of the shot in its clip, from 1."""
     script: str
     view: str
     condition: str
@@ -61,17 +65,17 @@ class Seen:
     """Reason by measurement."""
 
 
-def true_rep(sheet: dict[str, Any]) -> Rep:
-    """The exact values of a clip's shot, as a rep."""
-    shot, hand = sheet["shots"][0], sheet["hand"]
+def true_rep(sheet: dict[str, Any], k: int = 0) -> Rep:
+    """The exact values of shot `k` of a clip, as a rep."""
+    shot, hand = sheet["shots"][k], sheet["hand"]
     events = shot["events_s"]
     values = {name: value for name, value in shot["measurements"].items() if value is not None}
-    if (lead := _guide_lead_s(sheet)) is not None:
+    if (lead := _guide_lead_s(sheet, k)) is not None:
         values["guide_foot_lead_s"] = lead
         if shot["requested"]["footwork"] == "step_back":
             values["step_back_lead_s"] = lead
     return Rep(
-        index=1,
+        index=k + 1,
         hand=hand,
         events=Events(
             pickup_s=None,
@@ -88,18 +92,19 @@ def true_rep(sheet: dict[str, Any]) -> Rep:
     )
 
 
-def _guide_lead_s(sheet: dict[str, Any]) -> float | None:
+def _guide_lead_s(sheet: dict[str, Any], k: int) -> float | None:
     """By how much the guide-side foot landed first in the step into the shot, from the feet's own contacts."""
-    gather = sheet["shots"][0]["events_s"]["t_gather"]
-    last = {one["foot"]: one["on_s"] for one in sheet["foot_contacts"] if 0 < one["on_s"] <= gather}
+    gather = sheet["shots"][k]["events_s"]["t_gather"]
+    since = sheet["shots"][k]["events_s"]["t_begin"] if k else 0.0
+    last = {one["foot"]: one["on_s"] for one in sheet["foot_contacts"] if since < one["on_s"] <= gather}
     if len(last) < 2:
         return None
     lead = last["right"] - last["left"]
     return float(lead if sheet["hand"] == "right" else -lead)
 
 
-def run(clip: Path, model: Path, results: Path) -> dict[str, Any] | None:
-    """The first rep's JSON line of a clip; None when the shot was not counted."""
+def run(clip: Path, model: Path, results: Path) -> list[dict[str, Any]]:
+    """The JSON lines of a clip's reps."""
     kept = results / f"{clip.stem}.json"
     if kept.is_file():
         return json.loads(kept.read_text())  # type: ignore[no-any-return]
@@ -125,29 +130,38 @@ def run(clip: Path, model: Path, results: Path) -> dict[str, Any] | None:
     if done.returncode != 0:
         raise RuntimeError(f"{clip.stem}: exit {done.returncode}: {done.stderr.strip()}")
     reps = [line for line in map(json.loads, done.stdout.splitlines()) if line["kind"] == "rep"]
-    kept.write_text(json.dumps(reps[0] if reps else None))
-    return reps[0] if reps else None
+    kept.write_text(json.dumps(reps))
+    return reps
 
 
-def seen(clip: Path, model: Path, results: Path) -> Seen:
-    """Run a clip and put truth and findings side by side."""
+def seen(clip: Path, model: Path, results: Path) -> list[Seen]:
+    """Run a clip and put truth and findings side by side, shot by shot."""
     settings = load_settings()
     bands, clear = settings.check_bands(), settings.cues.clear_sigmas
     sheet = json.loads(clip.with_suffix(".json").read_text())
     script, view, condition = _parts(clip.stem)
-    said = run(clip, model, results)
-    return Seen(
-        name=clip.stem,
-        script=script,
-        view=view,
-        condition=condition,
-        true={one.check: one.verdict for one in judge(true_rep(sheet), bands, clear)},
-        said=None if said is None else {one["check"]: one["verdict"] for one in said["findings"]},
-        right_hand=said is not None and said["hand"] == sheet["hand"],
-        null={}
-        if said is None
-        else {name: one["reason"] for name, one in said["measurements"].items() if one["value"] is None},
-    )
+    reps = run(clip, model, results)
+    found = []
+    for k, shot in enumerate(sheet["shots"]):
+        release_s = shot["events_s"]["t_release"]
+        # a clip of one shot has no other that its rep could be of
+        near = [one for one in reps if len(sheet["shots"]) == 1 or abs(one["t_release_s"] - release_s) < SAME_SHOT_S]
+        said = near[0] if near else None
+        one = Seen(
+            name=clip.stem,
+            number=k + 1,
+            script=script,
+            view=view,
+            condition=condition,
+            true={one.check: one.verdict for one in judge(true_rep(sheet, k), bands, clear)},
+            said=None if said is None else {one["check"]: one["verdict"] for one in said["findings"]},
+            right_hand=said is not None and said["hand"] == sheet["hand"],
+            null={}
+            if said is None
+            else {name: one["reason"] for name, one in said["measurements"].items() if one["value"] is None},
+        )
+        found.append(one)
+    return found
 
 
 def _parts(stem: str) -> tuple[str, str, str]:
@@ -160,7 +174,16 @@ def _parts(stem: str) -> tuple[str, str, str]:
 
 
 def show(found: Sequence[Seen], console: Console) -> None:
-    """Made faults by view and condition; sound shots; and every finding against the truth by check."""
+    """Made faults by view and condition; sound shots; sessions; and every finding against the truth by check."""
+    alone, sessions = ([one for one in found if (one.condition == SESSION) == many] for many in (False, True))
+    if alone:
+        _show_alone(alone, console)
+    if sessions:
+        _show_sessions(sessions, console)
+    _show_checks([one for one in found if one.said is not None], console)
+
+
+def _show_alone(found: Sequence[Seen], console: Console) -> None:
     read = [one for one in found if one.said is not None]
     console.print(f"{len(found)} clips, {len(read)} counted, {sum(one.right_hand for one in read)} with the right hand")
     for title, key, rows in (
@@ -190,9 +213,41 @@ def show(found: Sequence[Seen], console: Console) -> None:
         console.print(f"sound shots without a fault named: {len(silent)}/{len(sound)}")
     clean = [one for one in read if not _wrong(one)]
     console.print(f"all shots without a wrong fault: {len(clean)}/{len(read)}")
+    _tell_wrong(read, console)
+
+
+def _tell_wrong(read: Sequence[Seen], console: Console) -> None:
     for one in read:
         if _wrong(one):
-            console.print(f"  {one.name}: {', '.join(_wrong(one))}", highlight=False)
+            console.print(f"  {one.name}, shot {one.number}: {', '.join(_wrong(one))}", highlight=False)
+
+
+def _show_sessions(found: Sequence[Seen], console: Console) -> None:
+    """After which rep a made fault is named first; and what is named that is not there."""
+    read = [one for one in found if one.said is not None]
+    console.print(
+        f"sessions: {len(found)} shots, {len(read)} counted, {sum(one.right_hand for one in read)} right hand"
+    )
+    table = Table(title="made faults in sessions: the rep after which it is named (reps with a value of it / shots)")
+    for column in ("fault", *SIDES):
+        table.add_column(column)
+    for script, check in FAULTY.items():
+        cells = []
+        for side in SIDES:
+            here = [one for one in found if (one.script, one.view) == (script, side)]
+            named = [one.number for one in here if _outcome(one, check) == "named"]
+            judged = sum(_outcome(one, check) not in ("no value", "not counted") for one in here)
+            cells.append(f"{min(named) if named else 'never'} ({judged}/{len(here)})" if here else "")
+        table.add_row(f"{script} ({check})", *cells)
+    console.print(table)
+    for title, scripts in (("sound shots", SOUND), ("shots with a made fault", tuple(FAULTY))):
+        here = [one for one in read if one.script in scripts]
+        console.print(f"{title} in sessions without a wrong fault: {sum(not _wrong(one) for one in here)}/{len(here)}")
+    _tell_wrong(read, console)
+
+
+def _show_checks(read: Sequence[Seen], console: Console) -> None:
+    """Every finding against the truth by check."""
     table = Table(title="every check against the truth, all clips")
     columns = ("check", "true faults", "named", "unsure", "in band", "no value", "sound", "wrong", "unsure", "no value")
     for column in columns:
@@ -252,7 +307,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
         sheet = clip.with_suffix(".json")
         if not sheet.is_file() or (given.names and not any(part in clip.stem for part in given.names)):
             continue
-        found.append(seen(clip, model, given.results))
+        found += seen(clip, model, given.results)
         print(f"{clip.stem}: {found[-1].said}", flush=True)
     show(found, Console(width=150))
 

@@ -250,6 +250,26 @@ def test_what_is_faint_in_a_hand_is_not_the_ball_that_left_it():
     assert after == []
 
 
+def test_nor_is_it_when_the_ball_flew_out_of_the_picture_from_the_hand():
+    """As where the camera looks too low: the last that is seen of the ball is in the hand, on its way up."""
+    view = SIDE.larger(3.0)
+    seen, release_s = film(SHOT, view), SHOT.instants[0]["release_s"]
+    at_release = min(seen, key=lambda o: abs(o.t_s - release_s))
+    top = round(at_release.ball.centre_px[1] - 0.05 * view.px_per_m)
+    background, tracker = backdrop(view.size), BallTracker(2 * BALL_RADIUS_M)
+    after = []
+    for o in seen:
+        image = draw(background, o, ORANGE)
+        if o.t_s > AWAY_S:
+            hand = o.pose.landmarks_px[[INDEX["right_wrist"], INDEX["right_index"]]].mean(0)
+            disc(hand, 0.53 * BALL_RADIUS_M * view.px_per_m, ORANGE)(image, o)
+        pose = pose_of(o.pose.landmarks_px - (0.0, top))
+        found = tracker.update(np.ascontiguousarray(image[top:]), o.t_s, pose, view.px_per_m)
+        if AWAY_S < o.t_s < AWAY_S + 0.8 and found is not None:
+            after.append(o.t_s)
+    assert after == []
+
+
 def test_a_ball_held_before_ball_coloured_hair_is_the_ball():
     """From the front the set point may cover a head whose hair had passed for a ball."""
     front = View(90)

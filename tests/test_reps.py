@@ -57,8 +57,8 @@ def story(form: Form = PLAIN, fps: float = 30.0):
     return play([stand(1), shot(form), stand(0.6, ball=False)], form, fps)
 
 
-def reading_of(seen, shipped, release_s: float, view: View = SIDE, hand=None, earlier_hand: float = 0.0):
-    return read(tracked(seen, view), release_s, hand, shipped.phases, earlier_hand)
+def reading_of(seen, shipped, release_s: float, view: View = SIDE, hand=None, earlier_hands=()):
+    return read(tracked(seen, view), release_s, hand, shipped.phases, earlier_hands)
 
 
 def shot_of(take, shipped, view: View = SIDE, seen=None) -> Reading:
@@ -233,7 +233,7 @@ def test_a_hand_that_was_given_is_kept(shipped):
 
 def test_earlier_shots_outweigh_one_odd_follow_through(shipped):
     take = story()
-    reading = reading_of(film(take), shipped, take.t_s[take.release()], earlier_hand=-8.0)
+    reading = reading_of(film(take), shipped, take.t_s[take.release()], earlier_hands=[-4.0, -4.0])
     assert isinstance(reading, Reading)
     assert reading.hand == "left"
     assert reading.right_handed > 0
@@ -245,13 +245,23 @@ def test_a_hand_is_sure_when_given_or_told_clearly_by_all_shots_together(shipped
     plain = reading_of(seen, shipped, release_s)
     assert isinstance(plain, Reading)
     assert plain.hand_sure
-    for total, sure in ((0.2, False), (-0.2, False), (0.7, True), (-0.7, True)):
-        reading = reading_of(seen, shipped, release_s, earlier_hand=total - plain.right_handed)
+    for total, sure in ((0.2, False), (-0.2, False), (2.0, True), (-2.0, True)):
+        reading = reading_of(seen, shipped, release_s, earlier_hands=[total - plain.right_handed])
         assert isinstance(reading, Reading)
         assert (reading.hand_sure, reading.hand) == (sure, "right" if total > 0 else "left")
-    given_one = reading_of(seen, shipped, release_s, hand="right", earlier_hand=0.2 - plain.right_handed)
+    given_one = reading_of(seen, shipped, release_s, hand="right", earlier_hands=[0.2 - plain.right_handed])
     assert isinstance(given_one, Reading)
     assert given_one.hand_sure
+
+
+@pytest.mark.parametrize("sign", [1, -1])
+def test_shots_that_each_say_little_of_the_hand_say_little_together(shipped, monkeypatch, sign):
+    """Their error is shared: on rendered shots with a short follow-through each spoke a little for the wrong hand."""
+    take = story()
+    monkeypatch.setattr("rimward.live.reps._right_handed", lambda smooth, last: sign * 0.3)
+    reading = reading_of(film(take), shipped, take.t_s[take.release()], earlier_hands=[sign * 0.3] * 20)
+    assert isinstance(reading, Reading)
+    assert not reading.hand_sure
 
 
 # ------------------------------------------------------------------------------------------------------ properties

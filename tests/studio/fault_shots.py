@@ -3,23 +3,28 @@
     python -m tests.studio.fault_shots --out DIR [--list] [PART-OF-A-NAME ...]
 
 Every script in SCRIPTS is filmed from four sides; each of CONDITIONS films it once more from one of them, another side
-for the next script. Clips are named SCRIPT_VIEW_CONDITION and come with NAME.points.json for `rimward calibrate`. Clips
-that are there are left alone, so a broken run goes on where it ended.
+for the next script. Last come sessions: the scripts of IN_SESSIONS from four sides, REPS shots each, with the scatter
+that shots of one player have. Clips are named SCRIPT_VIEW_CONDITION and come with NAME.points.json for `rimward
+calibrate`. Clips that are there are left alone, so a broken run goes on where it ended.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import zlib
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from .camera import VIEWS
-from .faults import FAULTY, SIDES, SOUND
+from .faults import FAULTY, SESSION, SIDES, SOUND
 from .random_shots import points
 from .render import CACHE, Picture, render, shot_camera, write_sidecars
 from .session import Script, compile_script, load_script
+from .shot import Shot
 
 SCRIPTS = (*FAULTY, *SOUND)
 SMALL = {"width": 640, "height": 360}
@@ -32,6 +37,25 @@ CONDITIONS: dict[str, dict] = {
     "blur": SMALL | {"shutter": 0.5},
 }
 """What differs from the plain picture of 1280x720 at 30 a second; `look` changes clothes, skin and place."""
+IN_SESSIONS = (*FAULTY, *SOUND[:2], "left_handed")
+REPS = 5
+SCATTER = {
+    "elbow_at_set_deg": 2.0,
+    "elbow_at_release_deg": 3.0,
+    "set_above_eyes_m": 0.012,
+    "elbow_offset_at_set_m": 0.012,
+    "knee_min_deg": 2.5,
+    "hip_min_deg": 2.5,
+    "hold_s": 0.02,
+    "follow_through_s": 0.06,
+    "shoulder_turn_deg": 2.5,
+    "landing_forward_m": 0.03,
+    "release_angle_deg": 1.0,
+    "target_side_m": 0.08,
+    "target_long_m": 0.10,
+}
+"""One standard deviation from rep to rep: elbow and knee as in the open free-throw data (about 2 degrees), the rest
+chosen."""
 OTHER_LOOK = {"blue": "white", "white": "grey", "green": "red", "red": "green", "grey": "blue"}
 OTHER_PLACE = {"gym": "driveway", "driveway": "gym"}
 
@@ -57,6 +81,22 @@ def takes() -> Iterator[Take]:
     for k, condition in enumerate(CONDITIONS):
         for n, script in enumerate(SCRIPTS):
             yield Take(script, SIDES[(n + k) % len(SIDES)], condition)
+    for view in SIDES:
+        for script in IN_SESSIONS:
+            yield Take(script, view, SESSION)
+
+
+def session(script: Script) -> Script:
+    """The script's shot again and again; the ball comes back in between."""
+    rng = np.random.default_rng(zlib.crc32(script.name.encode()))
+    (plain,) = script.acts
+    acts: list[dict] = []
+    for _ in range(REPS):
+        shot = Shot(**{name: value for name, value in plain.items() if name != "do"})
+        around = {name: getattr(shot, name) + rng.normal(0.0, sigma) for name, sigma in SCATTER.items()}
+        around["hold_s"] = max(around["hold_s"], 0.0)
+        acts += [{"do": "shot", **asdict(replace(shot, **around))}, {"do": "catch", "s": 1.0}]
+    return replace(script, acts=acts[:-1])
 
 
 def filmed(take: Take) -> tuple[Script, Picture]:
@@ -64,6 +104,8 @@ def filmed(take: Take) -> tuple[Script, Picture]:
     script = load_script(take.script)
     if take.condition == "look":
         script = replace(script, look=OTHER_LOOK[script.look], place=OTHER_PLACE[script.place])
+    if take.condition == SESSION:
+        script = session(script)
     picture = Picture(placement=VIEWS[take.view], samples=0)
     return script, replace(picture, **CONDITIONS.get(take.condition, {}))
 

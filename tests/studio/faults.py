@@ -18,3 +18,5 @@ SOUND = (
     "youth_1m45",
 )
 SIDES = ("side", "diag", "front", "behind")
+SESSION = "session"
+"""The condition of clips that hold several shots of one script."""
