@@ -199,9 +199,10 @@ def _landing(t_s: FloatArray, foot: FloatArray, crouch_s: float) -> _Landing | N
     way = float(np.max(away[swing]))
     level = float(np.clip(_SETTLED * way, *_SETTLED_M))
     k = _last_above(away, looked & (t_s < t_s[rough] + 0.15), level)
-    if way < _STEP_M or k is None:
+    if way < _STEP_M or k is None or away[k + 1] >= away[k]:
         return None
-    part = (away[k] - level) / (away[k] - away[k + 1])
+    # a foot that hardly moves any more reaches the level at no instant to speak of
+    part = min(1.0, (away[k] - level) / (away[k] - away[k + 1]))
     landing_s = float(t_s[k] + part * (t_s[k + 1] - t_s[k]))
     return _Landing(landing_s, np.median(place, axis=0)) if landing_s >= crouch_s - _LOOK_BACK_S else None
 

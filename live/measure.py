@@ -16,7 +16,7 @@ from . import energy, footwork, hands
 from .body import turned_deg
 from .hands import HandsOnBall
 from .records import FloatArray, Measurement
-from .reps import Reading, standing
+from .reps import Reading, lowest_hips, standing
 from .track import Track
 
 _FORESHORTENING_DEG = 39.0
@@ -349,9 +349,10 @@ def head_travel_m(shot: Shot) -> Measurement:
 def jump_height_m(shot: Shot) -> Measurement:
     """Highest mid-hip above its standing height; 0.06 to 0.08 m is a rise on the toes."""
     smooth, events = shot.reading.smooth, shot.reading.events
-    if events.apex_s is None or events.knee_min_s is None:
+    crouch = lowest_hips(smooth, smooth.at(events.release_s))
+    if events.apex_s is None or crouch is None:
         return Measurement.missing("the highest point of the hips was not seen")
-    stood = standing(smooth, smooth.at(events.knee_min_s))
+    stood = standing(smooth, crouch)
     if stood is None:
         return Measurement.missing("the player was not seen standing before the shot")
     height = float(smooth.middle("hip")[smooth.at(events.apex_s), -1]) - stood[0]

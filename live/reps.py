@@ -26,6 +26,8 @@ _FLIGHT_M = 0.03
 """Both feet this far above where they stood: in the air."""
 _FLIGHT_S = 0.1
 _APEX_S = 0.5
+_GATHER_S = 1.2
+"""From the deepest knee bend to the release at most; a hop into the shot lands before."""
 _FACE_M = -0.25
 """Height of the ball's centre against the eyes at the chin: a low set point lies above it."""
 _TREMBLE_DEG = 3.0
@@ -129,8 +131,10 @@ def read(
     t = track.t_s
     knee = smooth.angle_deg(f"{shooting}_hip", f"{shooting}_knee", f"{shooting}_ankle")
     knee_min = _argmin(knee, stance, release + 1)
-    apex = _apex(smooth, release, knee_min if knee_min is not None else start)
-    landing = _landing(smooth, start, knee_min if knee_min is not None else start, release)
+    crouch = lowest_hips(smooth, release)
+    jump = start if crouch is None else crouch
+    apex = _apex(smooth, release, jump)
+    landing = _landing(smooth, start, jump, release)
     events = Events(
         pickup_s=None if pickup is None else float(t[pickup]),
         dip_s=None if dip is None or pickup is None else float(t[dip]),
@@ -401,6 +405,12 @@ def _argmin(values: FloatArray, start: int, end: int) -> int | None:
     """Index of the smallest known value in [start, end), None when none is known."""
     part = values[start:end]
     return start + int(np.nanargmin(part)) if np.isfinite(part).any() else None
+
+
+def lowest_hips(smooth: Track, release: int) -> int | None:
+    """Where the hips are lowest before a release: there the jump begins, also where knees bend toward the camera."""
+    t, height = smooth.t_s, smooth.middle("hip")[:, -1]
+    return _argmin(height, smooth.at(t[release] - _GATHER_S), release + 1)
 
 
 def _apex(smooth: Track, release: int, start: int) -> int | None:

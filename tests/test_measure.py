@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from builders import (
@@ -256,3 +258,14 @@ def test_a_body_lost_at_the_set_point_is_not_made_up(shipped):
     found = measured(take, shipped, seen=without_body(film(take), set_s - 0.08, set_s + 0.08))
     for name, one in found.items():
         assert one.value is not None or one.reason, name
+
+
+def test_a_jump_is_as_high_where_no_angle_tells_when_the_knees_bend(shipped):
+    """From behind they bend along the line of sight; on renders the least angle was then found at the release."""
+    take, view = story(Form(jump_m=0.3)), View(180)
+    reading = read(tracked(film(take, view), view), take.t_s[take.release()], None, shipped.phases)
+    assert isinstance(reading, Reading)
+    late = replace(reading, events=replace(reading.events, knee_min_s=reading.events.release_s))
+    plain, untold = (module.jump_height_m(module.shot(one, take.stature_m, True)) for one in (reading, late))
+    assert plain.value == pytest.approx(0.3, abs=2 * plain.sigma)
+    assert untold == plain

@@ -28,7 +28,7 @@ from builders import (
     without_ball,
     without_body,
 )
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from rimward.live.records import Pose
@@ -267,6 +267,20 @@ def test_shots_that_each_say_little_of_the_hand_say_little_together(shipped, mon
 # ------------------------------------------------------------------------------------------------------ properties
 @settings(max_examples=25)
 @given(FORMS, st.floats(0, 20), st.sampled_from([25.0, 30.0, 60.0]))
+@example(  # a foot that trembled was said to land twenty seconds after the clip's end, and all was read from there
+    Form(
+        stature_m=2.0,
+        knee_deg=95.0,
+        elbow_at_set_deg=65.0,
+        set_above_eyes_m=0.0,
+        hold_s=0.203125,
+        push_s=0.150390625,
+        follow_through_s=1.0,
+        jump_m=0.35,
+    ),
+    0.0,
+    30.0,
+)
 def test_any_sensible_form_is_one_shot_with_its_instants(shipped, form, degrees, fps):
     take = story(form, fps)
     view = View(degrees, noise_px=0.4)
