@@ -13,7 +13,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import footwork
-from .evidence import SHARED
 from .phases import flies_above
 from .records import Events, FloatArray, Motion, ReleasePhase
 from .settings import Phases
@@ -110,7 +109,8 @@ def read(
     if isinstance(gone, NotAShot):
         return gone
     evidence = _right_handed(smooth, last)
-    odds = _together([*earlier_hands, evidence])
+    # their mean, not their sum: what misleads in one shot misleads in the next, by the same form from the same place
+    odds = float(np.mean([*earlier_hands, evidence]))
     shooting: Side = hand or ("right" if odds >= 0 else "left")
     release = _release(track, near[shooting], shooting, last)
     if release + 1 >= len(track.t_s):
@@ -260,11 +260,6 @@ def _right_handed(smooth: Track, last: int) -> float:
         if np.isfinite(more).any():
             odds += weight * float(np.clip(np.nanmean(more) / unit, -2.0, 2.0))
     return float(np.clip(odds, -4.0, 4.0))
-
-
-def _together(odds: Sequence[float]) -> float:
-    """Odds by all shots of a player. What misleads in one misleads in the next: same form, same place of the camera."""
-    return sum(odds) / (1 + SHARED * (len(odds) - 1))
 
 
 _SURE_ODDS = 0.5

@@ -245,10 +245,10 @@ def test_a_hand_is_sure_when_given_or_told_clearly_by_all_shots_together(shipped
     plain = reading_of(seen, shipped, release_s)
     assert isinstance(plain, Reading)
     assert plain.hand_sure
-    for total, sure in ((0.2, False), (-0.2, False), (2.0, True), (-2.0, True)):
-        reading = reading_of(seen, shipped, release_s, earlier_hands=[total - plain.right_handed])
+    for mean, sure in ((0.2, False), (-0.2, False), (0.7, True), (-0.7, True)):
+        reading = reading_of(seen, shipped, release_s, earlier_hands=[2 * mean - plain.right_handed])
         assert isinstance(reading, Reading)
-        assert (reading.hand_sure, reading.hand) == (sure, "right" if total > 0 else "left")
+        assert (reading.hand_sure, reading.hand) == (sure, "right" if mean > 0 else "left")
     given_one = reading_of(seen, shipped, release_s, hand="right", earlier_hands=[0.2 - plain.right_handed])
     assert isinstance(given_one, Reading)
     assert given_one.hand_sure
