@@ -6,18 +6,16 @@ guide hand's side; the truth (.json, .npz) lies beside it. Nothing is committed:
 
 from __future__ import annotations
 
-import argparse
 from dataclasses import asdict
-from pathlib import Path
 
 import numpy as np
 
 from .camera import Placement
 from .dress import LOOKS
-from .render import CACHE, Picture, render, shot_camera, write_sidecars
-from .session import Player, Script, compile_script
+from .random_shots import build_of, parser, record
+from .render import Picture
+from .session import Player, Script
 from .shot import Shot
-from .tracks import RATE_HZ
 
 VIEWS = {"shooting_side": 90.0, "front": 0.0, "guide_side": -90.0}
 """Bearing of the camera from the direction of the hoop toward the shooting side, degrees."""
@@ -30,8 +28,7 @@ def script(seed: int, k: int) -> tuple[Script, str, Picture]:
     view = tuple(VIEWS)[k % len(VIEWS)]
     hand = ("right", "left")[k // len(VIEWS) % 2]
     stature_m = round(rng.uniform(1.45, 1.95), 2)
-    build = "youth" if stature_m < 1.55 else "woman" if stature_m < 1.68 else str(rng.choice(("man", "woman")))
-    build = "man" if stature_m > 1.85 else build
+    build = build_of(rng, stature_m)
     scale = stature_m / ADULT_M
     shot = Shot(
         hold_s=rng.uniform(0.0, 0.2),
@@ -64,34 +61,12 @@ def script(seed: int, k: int) -> tuple[Script, str, Picture]:
     return plan, view, picture
 
 
-def make(seed: int, k: int, out: Path, cache: Path, truth_only: bool = False) -> str:
-    """Write shot k unless it is there; returns a line about it."""
-    plan, view, picture = script(seed, k)
-    stem = out / f"{plan.name}_{view}"
-    if stem.with_suffix(".json").is_file() and not truth_only:
-        return f"{stem.name}: is there"
-    motion = compile_script(plan, cache)
-    cam = shot_camera(plan, picture)
-    out.mkdir(parents=True, exist_ok=True)
-    meta = write_sidecars(plan, motion, cam, picture, stem) if truth_only else render(plan, motion, picture, stem)
-    said = meta["shots"][0]["measurements"]
-    values = ("wrist_flexion_deg", "palm_gap_m", "guide_hand_off_s", "guide_finger_spread_deg")
-    form = ", ".join(f"{name} {said[name]:.3g}" for name in values)
-    return f"{stem.name}: {len(motion.ball) / RATE_HZ:.1f} s, {form}; {'; '.join(motion.notes) or 'as requested'}"
-
-
 def main(argv: list[str] | None = None) -> None:
     """Command line."""
-    p = argparse.ArgumentParser(prog="python -m tests.studio.close_shots", description=__doc__)
-    p.add_argument("--out", type=Path, required=True)
-    p.add_argument("--first", type=int, default=0)
-    p.add_argument("--count", type=int, default=24)
-    p.add_argument("--seed", type=int, default=31)
-    p.add_argument("--cache", type=Path, default=CACHE, help="where the bodies are kept, else $STUDIO_CACHE")
-    p.add_argument("--truth-only", action="store_true", help="write the sidecars alone, without a picture")
-    args = p.parse_args(argv)
-    for k in range(args.first, args.first + args.count):
-        print(make(args.seed, k, args.out, args.cache, args.truth_only), flush=True)
+    given = parser("close_shots", __doc__, 24, 31).parse_args(argv)
+    values = ("wrist_flexion_deg", "palm_gap_m", "guide_hand_off_s", "guide_finger_spread_deg")
+    for k in range(given.first, given.first + given.count):
+        print(record(*script(given.seed, k), values, given), flush=True)
 
 
 if __name__ == "__main__":

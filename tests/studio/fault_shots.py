@@ -22,7 +22,7 @@ import numpy as np
 from .camera import VIEWS
 from .faults import FAULTY, SESSION, SIDES, SOUND
 from .random_shots import points
-from .render import CACHE, Picture, render, shot_camera, write_sidecars
+from .render import CACHE, Picture, shot_camera, write_clip
 from .session import Script, compile_script, load_script
 from .shot import Shot
 
@@ -121,7 +121,7 @@ def make(take: Take, out: Path, cache: Path, truth_only: bool = False) -> str:
     marks = points(script, cam, 0) | {"hfov_deg": picture.hfov_deg}
     (out / f"{take.name}.points.json").write_text(json.dumps(marks, indent=1) + "\n")
     motion = compile_script(script, cache)
-    meta = write_sidecars(script, motion, cam, picture, stem) if truth_only else render(script, motion, picture, stem)
+    meta = write_clip(script, motion, picture, stem, truth_only)
     said = "; ".join(motion.notes) or "as requested"
     return f"{take.name}: {meta['duration_s']:.1f} s, {meta['frames']} frames; {said}"
 

@@ -16,7 +16,7 @@ import numpy as np
 
 from . import sidecar
 from .camera import VIEWS, Placement
-from .render import CACHE, Picture, render, shot_camera, write_sidecars
+from .render import CACHE, Picture, write_clip
 from .session import compile_script, load_script
 
 ROOT = Path(__file__).resolve().parents[2]
@@ -107,10 +107,8 @@ def make(name: str, cache: Path, full: Path | None = None, truth_only: bool = Fa
     with tempfile.TemporaryDirectory() as folder:
         stem = (full or Path(folder)) / name
         goal = clip.folder / f"{name}.mp4"
-        if truth_only:
-            meta = write_sidecars(script, motion, shot_camera(script, clip.picture), clip.picture, stem)
-        else:
-            meta = render(script, motion, clip.picture, stem)
+        meta = write_clip(script, motion, clip.picture, stem, truth_only)
+        if not truth_only:
             clip.folder.mkdir(parents=True, exist_ok=True)
             clip.finish(stem.with_suffix(".mp4"), goal)
         with np.load(stem.with_suffix(".npz")) as loaded:

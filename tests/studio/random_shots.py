@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import argparse
 import json
+from collections.abc import Callable, Sequence
 from dataclasses import asdict
 from pathlib import Path
 
@@ -18,7 +19,7 @@ import numpy as np
 
 from .camera import Camera, Placement
 from .dress import LOOKS
-from .render import CACHE, Picture, render, shot_camera, write_sidecars
+from .render import CACHE, Picture, shot_camera, write_clip
 from .session import Player, Script, compile_script
 from .shot import FOOTWORK, Shot
 from .tracks import RATE_HZ
@@ -74,14 +75,19 @@ def form(rng: np.random.Generator, stature_m: float) -> Shot:
     )
 
 
+def build_of(rng: np.random.Generator, stature_m: float) -> str:
+    """A body that such a stature is likely to have."""
+    build = "youth" if stature_m < 1.55 else "woman" if stature_m < 1.68 else str(rng.choice(("man", "woman")))
+    return "man" if stature_m > 1.85 else build
+
+
 def script(seed: int, k: int, around: bool = False) -> tuple[Script, str, Picture]:
     """Shot k: its script, the name of its view and how it is filmed; `around` takes any bearing for the four views."""
     rng = np.random.default_rng([seed, k])
     view = tuple(VIEWS)[k % len(VIEWS)]
     hand = ("right", "left")[k // len(VIEWS) % 2]
     stature_m = round(rng.uniform(1.30, 2.00), 2)
-    build = "youth" if stature_m < 1.55 else "woman" if stature_m < 1.68 else str(rng.choice(("man", "woman")))
-    build = "man" if stature_m > 1.85 else build
+    build = build_of(rng, stature_m)
     shot = form(rng, stature_m)
     plan = Script(
         name=f"random_{k:03d}",
@@ -140,38 +146,54 @@ def points(plan: Script, cam: Camera, seed: int) -> dict:
     return {"image_size": [cam.width, cam.height], "court": "us", "hfov_deg": HFOV_DEG, "points": seen}
 
 
-def make(seed: int, k: int, out: Path, cache: Path, truth_only: bool = False, around: bool = False) -> str:
-    """Write shot k unless it is there; returns a line about it."""
-    plan, view, picture = script(seed, k, around)
-    stem = out / f"{plan.name}_{view}"
-    if stem.with_suffix(".json").is_file() and not truth_only:
+def record(
+    plan: Script,
+    view: str,
+    picture: Picture,
+    values: Sequence[str],
+    given: argparse.Namespace,
+    marks: Callable[[Camera], dict] | None = None,
+) -> str:
+    """Write a clip of one shot unless it is there; returns a line about it with some of its values.
+
+    `given` are the options of `parser`; `marks` makes a points file.
+    """
+    stem = given.out / f"{plan.name}_{view}"
+    if stem.with_suffix(".json").is_file() and not given.truth_only:
         return f"{stem.name}: is there"
-    motion = compile_script(plan, cache)
-    cam = shot_camera(plan, picture)
-    out.mkdir(parents=True, exist_ok=True)
-    stem.with_suffix(".points.json").write_text(json.dumps(points(plan, cam, k), indent=1) + "\n")
-    meta = write_sidecars(plan, motion, cam, picture, stem) if truth_only else render(plan, motion, picture, stem)
-    said = meta["shots"][0]["measurements"]
-    values = ("elbow_at_set_deg", "arm_offset_at_set_m", "hold_s", "knee_min_deg", "feet_heading_deg")
+    motion = compile_script(plan, given.cache)
+    given.out.mkdir(parents=True, exist_ok=True)
+    if marks is not None:
+        points_file = stem.with_suffix(".points.json")
+        points_file.write_text(json.dumps(marks(shot_camera(plan, picture)), indent=1) + "\n")
+    said = write_clip(plan, motion, picture, stem, given.truth_only)["shots"][0]["measurements"]
     form = ", ".join(f"{name} {said[name]:.3g}" for name in values)
     return f"{stem.name}: {len(motion.ball) / RATE_HZ:.1f} s, {form}; {'; '.join(motion.notes) or 'as requested'}"
 
 
-def main(argv: list[str] | None = None) -> None:
-    """Command line."""
-    p = argparse.ArgumentParser(prog="python -m tests.studio.random_shots", description=__doc__)
+def parser(module: str, about: str, count: int, seed: int) -> argparse.ArgumentParser:
+    """The options that all such shots have."""
+    p = argparse.ArgumentParser(prog=f"python -m tests.studio.{module}", description=about)
     p.add_argument("--out", type=Path, required=True)
     p.add_argument("--first", type=int, default=0)
-    p.add_argument("--count", type=int, default=32)
-    p.add_argument("--seed", type=int, default=4)
+    p.add_argument("--count", type=int, default=count)
+    p.add_argument("--seed", type=int, default=seed)
     p.add_argument("--cache", type=Path, default=CACHE, help="where the bodies are kept, else $STUDIO_CACHE")
     p.add_argument("--truth-only", action="store_true", help="write the sidecars alone, without a picture")
+    return p
+
+
+def main(argv: list[str] | None = None) -> None:
+    """Command line."""
+    p = parser("random_shots", __doc__, 32, 4)
     p.add_argument(
         "--around", action="store_true", help="cameras on any bearing from front to behind, not in four views"
     )
-    args = p.parse_args(argv)
-    for k in range(args.first, args.first + args.count):
-        print(make(args.seed, k, args.out, args.cache, args.truth_only, args.around), flush=True)
+    given = p.parse_args(argv)
+    values = ("elbow_at_set_deg", "arm_offset_at_set_m", "hold_s", "knee_min_deg", "feet_heading_deg")
+    for k in range(given.first, given.first + given.count):
+        plan, view, picture = script(given.seed, k, given.around)
+        print(record(plan, view, picture, values, given, lambda cam, p=plan, k=k: points(p, cam, k)), flush=True)
 
 
 if __name__ == "__main__":

@@ -142,6 +142,13 @@ def skin_keypoints(motion: Motion, frames: np.ndarray) -> np.ndarray:
     return np.einsum("kv,tvc->tkc", body.keypoint_weights[:, used], posed)
 
 
+def write_clip(script: Script, motion: Motion, picture: Picture, stem: Path, truth_only: bool = False) -> dict:
+    """Render a clip with its sidecars, or write these alone where only the truth has come to hold more."""
+    if truth_only:
+        return write_sidecars(script, motion, shot_camera(script, picture), picture, stem)
+    return render(script, motion, picture, stem)
+
+
 def write_sidecars(script: Script, motion: Motion, cam: Camera, picture: Picture, stem: Path) -> dict:
     """Exact truth: per-frame arrays in .npz, script, events and measurements in .json."""
     frames = frame_samples(motion, picture.fps)
