@@ -18,7 +18,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import tempfile
 import time
 import zlib
@@ -29,14 +28,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import platformdirs
 from rich.console import Console
 from rich.table import Table
 
 from rimward.calibration.marks import calibrate_marks
 from rimward.calibration.points import read_points
 from rimward.calibration.record import Calibration
-from rimward.live import measure, measure3d, reps
+from rimward.live import measure, measure3d, places, reps
 from rimward.live.assets import joint_network
 from rimward.live.ball import BallTracker
 from rimward.live.ball_edge import Outline, outline
@@ -288,8 +286,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     )
     parser.add_argument("--verbose", action="store_true", help="every value")
     given = parser.parse_args(arguments)
-    data = os.environ.get("RIMWARD_DATA_DIR")
-    model = model_path(Path(data) if data else platformdirs.user_data_path("rimward", appauthor=False))
+    model = model_path(places.data_folder())
     console = Console(width=150)
     groups = [("reference clips (one motion-captured player, rendered)", reference_cases())]
     groups.append(("shipped clips (invented players, rendered)", studio_cases(ROOT / "tests" / "clips")))

@@ -11,25 +11,22 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import platformdirs
 from rich.console import Console
 from rich.table import Table
 
-from rimward.live import measure, pose_model
-from rimward.live.assets import config_text
+from rimward.live import measure, places, pose_model
+from rimward.live.assets import english
 from rimward.live.clip import open_clip
 from rimward.live.mediapipe_hands import CloseView
 from rimward.live.pipeline import Pipeline, Sighting
 from rimward.live.records import Frame, Measurement, Rep
 from rimward.live.settings import load_settings
-from rimward.live.words import read_words
 
 VIEWS = ("shooting_side", "front", "guide_side")
 """As the clips' names end."""
@@ -62,8 +59,7 @@ def practise(clip: Path, data: Path) -> Shot:
     settings = load_settings()
     player = settings.player.model_copy(update={"stature_m": sheet["player"]["stature_m"]})
     close = settings.pose.model_copy(update={"close": True})
-    words = read_words(config_text("words_en.toml"), "words_en.toml")
-    pipeline = Pipeline(settings.model_copy(update={"player": player, "pose": close}), words)
+    pipeline = Pipeline(settings.model_copy(update={"player": player, "pose": close}), english())
     network, reps = CloseView(pose_model.model_path(data), pose_model.hands_path(data)), []
     for frame in open_clip(clip):
         if isinstance(frame, Frame):
@@ -122,8 +118,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("names", nargs="*", help="only clips whose name holds one of these")
     parser.add_argument("--clips", type=Path, required=True, help="folder of tests.studio.close_shots")
     given = parser.parse_args(arguments)
-    place = os.environ.get("RIMWARD_DATA_DIR")
-    data = Path(place) if place else platformdirs.user_data_path("rimward", appauthor=False)
+    data = places.data_folder()
     shots = []
     for clip in sorted(given.clips.glob("*.mp4")):
         if not given.names or any(part in clip.stem for part in given.names):

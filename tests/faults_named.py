@@ -25,13 +25,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-import platformdirs
 from rich.console import Console
 from rich.table import Table
 
 from rimward.calibration.marks import calibrate_marks
 from rimward.calibration.points import read_points
 from rimward.calibration.storage import save_calibration
+from rimward.live import places
 from rimward.live.checks import BY_NAME, judge
 from rimward.live.pose_model import model_path
 from rimward.live.records import Events, Measurement, Rep
@@ -301,8 +301,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     given = parser.parse_args(arguments)
     given.results.mkdir(parents=True, exist_ok=True)
     found = []
-    own = os.environ.get("RIMWARD_DATA_DIR")
-    model = model_path(Path(own) if own else platformdirs.user_data_path("rimward", appauthor=False))
+    model = model_path(places.data_folder())
     for clip in sorted(path for one in given.clips for path in one.glob("*.mp4")):
         sheet = clip.with_suffix(".json")
         if not sheet.is_file() or (given.names and not any(part in clip.stem for part in given.names)):

@@ -13,10 +13,10 @@ from pathlib import Path
 
 import cv2
 import numpy as np
-import platformdirs
 import pytest
 from fakes import clip_frames, write_video
 
+from rimward.live import places
 from rimward.live.errors import PoseModelError
 from rimward.live.pose_model import check, hands_path, model_path
 from rimward.live.records import Rep
@@ -31,8 +31,7 @@ LIMIT_S = 120
 
 def prepared_model() -> Path:
     """The pose model of this machine; the test is skipped where `rimward setup` has not run."""
-    given = os.environ.get("RIMWARD_DATA_DIR")
-    path = model_path(Path(given) if given else platformdirs.user_data_path("rimward", appauthor=False))
+    path = model_path(places.data_folder())
     try:
         check(path)
     except PoseModelError as error:

@@ -9,17 +9,15 @@ and, where they lie beside the checkout, the reference clips and recordings. Tru
 from __future__ import annotations
 
 import json
-import os
 import sys
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import platformdirs
 from rich.console import Console
 from rich.table import Table
 
-from rimward.live import loop
+from rimward.live import loop, places
 from rimward.live.assets import config_text
 from rimward.live.clip import open_clip
 from rimward.live.mediapipe_pose import MediapipePose
@@ -171,8 +169,7 @@ class _Watch:
 
 
 def main(wanted: list[str]) -> int:
-    given = os.environ.get("RIMWARD_DATA_DIR")
-    model = model_path(Path(given) if given else platformdirs.user_data_path("rimward", appauthor=False))
+    model = model_path(places.data_folder())
     check(model)
     cases = [*shipped_cases(), *reference_cases(), demo_case()]
     cases = [case for case in cases if not wanted or any(part in case.name for part in wanted)]

@@ -8,12 +8,9 @@ the mean square of the errors, for each measurement whose error is not mostly a 
 
 from __future__ import annotations
 
-import os
-from pathlib import Path
-
 import numpy as np
-import platformdirs
 
+from rimward.live import places
 from rimward.live.measure import MEASUREMENTS
 from rimward.live.pose_model import model_path
 
@@ -24,8 +21,7 @@ LEAST_REPS = 4
 
 
 def main() -> None:
-    data = os.environ.get("RIMWARD_DATA_DIR")
-    model = model_path(Path(data) if data else platformdirs.user_data_path("rimward", appauthor=False))
+    model = model_path(places.data_folder())
     (case,) = [case for case in studio_cases(ROOT / "live") if case.path.stem == "demo_clip"]
     for calibrated in (False, True):
         reps = session(case, model, calibrated)

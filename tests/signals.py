@@ -9,16 +9,15 @@ and on clips of the studio in FOLDER. On the clip of signals they must be told; 
 from __future__ import annotations
 
 import json
-import os
 import sys
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import platformdirs
 from rich.console import Console
 from rich.table import Table
 
+from rimward.live import places
 from rimward.live.assets import config_text
 from rimward.live.clip import open_clip
 from rimward.live.gestures import GestureWatch
@@ -87,7 +86,7 @@ def shots_of(path: Path) -> list[tuple[float, float]]:
 
 def main() -> None:
     """Print the table."""
-    folder = Path(os.environ.get("RIMWARD_DATA_DIR", platformdirs.user_data_path("rimward", appauthor=False)))
+    folder = places.data_folder()
     clips = [ROOT / "live" / "demo_clip.mp4"]
     for part in (ROOT / "tests" / "clips", TRUTH / "clips", TRUTH / "real", *map(Path, sys.argv[1:])):
         clips += sorted(part.glob("*.mp4"))

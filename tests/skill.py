@@ -14,18 +14,16 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import tempfile
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import platformdirs
 from rich.console import Console
 from rich.table import Table
 
-from rimward.live import measure
+from rimward.live import measure, places
 from rimward.live.glossary import TERMS
 from rimward.live.pose_model import model_path
 
@@ -164,8 +162,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--out", type=Path, help="every value as JSON, to look closer")
     parser.add_argument("--markdown", action="store_true", help="print the README's table as well")
     given = parser.parse_args(arguments)
-    data = os.environ.get("RIMWARD_DATA_DIR")
-    model = model_path(Path(data) if data else platformdirs.user_data_path("rimward", appauthor=False))
+    model = model_path(places.data_folder())
     found: list[Row] = []
     clips = 0
     for case in accuracy.studio_cases(given.rig):

@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import tempfile
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Sequence
@@ -19,12 +18,11 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
-import platformdirs
 from rich.console import Console
 from rich.table import Table
 from scipy.interpolate import CubicSpline
 
-from rimward.live import footwork, measure, reps
+from rimward.live import footwork, measure, places, reps
 from rimward.live.angles import internal_deg
 from rimward.live.footwork import Footwork
 from rimward.live.pose_model import model_path
@@ -177,8 +175,7 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser.add_argument("--rig", type=Path, required=True, nargs="+", help="folders of clips of tests.studio")
     parser.add_argument("--cache", type=Path, default=Path(tempfile.gettempdir()) / "rimward-accuracy")
     given = parser.parse_args(arguments)
-    data = os.environ.get("RIMWARD_DATA_DIR")
-    model = model_path(Path(data) if data else platformdirs.user_data_path("rimward", appauthor=False))
+    model = model_path(places.data_folder())
     cases = (
         case
         for folder in given.rig
