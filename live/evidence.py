@@ -20,7 +20,7 @@ Beyond = tuple[float, float]
 
 SHARED = 0.8
 """Share of the error's variance that the reps of one session have in common: against exact truth the median over the
-measurements is 0.76 without and 0.78 with a calibration in the six reps of the bundled clip (python -m
+measurements is 0.76 without and 0.84 with a calibration in the six reps of the bundled clip (python -m
 tests.shared_error), 0.83 in 24 sessions of five rendered shots from four sides (tests.studio.fault_shots)."""
 LEAST_REPS, MOST_REPS = 3, 5
 """So many reps make a pattern, and older ones are not looked at (common practice, no source)."""
