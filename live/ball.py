@@ -10,6 +10,7 @@ nothing is made up while the ball is hidden.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from math import dist
 
@@ -19,6 +20,7 @@ from numpy.typing import NDArray
 
 from .body import BALL_RADIUS_M, hand_centre, middle, point, seen
 from .records import Ball, FloatArray, ImageArray, Pose
+from .skeleton import INDEX, SIDES, Side
 
 GRAVITY_MPS2 = 9.81
 _WORK_RADIUS_PX = 6.0
@@ -40,8 +42,11 @@ _PARTS = {
 _PALMS = ("left_wrist", "left_index", "right_wrist", "right_index")
 FloatMap = NDArray[np.float32]
 CellMap = NDArray[np.uint16]
-_Hands = tuple[FloatArray, FloatArray]
-"""The palms' centres, in pixels."""
+_Hands = Sequence[FloatArray]
+"""Centres of palms that may hold a ball in sight, in pixels."""
+_HIDDEN = 0.25
+"""A palm of less visibility is behind the body: from the side, half front and front not one in a hundred palms that
+held a ball in sight was (rendered shots), from behind most."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,11 +110,13 @@ def _tables() -> tuple[CellMap, CellMap, CellMap]:
 _LIGHT, _A, _B = _tables()
 
 
-def _smooth(histogram: FloatMap) -> FloatMap:
-    """Neighbouring cells share what was seen, so that a few hundred pixels are enough to learn from."""
+def _smooth(histogram: FloatMap, wide: float = 0.9, share: float = 0.3) -> FloatMap:
+    """Neighbouring cells share what was seen, so that a few hundred pixels are enough to learn from: over cells of
+    chroma with a standard deviation of `wide`, and a `share` of each step of lightness with the two others.
+    """
     layers = np.ascontiguousarray(histogram.reshape(3, -1).T).reshape(_BINS, _BINS, 3)
-    soft = np.asarray(cv2.GaussianBlur(layers, (5, 5), 0.9), np.float32).reshape(-1, 3).T
-    soft = soft + 0.3 * (soft.sum(0) - soft)  # of three steps of lightness the two others are the neighbours
+    soft = np.asarray(cv2.GaussianBlur(layers, (5, 5), wide), np.float32).reshape(-1, 3).T
+    soft = soft + share * (soft.sum(0) - soft)
     return np.asarray(soft / max(float(soft.sum()), 1e-9), np.float32).reshape(-1)
 
 
@@ -171,7 +178,8 @@ class ColourModel:
         """Take in one picture: `disc` marks ball pixels (None: no ball), `away` marks pixels that are none."""
         count = self._ball.size
         rest = np.bincount(cells[away], minlength=count).astype(np.float32)
-        self._rest += 0.05 * (_smooth(rest) - self._rest)
+        # there are thousands of these pixels: smoothed as widely, a shirt would take the ball's colour with it
+        self._rest += 0.05 * (_smooth(rest, 0.4, 0.13) - self._rest)
         if disc is not None and disc.sum() >= 20:
             ball = _smooth(np.bincount(cells[disc], minlength=count).astype(np.float32))
             self._ball += rate * (ball - self._ball)
@@ -288,7 +296,7 @@ class BallTracker:
         step = np.array([(x1 - x0) / width, (y1 - y0) / height])
         origin = np.array([x0, y0], float)
         candidates = self._candidates(self.colour.score(cells), origin, step)
-        hands = hand_centre(pose, "left"), hand_centre(pose, "right")
+        hands = self._hands(pose, px_per_m)
         moving = self._without_fixtures(t_s, candidates, hands, pose, px_per_m)
         found = s.found if t_s < self._clear_until_s else s.dim
         best = self._choose(moving, hands, px_per_m, expected, found)
@@ -299,7 +307,7 @@ class BallTracker:
             self._clear_until_s = t_s + s.gone_s
         if in_hand:
             self._in_hand_s = t_s
-        self._learn(t_s, cells, origin, step, best, radius_px, pose, px_per_m)
+        self._learn(t_s, cells, origin, step, best, hands, radius_px, pose, px_per_m)
         if best is None:
             if self._last is not None and t_s - self._last[0] > s.lost_s:
                 self._last = None
@@ -307,6 +315,13 @@ class BallTracker:
         ball = Ball(best.centre_px, best.radius_px, float(np.clip(best.score, 0.0, 1.0)))
         self._follow(t_s, ball)
         return ball
+
+    def _hands(self, pose: Pose, px_per_m: float) -> _Hands:
+        """The palms, but for those that a turned back hides: what is seen there is shirt."""
+        trunk, near_px = _on(pose, "trunk"), self.settings.on_body_m * px_per_m
+        turned = point(pose, "left_shoulder")[0] < point(pose, "right_shoulder")[0]
+        both = [(hand_centre(pose, side), _visibility(pose, side)) for side in SIDES]
+        return [hand for hand, sight in both if not turned or sight >= _HIDDEN or dist(hand, trunk) > near_px]
 
     def _lit(self, small: ImageArray) -> ImageArray:
         """The picture as bright as a usual one: in the dark all colours lie in a few cells."""
@@ -391,7 +406,7 @@ class BallTracker:
         s, moving = self.settings, []
         self._places = [place for place in self._places if t_s - place.last_s <= s.fresh_s]
         on = {"hall": np.zeros(2)}
-        on |= {part: np.mean([point(pose, name) for name in names], axis=0) for part, names in _PARTS.items()}
+        on |= {part: _on(pose, part) for part in _PARTS}
         sure = self._sure(t_s, candidates, px_per_m)
         clear_px = 3.0 * self._radius_m * px_per_m
         for c in candidates:
@@ -469,6 +484,7 @@ class BallTracker:
         origin: FloatArray,
         step: FloatArray,
         best: _Candidate | None,
+        hands: _Hands,
         radius_px: float,
         pose: Pose,
         px_per_m: float,
@@ -476,8 +492,8 @@ class BallTracker:
         grid = _Grid(origin, step, cells.shape)
         if best is None:
             away = np.ones(cells.shape, bool)
-            for side in ("left", "right"):
-                away &= grid.squares_from(hand_centre(pose, side)) > (2.5 * radius_px) ** 2
+            for hand in hands:
+                away &= grid.squares_from(hand) > (2.5 * radius_px) ** 2
             self.colour.learn(cells, None, away, 0.0)
             if not self.colour.knows_the_ball:
                 self._look_between_hands(t_s, cells, grid, radius_px, pose, px_per_m)
@@ -521,8 +537,18 @@ class BallTracker:
 
 
 def _reach_m(candidate: _Candidate, hands: _Hands, px_per_m: float) -> float:
-    """Distance from a disc's centre to the nearer palm."""
-    return min(dist(candidate.centre_px, hand) for hand in hands) / px_per_m
+    """Distance from a disc's centre to the nearest palm."""
+    return min((dist(candidate.centre_px, hand) for hand in hands), default=np.inf) / px_per_m
+
+
+def _on(pose: Pose, part: str) -> FloatArray:
+    """(2,) pixels of the middle of a part of the body."""
+    return np.asarray(np.mean([point(pose, name) for name in _PARTS[part]], axis=0))
+
+
+def _visibility(pose: Pose, side: Side) -> float:
+    """How sure the network is that it sees a palm."""
+    return float(pose.visibility[[INDEX[f"{side}_wrist"], INDEX[f"{side}_index"]]].mean())
 
 
 def _flew_out(expected: FloatArray | None, radius_px: float, image: ImageArray) -> bool:

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from . import arc
-from .evidence import Beyond, beyond, weigh
+from .evidence import Place, place, weigh
 from .records import Band, Finding, Measurement, Rep
 
 
@@ -201,7 +201,7 @@ def judge(rep: Rep, bands: Mapping[str, Band], clear_sigmas: float, recent: Sequ
         if now is None:
             continue
         before = [_place(check, one, band, clear_sigmas) for one in _since_cue(check, recent)]
-        verdict, excess = weigh(now, [place for place in before if place is not None], clear_sigmas)
+        verdict, excess = weigh(now, [one for one in before if one is not None], clear_sigmas)
         findings.append(Finding(check.name, verdict, check.measurement, excess))
     return tuple(findings)
 
@@ -217,11 +217,11 @@ def _asked(check: Check, bands: Mapping[str, Band], rep: Rep) -> tuple[Check, Ba
     return None if band is None else (check, band)
 
 
-def _place(check: Check, rep: Rep, band: Band, clear_sigmas: float) -> Beyond | None:
+def _place(check: Check, rep: Rep, band: Band, clear_sigmas: float) -> Place | None:
     measured = check.of(rep)
     if measured.value is None or measured.sigma is None:
         return None
-    return beyond(measured.value, measured.sigma, band, clear_sigmas)
+    return place(measured.value, measured.sigma, band, clear_sigmas)
 
 
 def _since_cue(check: Check, recent: Sequence[Rep]) -> Sequence[Rep]:

@@ -224,6 +224,10 @@ class Band:
         if self.low is not None and self.high is not None and not self.low < self.high:
             raise ValueError(f"a band's low end must be below its high end, got {self.low} and {self.high}")
 
+    def holds(self, value: float) -> bool:
+        """Whether a value lies in it, ends and all."""
+        return (self.low is None or value >= self.low) and (self.high is None or value <= self.high)
+
 
 @dataclass(frozen=True, slots=True)
 class Finding:
@@ -233,7 +237,7 @@ class Finding:
     verdict: Verdict
     measurement: str
     excess_sigmas: float = 0.0
-    """How far outside the band, in standard deviations of the measurement's error; 0 when inside."""
+    """How far beyond where a fault begins to count, in standard deviations of the measurement's error; else 0."""
 
     def __post_init__(self) -> None:
         require_finite("excess_sigmas", self.excess_sigmas)

@@ -9,6 +9,7 @@ from __future__ import annotations
 from typing import Literal
 
 Side = Literal["left", "right"]
+SIDES: tuple[Side, Side] = ("left", "right")
 
 NAMES = (
     "nose",

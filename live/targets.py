@@ -81,7 +81,7 @@ class Targets:
             return _labelled(band, f"The middle and the spread of {count} reps that the coach called good")
         if self.after_reps and (usual := _around(check, self.reps, self.after_reps, default)) is not None:
             band, count = usual
-            if _inside(_middle(check, self.reps), default):
+            if default.holds(_middle(check, self.reps)):
                 return _labelled(band, f"The middle and the spread of the player's last {count} reps")
         return None
 
@@ -110,10 +110,6 @@ def _around(check: Check, reps: Sequence[Rep], least: int, default: Band) -> tup
     low = None if default.low is None else middle - half
     high = None if default.high is None else middle + half
     return Band(low, high, "own", ""), len(values)
-
-
-def _inside(value: float, band: Band) -> bool:
-    return (band.low is None or value >= band.low) and (band.high is None or value <= band.high)
 
 
 @dataclass(frozen=True, slots=True)

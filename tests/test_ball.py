@@ -25,7 +25,7 @@ from builders import (
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from rimward.live.ball import BallTracker
+from rimward.live.ball import BallTracker, ColourModel, _bins
 from rimward.live.records import Ball, Observation
 from rimward.live.skeleton import INDEX
 
@@ -299,6 +299,54 @@ def test_a_ball_held_before_ball_coloured_hair_is_the_ball():
     assert np.nanmax(off[-25:]) < 0.5
 
 
+def test_a_shirt_before_a_turned_back_is_not_the_ball_that_the_back_hides():
+    """The hands hold the ball in front of the body; where they are in the picture only a red shirt is seen."""
+    view = View(-90).larger(2.0)
+    seen = film(play([stand(2.0)]), view)
+    visibility = np.full(len(INDEX), 0.98)
+    for side in ("left", "right"):
+        for part in ("wrist", "index", "pinky", "thumb"):
+            visibility[INDEX[f"{side}_{part}"]] = 0.1
+    behind = []
+    for o in without_ball(seen, 0.0, 99.0):
+        px = o.pose.landmarks_px.copy()
+        middle = px[[INDEX[f"{side}_{joint}"] for side in ("left", "right") for joint in ("shoulder", "hip")]].mean(0)
+        for side, way in (("left", -1), ("right", 1)):
+            for part in ("wrist", "index", "pinky", "thumb"):
+                px[INDEX[f"{side}_{part}"]] = middle + [way * 0.08 * view.px_per_m, 0.0]
+        behind.append(Observation(o.index, o.t_s, pose_of(px, visibility), None))
+
+    def shirt(image, o):
+        hand = o.pose.landmarks_px[INDEX["left_wrist"]]
+        disc(hand, 0.9 * BALL_RADIUS_M * view.px_per_m, RED)(image, o)
+
+    found = follow(behind, view, edit=shirt)
+    late = [o.t_s for o, ball in zip(behind, found, strict=True) if ball is not None and o.t_s > 0.6]
+    assert late == []
+
+
+RED = (42, 42, 140)
+"""BGR of a red shirt in even light: the next colour to leather."""
+
+
+def test_a_red_shirt_does_not_take_the_balls_colour_with_it():
+    """What is no ball is learnt from thousands of pixels, and only the colours that they have."""
+    colours = ColourModel()
+    random = np.random.default_rng(0)
+    picture = np.empty((80, 80, 3), np.uint8)
+    shirt = np.clip(random.normal(DIM_RED, 4, (40, 80, 3)), 0, 255)
+    picture[:40], picture[40:] = shirt, np.clip(random.normal((95, 100, 98), 6, (40, 80, 3)), 0, 255)
+    for _ in range(100):
+        colours.learn(_bins(picture), None, np.ones((80, 80), bool), 0.0)
+    leather = np.clip(random.normal(DIM_LEATHER, 5, (30, 30, 3)), 0, 255).astype(np.uint8)
+    assert np.mean(colours.score(_bins(leather))) > 0.7
+    assert np.mean(colours.score(_bins(picture[:40]))) < 0.0
+
+
+DIM_RED, DIM_LEATHER = (25, 25, 85), (27, 54, 91)
+"""BGR in a dim hall, as on a rendered clip whose four shots from behind once went uncounted."""
+
+
 def test_a_hidden_ball_is_not_made_up():
     seen = without_ball(film(SHOT), 0.6, 0.9)
     found = follow(seen)
@@ -309,13 +357,13 @@ def test_a_hidden_ball_is_not_made_up():
 
 
 def faintly(seen, share: int, clear_frames: int = 0) -> list[Ball | None]:
-    """What is found where only `share` tenths of the ball's pixels show, after some pictures in which all do."""
+    """What is found where only `share` twentieths of the ball's pixels show, after some pictures in which all do."""
     background, tracker, found = backdrop(SIDE.size), BallTracker(2 * BALL_RADIUS_M), []
     for k, o in enumerate(seen):
         image, without = draw(background, o, ORANGE), draw(background, replace(o, ball=None), ORANGE)
         y, x = np.mgrid[0 : image.shape[0], 0 : image.shape[1]]
         ball = np.hypot(x - o.ball.centre_px[0], y - o.ball.centre_px[1]) < 1.2 * o.ball.radius_px
-        hidden = ball & ((7 * x + 13 * y) % 10 >= share) & (k >= clear_frames)
+        hidden = ball & ((7 * x + 13 * y) % 20 >= share) & (k >= clear_frames)
         image[hidden] = without[hidden]
         found.append(tracker.update(image, o.t_s, o.pose, SIDE.px_per_m))
     return found
@@ -323,14 +371,14 @@ def faintly(seen, share: int, clear_frames: int = 0) -> list[Ball | None]:
 
 def test_a_faint_ball_is_found_where_nothing_is_clear():
     seen = film(SHOT)[:25]
-    off = errors(seen, faintly(seen, share=3))
+    off = errors(seen, faintly(seen, share=5))
     assert np.isfinite(off).mean() > 0.9
     assert np.nanmax(off) < 0.5
 
 
 def test_after_a_clear_ball_a_faint_disc_is_not_it():
     seen = film(SHOT)[:25]
-    found = faintly(seen, share=3, clear_frames=5)
+    found = faintly(seen, share=5, clear_frames=5)
     assert all(ball is not None for ball in found[:5])
     assert all(ball is None for ball, o in zip(found[5:], seen[5:], strict=True) if o.t_s < seen[4].t_s + 0.29)
 

@@ -40,7 +40,7 @@ def recoloured(image: np.ndarray, centre_px: np.ndarray, radius_px: float, hue_s
 
 
 def found_share(hue_shift: int, light: float = 1.0) -> tuple[float, float]:
-    """Share of the pictures after the first 0.9 s, ball inside, in which it is found where it is, and elsewhere.
+    """Share of the pictures after the first second, ball inside, in which it is found where it is, and elsewhere.
 
     `light` is how bright they are, with a sensor's noise in the dark.
     """
@@ -58,7 +58,7 @@ def found_share(hue_shift: int, light: float = 1.0) -> tuple[float, float]:
             picture = np.clip(light * picture + random.normal(0, 5, picture.shape), 0, 255).astype(np.uint8)
         px_per_m = np.nanmedian(radius) / 0.12065
         seen = tracker.update(picture, frame.t_s, true_pose(names, joints[k]), px_per_m)
-        if frame.t_s < 0.9 or not (0 < ball_px[k, 1] < frame.size[1]):
+        if frame.t_s < 1.0 or not (0 < ball_px[k, 1] < frame.size[1]):
             continue
         n += 1
         if seen is not None:

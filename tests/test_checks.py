@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from rimward.live import measure
 from rimward.live.checks import BY_NAME, CHECKS, judge
 from rimward.live.measure import MEASUREMENTS
-from rimward.live.records import Band, Cue
+from rimward.live.records import Band, Cue, Finding
 
 CLEAR = 2.0
 
@@ -90,12 +90,18 @@ def test_an_open_end_judges_nothing_there(low, high):
     assert verdict(far, 5.0, low, high).verdict == "in_band"
 
 
-def test_a_band_narrower_than_the_error_is_widened_about_its_middle():
-    """Bands of 2 degrees cannot be told with an error of 5: they become 20 wide (two sigmas to each side)."""
-    assert verdict(109.0, 5.0, 99.0, 101.0).verdict == "in_band"
-    assert verdict(115.0, 5.0, 99.0, 101.0).verdict == "unsure"
+def test_a_band_narrower_than_the_error_is_widened_about_its_middle_before_a_fault_is_named():
+    """Bands of 2 degrees cannot be told with an error of 5: faults count from 20 wide on (two sigmas to each side)."""
+    assert verdict(119.0, 5.0, 99.0, 101.0).verdict == "unsure"
     assert verdict(121.0, 5.0, 99.0, 101.0).verdict == "above"
     assert verdict(79.0, 5.0, 99.0, 101.0).verdict == "below"
+
+
+def test_what_lies_outside_a_band_narrower_than_the_error_is_not_called_fine():
+    """A wide error makes nothing right: 4 degrees beside the band may be in it or out of it."""
+    assert verdict(100.5, 5.0, 99.0, 101.0).verdict == "in_band"
+    for value in (105.0, 95.0):
+        assert verdict(value, 5.0, 99.0, 101.0) == Finding("knee_bend", "unsure", "knee_min_deg", 0.0)
 
 
 def test_findings_come_in_the_order_of_the_table(shipped):
