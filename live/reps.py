@@ -208,12 +208,13 @@ def _gone(track: Track, held: BoolArray, last: int, settings: Phases) -> bool | 
         return NotAShot("the ball stayed in the hands or came back at once")
     seen = _reached(track, last, np.flatnonzero(np.isfinite(track.ball[after, -1])) + last + 1)
     if len(seen) >= 2:
-        first, end = seen[0], seen[min(len(seen) - 1, 4)]
+        # the last of few sightings may be half out of the picture, and lies too low: then from the hand on
+        first, end = seen[0] if len(seen) > 2 else last, seen[min(len(seen) - 1, 4)]
         velocity = (track.ball[end] - track.ball[first]) / (t[end] - t[first])
         up, level = float(velocity[-1]), float(np.linalg.norm(velocity[:-1]))
         # what flies away along the line of sight rises slowly in the picture
         least_mps = settings.release_speed_up_mps * (1.0 - 0.5 * _behind(track, last))
-        if up < least_mps and track.above_eyes_m(track.ball)[first] < 1.0:
+        if up < least_mps and track.above_eyes_m(track.ball)[seen[0]] < 1.0:
             return NotAShot("the ball did not fly upward")
         if np.degrees(np.arctan2(up, level)) < settings.least_launch_deg:
             return NotAShot("the ball left flat, as in a pass")
@@ -286,15 +287,24 @@ def _release(track: Track, in_hand: BoolArray, hand: Side, last: int) -> int:
     mine = np.flatnonzero(in_hand[: last + 1] & (t[: last + 1] > t[last] - 0.15))
     release = int(mine[-1] if len(mine) else last) + 1
     distance = track.ball_to(f"{hand}_wrist")
+    # a wrist that is drawn too low loses the ball that the guide hand still has: it has not left before it runs
+    while release <= last and not _runs_away(t, distance, release, last + 1):
+        release += 1
     recent = distance[track.at(t[release - 1] - 0.2) : release]
     if not np.isfinite(recent).any():
         return release
     at_rest = float(np.nanmedian(recent))
     while release > 1 and distance[release - 1] > at_rest + _LEAVING_M:
-        if not (distance[release - 1] - distance[release - 2]) / (t[release - 1] - t[release - 2]) > _LEAVING_MPS:
+        if not distance[release - 1] - distance[release - 2] > _LEAVING_MPS * (t[release - 1] - t[release - 2]):
             break
         release -= 1
     return release
+
+
+def _runs_away(t_s: FloatArray, distance: FloatArray, k: int, until: int) -> bool:
+    """Whether the ball goes away from the hand from sample k on, and keeps going until the sample `until`."""
+    way, time_s = distance[k : until + 1] - distance[k - 1], t_s[k : until + 1] - t_s[k - 1]
+    return bool((way > _LEAVING_MPS * time_s).all())
 
 
 def _pickup(held: BoolArray, seen: BoolArray, t_s: FloatArray, release: int, settings: Phases) -> int | None:

@@ -1,13 +1,15 @@
 """Reps found, missed and invented, errors of set and release, speed and latency, clip by clip.
 
-    python tests/report.py [PART-OF-A-NAME ...]
+    python tests/report.py [--rig DIR] [PART-OF-A-NAME ...]
 
 Runs the whole program below the devices (clip, real pose network, pipeline, loop) on the test clips, the bundled demo
-and, where they lie beside the checkout, the reference clips and recordings. Truth comes from the file beside each clip.
+and, where they lie beside the checkout, the reference clips and recordings; with --rig on the clips of tests/studio in
+a folder instead, hand and stature given. Truth comes from the file beside each clip.
 """
 
 from __future__ import annotations
 
+import argparse
 import json
 import sys
 from dataclasses import dataclass
@@ -134,6 +136,20 @@ def _studio_case(path: Path, player: dict[str, object]) -> Case:
     return Case(path, reps, player, side, 2.1 / sheet["fps"] + 0.015)
 
 
+def rendered_cases(folder: Path) -> list[Case]:
+    """Clips as `tests.studio` writes them."""
+    cases = []
+    for path in sorted(folder.glob("*.mp4")):
+        sheet = json.loads(path.with_suffix(".json").read_text())
+        reps = tuple(
+            TrueRep(one["events_s"]["t_release"], one["events_s"]["t_set"], sheet["hand"]) for one in sheet["shots"]
+        )
+        player = {"hand": sheet["hand"], "stature_m": sheet["player"]["stature_m"]}
+        side = abs(sheet["placement"]["bearing_deg"]) >= 75
+        cases.append(Case(path, reps, player, side, 2.1 / sheet["fps"] + 0.015))
+    return cases
+
+
 def run(case: Case, model: Path) -> Outcome:
     """One clip through everything but window, sound and disk."""
     settings = load_settings(options={"player": case.player} if case.player else None)
@@ -168,11 +184,15 @@ class _Watch:
         self.balls += view.ball is not None
 
 
-def main(wanted: list[str]) -> int:
+def main(arguments: list[str]) -> int:
+    parser = argparse.ArgumentParser(prog="python tests/report.py", description=__doc__.splitlines()[0])
+    parser.add_argument("names", nargs="*", help="only clips whose name holds one of these")
+    parser.add_argument("--rig", type=Path, help="folder of clips that tests/studio rendered")
+    given = parser.parse_args(arguments)
     model = model_path(places.data_folder())
     check(model)
-    cases = [*shipped_cases(), *reference_cases(), demo_case()]
-    cases = [case for case in cases if not wanted or any(part in case.name for part in wanted)]
+    cases = [*shipped_cases(), *reference_cases(), demo_case()] if given.rig is None else rendered_cases(given.rig)
+    cases = [case for case in cases if not given.names or any(part in case.name for part in given.names)]
     table = Table(title="ms: program minus truth, one number a rep")
     for column in (
         "clip",

@@ -193,6 +193,24 @@ def test_the_ball_leaves_between_frames(shipped):
         assert one.events.release_s - 1.5 * FRAME_S < one.free_s < one.events.release_s + 1.5 * FRAME_S
 
 
+def test_a_ball_that_the_guide_hand_still_has_has_not_left(shipped):
+    """From in front and above the network draws the shooting wrist too low while the arm stretches."""
+    front = View(90)
+    take = story()
+    release_s = take.t_s[take.release()]
+    seen = []
+    for o in film(take, front):
+        px = o.pose.landmarks_px.copy()
+        if o.ball is not None and release_s - 0.14 < o.t_s < release_s + 1e-6:
+            px[INDEX["right_wrist"]] = o.ball.centre_px + np.array([0.0, 0.30]) * front.px_per_m
+            if o.t_s < release_s - 1e-6:
+                px[INDEX["left_wrist"]] = o.ball.centre_px + np.array([0.18, 0.05]) * front.px_per_m
+        seen.append(replace(o, pose=replace(o.pose, landmarks_px=px)))
+    found = reading_of(seen, shipped, release_s, front, hand="right")
+    assert isinstance(found, Reading)
+    assert found.events.release_s == pytest.approx(release_s, abs=FRAME_S + 1e-6)
+
+
 def test_the_gather_is_that_of_the_stance_not_of_the_hop_before(shipped):
     """Knees bend deeper for the hop than for the shot; the hop's bend is over when the feet stand."""
     take = story()
@@ -420,6 +438,17 @@ def test_a_disc_elsewhere_does_not_undo_a_flight(shipped):
         else replace(o, ball=replace(o.ball, centre_px=o.pose.landmarks_px[INDEX["right_hip"]]))
         for o in film(take)
     ]
+    assert isinstance(reading_of(seen, shipped, release_s), Reading)
+
+
+def test_a_ball_that_the_edge_cuts_as_it_leaves_flew_all_the_same(shipped):
+    """Half out of the picture it seems to stand still, and it is seen twice only."""
+    take = story()
+    release_s = take.t_s[take.release()]
+    first, second, third = [o for o in film(take) if o.t_s > release_s - 1e-6][:3]
+    stuck = replace(first.ball, centre_px=first.ball.centre_px - (0.0, 0.01 * SIDE.px_per_m))
+    seen = without_ball(film(take), third.t_s - 1e-6, 99.0)
+    seen = [replace(o, ball=stuck) if o.t_s == second.t_s else o for o in seen]
     assert isinstance(reading_of(seen, shipped, release_s), Reading)
 
 
