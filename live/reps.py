@@ -16,7 +16,7 @@ from . import footwork
 from .phases import flies_above
 from .records import Events, FloatArray, Motion, ReleasePhase
 from .settings import Phases
-from .skeleton import Side
+from .skeleton import Side, other
 from .track import Track
 
 BoolArray = NDArray[np.bool_]
@@ -119,7 +119,9 @@ def read(
     if pickup is not None and track.t_s[release] - track.t_s[pickup] < _LEAST_LIFT_S:
         pickup = None  # nobody shoots so fast: the ball had been in the hands before, hidden by the body
     start = pickup if pickup is not None else track.at(track.t_s[release] - settings.longest_lift_s)
-    if (problem := _no_throw(smooth, shooting, start, release, settings)) is not None:
+    problem = _no_throw(smooth, shooting, start, release, settings)
+    # behind the body a hand is only guessed; the other one goes up and away with the ball as well
+    if problem is not None and _no_throw(smooth, other(shooting), start, release, settings) is not None:
         return problem
     stance_s = _stance_s(track, track.t_s[release])
     stance = start if stance_s is None else int(np.clip(track.at(stance_s), start, release - 1))
@@ -302,9 +304,9 @@ def _release(track: Track, in_hand: BoolArray, hand: Side, last: int) -> int:
 
 
 def _runs_away(t_s: FloatArray, distance: FloatArray, k: int, until: int) -> bool:
-    """Whether the ball goes away from the hand from sample k on, and keeps going until the sample `until`."""
+    """Whether the ball goes away from the hand from sample k on, and keeps going until the sample `until` where seen."""
     way, time_s = distance[k : until + 1] - distance[k - 1], t_s[k : until + 1] - t_s[k - 1]
-    return bool((way > _LEAVING_MPS * time_s).all())
+    return not (way <= _LEAVING_MPS * time_s).any()
 
 
 def _pickup(held: BoolArray, seen: BoolArray, t_s: FloatArray, release: int, settings: Phases) -> int | None:
