@@ -308,11 +308,15 @@ def follow_through_s(shot: Shot) -> Measurement:
     if not len(up) or raw.t_s[first + up[0]] - release_s > 0.15:
         return Measurement.missing("the shooting hand was not seen above the eyes after release")
     k = first + int(up[0])
-    while k < len(height) and not (height[k] < 0 and np.nanmax(height[k : k + 3]) < 0):
+    while k < len(height) and not np.fmax.reduce(height[k : raw.at(raw.t_s[k] + _DROPPED_S) + 1]) < 0:
         k += 1
     if k >= len(height):
         return Measurement.missing("the arm was still up when the rep was closed")
     return _elapsed(float(raw.t_s[k]) - shot.reading.free_s, float(np.hypot(_instant_sigma(shot, 0.8), 0.04)))
+
+
+_DROPPED_S = 0.2
+"""So long an arm stays down at least; a landmark that jumps is back sooner."""
 
 
 def dip_m(shot: Shot) -> Measurement:

@@ -25,6 +25,7 @@ from hypothesis import strategies as st
 from rimward.live import measure as module
 from rimward.live.records import Measurement
 from rimward.live.reps import Reading, read
+from rimward.live.skeleton import INDEX
 
 SIDE, PLAIN = View(), Form()
 UNITS = ("_deg", "_m", "_s", "_mps")
@@ -235,6 +236,21 @@ def test_a_recording_that_ends_with_the_arm_up_has_no_follow_through(shipped):
     follow = measured(take, shipped, seen=seen)["follow_through_s"]
     assert follow.value is None
     assert follow.reason
+
+
+def test_a_hand_that_is_lost_for_a_tenth_of_a_second_was_not_dropped(shipped):
+    """From behind the network puts a raised hand to the hip now and then."""
+    take = story()
+    release_s, down = take.instants[0]["release_s"], 1.2 * SIDE.px_per_m
+    seen = []
+    for o in film(take):
+        px = o.pose.landmarks_px.copy()
+        if 0.2 < o.t_s - release_s < 0.31:
+            px[INDEX["right_wrist"], 1] += down
+        seen.append(replace(o, pose=replace(o.pose, landmarks_px=px)))
+    plain, found = (measured(take, shipped, seen=one)["follow_through_s"] for one in (None, seen))
+    assert plain.value > 0.5
+    assert found.value == pytest.approx(plain.value, abs=0.1)
 
 
 def test_the_dribble_before_does_not_count_as_knee_bend(shipped):

@@ -1,14 +1,16 @@
 """Learn where the joints are against the pose network's landmarks: makes live/joints.npz from rendered shots.
 
-    python -m tests.studio.learn_joints --shots DIR [--count 600] [--loose 50] [--seed 5] [--cache DIR] [--out FILE]
+    python -m tests.studio.learn_joints --shots DIR [--count 766] [--loose 253] [--anywhere 240] [--seed 21]
+        [--cache DIR] [--out FILE]
 
-Renders random shots (random_shots.py, cameras on any bearing), and some whose joints are loosened (loosen.py), straight
-into the pose network, keeps in --shots what was seen beside the truth, and fits an ensemble of small networks to it:
-from the features of rimward.live.joints to the way from landmark to joint in the picture and the joint's depth behind
-the hips, each with its error. A second run goes on where the first ended. A player gets the stature of the nearest body
-in --cache (random_shots.py fills it). Each member leaves a part of the shots out; what it gets wrong there sets how
-wide the stated errors are and how they hang together, and is printed. Rendering takes about 6 s a shot on one core,
-learning some minutes.
+Renders random shots (random_shots.py, cameras on any bearing of the shooting side), some whose joints are loosened
+(loosen.py), and some from cameras anywhere (practices.py; three of four on the guide hand's side, every fourth
+loosened), straight into the pose network, keeps in --shots what was seen beside the truth, and fits an ensemble of
+small networks: from the features of rimward.live.joints to the way from landmark to joint in the picture and the
+joint's depth behind the hips, each with its error. A second run goes on where the first ended. A player gets the
+stature of the nearest body in --cache (random_shots.py fills it). Each member leaves a part of the shots out; what it
+gets wrong there sets how wide the stated errors are and how they hang together, and is printed. Rendering takes about
+6 s a shot on one core, learning some minutes.
 """
 
 from __future__ import annotations
@@ -22,7 +24,6 @@ import numpy as np
 import torch
 
 from rimward.live.ball import BallTracker
-from rimward.live.ball_edge import Outline, outline
 from rimward.live.body import ScaleTracker
 from rimward.live.joints import FAR, JOINTS, features, landmark
 from rimward.live.lifting import seen
@@ -35,15 +36,18 @@ from ..accuracy import exact
 from .ball import BALL_RADIUS_M
 from .loosen import loosened
 from .pose import rot_x
+from .practices import camera
 from .random_shots import script
-from .render import CACHE, Renderer, frame_samples, shot_camera, write_sidecars
-from .session import Player, compile_script
+from .render import CACHE, Picture, Renderer, frame_samples, shot_camera, write_sidecars
+from .session import Player, Script, compile_script
 
-BEFORE_S, AFTER_S = 2.0, 0.75
+BEFORE_S, AFTER_S = 1.8, 0.75
 """What is rendered round the release; the network needs a moment to settle."""
 USED_S = (-1.4, 0.6)
-FIRST_LOOSE, LOOSE_SEED = 1500, 100_000
-"""Loosened shots have numbers from here on."""
+FIRST_LOOSE, FIRST_ANYWHERE, LOOSE_SEED = 1500, 5000, 100_000
+"""Loosened shots have numbers from here on, and those with cameras anywhere."""
+SMALL = (960, 540)
+"""No picture is larger: the network looks at 256 pixels."""
 HIDDEN, MEMBERS, ROUNDS, BATCH, RATE, DECAY = 256, 4, 60, 256, 2e-3, 1.0
 DROPPED_INPUT, DROPPED, NOISE = 0.0, 0.05, 0.02
 """Shares of inputs and hidden units left out while learning, and noise in spreads of each input: against knowing the
@@ -63,7 +67,6 @@ class Shot:
     size: tuple[int, int]
     release_s: float
     observations: list[Observation]
-    outlines: list[Outline | None]
     truth: dict[str, np.ndarray]
     """`K`, `R`, `t`, `fps`, `names`, `joints` (T, J, 3), `joints_px` (T, J, 2) of the clip's sidecar."""
 
@@ -74,9 +77,24 @@ def nearest(player: Player, cache: Path) -> Player:
     return replace(player, stature_m=min(kept, key=lambda m: abs(m - player.stature_m), default=player.stature_m))
 
 
-def look(seed: int, k: int, loose: bool, model: Path, cache: Path, scratch: Path) -> Shot:
-    """Render shot k and show it to the pose network and the search for the ball."""
+def planned(seed: int, k: int) -> tuple[Script, Picture, bool]:
+    """Shot k, how it is filmed, and whether its joints are loosened."""
     plan, _, picture = script(seed, k, around=True)
+    loose = k >= FIRST_LOOSE
+    if k >= FIRST_ANYWHERE:
+        random, loose = np.random.default_rng([seed, k, 3]), k % 4 == 3
+        picture = replace(camera(random, plan.player.stature_m), seed=k)
+        bearing = random.uniform(0.0, 180.0) * (-1.0 if k % 4 else 1.0)
+        picture = replace(picture, placement=replace(picture.placement, bearing_deg=float(bearing)))
+        plan = replace(plan, place="gym" if abs(bearing) >= 90 else plan.place)
+    if picture.width > SMALL[0]:
+        picture = replace(picture, width=SMALL[0], height=SMALL[1])
+    return plan, picture, loose
+
+
+def look(seed: int, k: int, model: Path, cache: Path, scratch: Path) -> Shot:
+    """Render shot k and show it to the pose network and the search for the ball."""
+    plan, picture, loose = planned(seed, k)
     plan = replace(plan, player=nearest(plan.player, cache))
     motion = compile_script(plan, cache)
     if loose:
@@ -92,7 +110,6 @@ def look(seed: int, k: int, loose: bool, model: Path, cache: Path, scratch: Path
     random = np.random.default_rng(picture.seed)
     root = motion.heads[:, motion.body.i("root")]
     observations: list[Observation] = []
-    outlines: list[Outline | None] = []
     for index, sample in enumerate(frame_samples(motion, picture.fps)):
         t_s = index / picture.fps
         if not release_s - BEFORE_S <= t_s <= release_s + AFTER_S:
@@ -106,16 +123,15 @@ def look(seed: int, k: int, loose: bool, model: Path, cache: Path, scratch: Path
         pose = people[0] if people else None
         found = ball.update(image, t_s, pose, scale.update(t_s, pose))
         observations.append(Observation(index, t_s, pose, found))
-        outlines.append(None if found is None else outline(image, found))
     network.close()
     size = (cam.width, cam.height)
-    return Shot(plan.player.hand, plan.player.stature_m, size, release_s, observations, outlines, truth)
+    return Shot(plan.player.hand, plan.player.stature_m, size, release_s, observations, truth)
 
 
 def samples(shot: Shot) -> tuple[np.ndarray, np.ndarray]:
     """Features (N, F) and what is to be known (N, 48), in statures."""
     calibration = exact(shot.truth, shot.size)
-    window = seen(shot.observations, calibration, shot.outlines)
+    window = seen(shot.observations, calibration)
     if window is None:
         return np.zeros((0, 0)), np.zeros((0, 3 * len(JOINTS)))
     names = [str(name) for name in shot.truth["names"]]
@@ -223,20 +239,25 @@ def main(argv: list[str] | None = None) -> None:
     """Command line."""
     p = argparse.ArgumentParser(prog="python -m tests.studio.learn_joints", description=__doc__)
     p.add_argument("--shots", type=Path, required=True, help="where what was seen is kept")
-    p.add_argument("--count", type=int, default=600, help="shots as planned")
-    p.add_argument("--loose", type=int, default=50, help="shots whose joints are loosened")
-    p.add_argument("--seed", type=int, default=5)
+    p.add_argument("--count", type=int, default=766, help="shots as planned")
+    p.add_argument("--loose", type=int, default=253, help="shots whose joints are loosened")
+    p.add_argument("--anywhere", type=int, default=240, help="shots from cameras anywhere")
+    p.add_argument("--seed", type=int, default=21)
     p.add_argument("--cache", type=Path, default=CACHE, help="where the bodies are kept, else $STUDIO_CACHE")
     p.add_argument("--out", type=Path, default=Path("live/joints.npz"))
     args = p.parse_args(argv)
     args.shots.mkdir(parents=True, exist_ok=True)
     model = model_path(Path(os.environ["RIMWARD_DATA_DIR"]))
     shots = []
-    numbers = [*range(args.count), *range(FIRST_LOOSE, FIRST_LOOSE + args.loose)]
+    numbers = [
+        first + k
+        for first, count in ((0, args.count), (FIRST_LOOSE, args.loose), (FIRST_ANYWHERE, args.anywhere))
+        for k in range(count)
+    ]
     for k in numbers:
         kept = args.shots / f"{args.seed}_{k:04d}.npz"
         if not kept.is_file():
-            x, y = samples(look(args.seed, k, k >= FIRST_LOOSE, model, args.cache, args.shots))
+            x, y = samples(look(args.seed, k, model, args.cache, args.shots))
             np.savez_compressed(kept, x=x, y=y)
             print(f"shot {k}: {len(x)} frames", flush=True)
         with np.load(kept) as data:
