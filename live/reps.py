@@ -304,7 +304,7 @@ def _release(track: Track, in_hand: BoolArray, hand: Side, last: int) -> int:
 
 
 def _runs_away(t_s: FloatArray, distance: FloatArray, k: int, until: int) -> bool:
-    """Whether the ball goes away from the hand from sample k on, and keeps going until the sample `until` where seen."""
+    """Whether the ball goes away from the hand from sample k on, and keeps going up to `until`, where it is seen."""
     way, time_s = distance[k : until + 1] - distance[k - 1], t_s[k : until + 1] - t_s[k - 1]
     return not (way <= _LEAVING_MPS * time_s).any()
 
