@@ -1,7 +1,10 @@
-"""Learn where the joints are against the pose network's landmarks: makes live/joints.npz from rendered shots.
+"""Learn where the joints are against the pose network's landmarks: makes live/joints*.npz from rendered shots.
 
     python -m tests.studio.learn_joints --shots DIR [--count 766] [--loose 253] [--anywhere 240] [--seed 21]
         [--cache DIR] [--out FILE]
+
+live/joints_guide.npz, for cameras on the guide hand's side, is made with the defaults; live/joints.npz, for all others,
+with --count 600 --loose 50 --anywhere 0 --seed 5.
 
 Renders random shots (random_shots.py, cameras on any bearing of the shooting side), some whose joints are loosened
 (loosen.py), and some from cameras anywhere (practices.py; three of four on the guide hand's side, every fourth
@@ -244,7 +247,7 @@ def main(argv: list[str] | None = None) -> None:
     p.add_argument("--anywhere", type=int, default=240, help="shots from cameras anywhere")
     p.add_argument("--seed", type=int, default=21)
     p.add_argument("--cache", type=Path, default=CACHE, help="where the bodies are kept, else $STUDIO_CACHE")
-    p.add_argument("--out", type=Path, default=Path("live/joints.npz"))
+    p.add_argument("--out", type=Path, default=Path("live/joints_guide.npz"))
     args = p.parse_args(argv)
     args.shots.mkdir(parents=True, exist_ok=True)
     model = model_path(Path(os.environ["RIMWARD_DATA_DIR"]))
