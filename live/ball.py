@@ -232,9 +232,10 @@ class BallSettings:
     """The same in light too dim for better: where nothing was `clear` for `dim_s`."""
     clear: float = 0.5
     dim_s: float = 0.3
+    gone: float = 0.45
     gone_s: float = 1.5
-    """The same where it was `clear` last in the air, or on its way out of the picture: what is faint in the hands then
-    is not the ball that left them."""
+    """The same for so long after it was `clear` in the air, or on its way out of the picture: what is faint in the
+    hands then is not the ball that left them."""
     found_anywhere: float = 0.55
     """Least score elsewhere."""
     hand_reach_m: float = 0.20
@@ -272,7 +273,7 @@ class BallTracker:
         self._last: tuple[float, Ball] | None = None
         self._velocity_px: FloatArray = np.zeros(2)
         self._in_hand_s: float | None = None
-        self._clear_until_s = -np.inf
+        self._clear_until_s = self._gone_until_s = -np.inf
         self._level: float | None = None
         self._shown_since_s: float | None = None
         self._places: list[_Place] = []
@@ -298,13 +299,14 @@ class BallTracker:
         candidates = self._candidates(self.colour.score(cells), origin, step)
         hands = self._hands(pose, px_per_m)
         moving = self._without_fixtures(t_s, candidates, hands, pose, px_per_m)
-        found = s.found if t_s < self._clear_until_s else s.dim
+        found = s.gone if t_s < self._gone_until_s else s.found if t_s < self._clear_until_s else s.dim
         best = self._choose(moving, hands, px_per_m, expected, found)
         in_hand = best is not None and _reach_m(best, hands, px_per_m) < s.hand_reach_m
         if best is not None and best.score >= s.clear:
-            self._clear_until_s = t_s + (s.dim_s if in_hand else s.gone_s)
+            self._clear_until_s = t_s + s.dim_s
+            self._gone_until_s = -np.inf if in_hand else t_s + s.gone_s
         elif best is None and t_s < self._clear_until_s and _flew_out(expected, radius_px, image):
-            self._clear_until_s = t_s + s.gone_s
+            self._gone_until_s = t_s + s.gone_s
         if in_hand:
             self._in_hand_s = t_s
         self._learn(t_s, cells, origin, step, best, hands, radius_px, pose, px_per_m)
