@@ -23,7 +23,7 @@ from rimward.calibration.geometry import floor_from_image
 from rimward.calibration.record import Calibration
 
 from .records import FloatArray, Measurement, Observation
-from .skeleton import INDEX, Side, other
+from .skeleton import INDEX, SIDES, Side, other
 from .smoothing import zero_lag
 from .track import Track
 
@@ -108,12 +108,12 @@ def read(
     crouch_s = _crouch_s(track, release_s)
     if crouch_s is None:
         return NotSeen("the hips were not seen before the release")
-    feet = [foot_path(track, side) for side in _SIDES]
+    feet = [foot_path(track, side) for side in SIDES]
     use = _unbroken(track.t_s, np.asarray(np.isfinite(feet).all((0, 2))), crouch_s)
     t_s, feet = track.t_s[use], [foot[use] for foot in feet]
     if not len(t_s) or crouch_s - t_s[0] < _LEAST_BEFORE_S:
         return NotSeen("the player was not seen long enough before the shot")
-    names = [f"{side}_{part}" for side in _SIDES for part in PARTS]
+    names = [f"{side}_{part}" for side in SIDES for part in PARTS]
     if not track.seen(slice(track.at(crouch_s - _LEAST_BEFORE_S), track.at(crouch_s) + 1), *names):
         return NotSeen("the feet were hidden or outside the picture")
     left, right = (_landing(t_s, foot, crouch_s) for foot in feet)
@@ -153,7 +153,7 @@ def foot_path(track: Track, side: Side) -> FloatArray:
 def floor_places(observations: Sequence[Observation], calibration: Calibration) -> FloatArray:
     """(T, 2, 2), metres in the hoop frame: where each foot would stand if it stood on the floor; left, then right."""
     out = np.full((len(observations), 2, 2), np.nan)
-    rows = [[INDEX[f"{side}_{part}"] for part in ("heel", "foot_index")] for side in _SIDES]
+    rows = [[INDEX[f"{side}_{part}"] for part in ("heel", "foot_index")] for side in SIDES]
     for k, one in enumerate(observations):
         if one.pose is not None:
             soles = one.pose.landmarks_px[rows].mean(axis=1)
@@ -161,7 +161,6 @@ def floor_places(observations: Sequence[Observation], calibration: Calibration) 
     return out
 
 
-_SIDES: tuple[Side, Side] = ("left", "right")
 _LEAST_BEFORE_S = 0.6
 
 

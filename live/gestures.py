@@ -16,7 +16,7 @@ import numpy as np
 
 from .body import in_picture, point, seen, stature_px
 from .records import FloatArray, Pose
-from .skeleton import Side
+from .skeleton import SIDES, Side
 
 
 class Gesture(StrEnum):
@@ -45,7 +45,6 @@ class Held:
     """True at the one instant at which it counts."""
 
 
-SIDES: Final[tuple[Side, Side]] = ("left", "right")
 FACING: Final = 0.12
 """Shoulder width over stature in the picture: 0.19 for who faces the camera (rendered clips), so turned by 50 degrees
 at most. From behind it is negative."""

@@ -131,9 +131,14 @@ def reference_cases(folder: Path = TRUTH) -> list[Case]:
 def _studio_case(path: Path, player: dict[str, object]) -> Case:
     sheet = json.loads(path.with_suffix(".json").read_text())
     reps = tuple(TrueRep(rep["events_s"]["t_release"], rep["events_s"]["t_set"], rep["hand"]) for rep in sheet["reps"])
-    side = abs(sheet["camera"]["placement"]["bearing_deg"]) >= 75
+    return _rendered(path, reps, player, sheet["camera"]["placement"], sheet["fps"])
+
+
+def _rendered(
+    path: Path, reps: tuple[TrueRep, ...], player: dict[str, object], placement: dict[str, float], fps: float
+) -> Case:
     # its times are exact, not of frames, and a ball at 7 m/s needs 14 ms to leave the hand's reach
-    return Case(path, reps, player, side, 2.1 / sheet["fps"] + 0.015)
+    return Case(path, reps, player, abs(placement["bearing_deg"]) >= 75, 2.1 / fps + 0.015)
 
 
 def rendered_cases(folder: Path) -> list[Case]:
@@ -145,8 +150,7 @@ def rendered_cases(folder: Path) -> list[Case]:
             TrueRep(one["events_s"]["t_release"], one["events_s"]["t_set"], sheet["hand"]) for one in sheet["shots"]
         )
         player = {"hand": sheet["hand"], "stature_m": sheet["player"]["stature_m"]}
-        side = abs(sheet["placement"]["bearing_deg"]) >= 75
-        cases.append(Case(path, reps, player, side, 2.1 / sheet["fps"] + 0.015))
+        cases.append(_rendered(path, reps, player, sheet["placement"], sheet["fps"]))
     return cases
 
 

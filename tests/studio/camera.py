@@ -45,6 +45,11 @@ def camera(eye: np.ndarray, forward: np.ndarray, width: int, height: int, hfov_d
     return Camera(width, height, np.array([[f, 0, width / 2], [0, f, height / 2], [0, 0, 1.0]]), r, -r @ eye)
 
 
+def half_height_deg(hfov_deg: float, width: int, height: int) -> float:
+    """From the middle of the picture to its upper edge, for a lens this wide across."""
+    return float(np.degrees(np.arctan(np.tan(np.radians(hfov_deg / 2)) * height / width)))
+
+
 @dataclass(frozen=True)
 class PrintedBoard:
     """A printed ChArUco board flat on the floor; its columns' axis points `heading_deg` (left +) from +y."""

@@ -118,7 +118,7 @@ def make(take: Take, out: Path, cache: Path, truth_only: bool = False) -> str:
     script, picture = filmed(take)
     out.mkdir(parents=True, exist_ok=True)
     cam = shot_camera(script, picture)
-    marks = points(script, cam, 0) | {"hfov_deg": picture.hfov_deg}
+    marks = points(script, cam, 0)
     (out / f"{take.name}.points.json").write_text(json.dumps(marks, indent=1) + "\n")
     motion = compile_script(script, cache)
     meta = write_clip(script, motion, picture, stem, truth_only)

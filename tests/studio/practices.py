@@ -15,7 +15,7 @@ from typing import Any
 
 import numpy as np
 
-from .camera import Placement
+from .camera import Placement, half_height_deg
 from .dress import LOOKS
 from .random_shots import LIGHTS, build_of, form, parser, points, record
 from .render import Picture
@@ -73,7 +73,7 @@ def camera(rng: np.random.Generator, stature_m: float) -> Picture:
     """From anywhere, with the floor half a metre before the player at the lower edge of the picture, or a little up."""
     width, height_px = tuple(SIZES)[rng.choice(len(SIZES), p=tuple(SIZES.values()))]
     lens = UPRIGHT_DEG if height_px > width else float(rng.choice(LENSES_DEG))
-    half = float(np.degrees(np.arctan(np.tan(np.radians(lens / 2)) * height_px / width)))
+    half = half_height_deg(lens, width, height_px)
     height_m = rng.uniform(0.35, 2.1)
     distance_m = max(2.2, RAISED * stature_m / (2 * np.tan(np.radians(half))) + 0.3) * rng.uniform(1.0, 1.6)
     tilt = half - np.degrees(np.arctan2(height_m, distance_m - 0.4))

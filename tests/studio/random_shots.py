@@ -17,7 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
-from .camera import Camera, Placement
+from .camera import Camera, Placement, half_height_deg
 from .dress import LOOKS
 from .render import CACHE, Picture, shot_camera, write_clip
 from .session import Player, Script, compile_script
@@ -104,7 +104,7 @@ def script(seed: int, k: int, around: bool = False) -> tuple[Script, str, Pictur
     distance = (distance + rng.uniform(-0.1, 0.5)) * max(stature_m + 0.5 * shot.jump_height_m, 1.5) / ADULT_M
     height = rng.uniform(0.7, 1.35)
     # the floor half a metre before the player is at the lower edge of the picture
-    half = np.degrees(np.arctan(np.tan(np.radians(HFOV_DEG / 2)) * HEIGHT / WIDTH))
+    half = half_height_deg(HFOV_DEG, WIDTH, HEIGHT)
     tilt = half - np.degrees(np.arctan2(height, distance - 0.55))
     picture = Picture(
         placement=Placement(distance, bearing + rng.uniform(-10, 10), height, float(tilt)),
@@ -143,7 +143,8 @@ def points(plan: Script, cam: Camera, seed: int) -> dict:
         px = cam.project(place) + rng.normal(0, CLICK_PX, 2)
         if cam.depth(place) > 0.5 and (px > 2).all() and px[0] < cam.width - 2 and px[1] < cam.height - 2:
             seen.append({**mark, "px": [round(float(v), 2) for v in px]})
-    return {"image_size": [cam.width, cam.height], "court": "us", "hfov_deg": HFOV_DEG, "points": seen}
+    hfov_deg = round(float(np.degrees(2 * np.arctan(cam.width / 2 / cam.matrix[0, 0]))), 6)
+    return {"image_size": [cam.width, cam.height], "court": "us", "hfov_deg": hfov_deg, "points": seen}
 
 
 def record(
