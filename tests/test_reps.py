@@ -193,6 +193,24 @@ def test_the_ball_leaves_between_frames(shipped):
         assert one.events.release_s - 1.5 * FRAME_S < one.free_s < one.events.release_s + 1.5 * FRAME_S
 
 
+@pytest.mark.parametrize("degrees", [0.0, 45.0, 180.0])
+def test_hands_drawn_too_low_do_not_let_the_ball_go_early(shipped, degrees):
+    """By the distance from the hand it has left long before; but it does not fall freely yet."""
+    take, view = story(), View(degrees)
+    release_s = take.instants[0]["release_s"]
+    seen = []
+    for o in film(take, view):
+        if release_s - 0.12 < o.t_s < release_s + 0.3:
+            points = o.pose.landmarks_px.copy()
+            points[[INDEX["left_wrist"], INDEX["right_wrist"]]] += (0.0, 0.15 * view.px_per_m)
+            o = replace(o, pose=replace(o.pose, landmarks_px=points))
+        seen.append(o)
+    found = reading_of(seen, shipped, release_s, view)
+    assert isinstance(found, Reading)
+    assert found.free_s == pytest.approx(release_s, abs=0.03)
+    assert found.events.release_s == pytest.approx(take.t_s[take.release()], abs=FRAME_S + 1e-6)
+
+
 def test_a_ball_that_the_guide_hand_still_has_has_not_left(shipped):
     """From in front and above the network draws the shooting wrist too low while the arm stretches."""
     front = View(90)

@@ -20,7 +20,7 @@ from __future__ import annotations
 
 import argparse
 import os
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -40,15 +40,16 @@ from .ball import BALL_RADIUS_M
 from .loosen import loosened
 from .pose import rot_x
 from .practices import camera
-from .random_shots import script
+from .random_shots import script, varied
 from .render import CACHE, Picture, Renderer, frame_samples, shot_camera, write_sidecars
 from .session import Player, Script, compile_script
+from .shot import Shot
 
 BEFORE_S, AFTER_S = 1.8, 0.75
 """What is rendered round the release; the network needs a moment to settle."""
 USED_S = (-1.4, 0.6)
-FIRST_LOOSE, FIRST_ANYWHERE, LOOSE_SEED = 1500, 5000, 100_000
-"""Loosened shots have numbers from here on, and those with cameras anywhere."""
+FIRST_LOOSE, FIRST_ANYWHERE, FIRST_VARIED, LOOSE_SEED = 1500, 5000, 7000, 100_000
+"""Loosened shots have numbers from here on, those with cameras anywhere, and those by other players' ways."""
 SMALL = (960, 540)
 """No picture is larger: the network looks at 256 pixels."""
 HIDDEN, MEMBERS, ROUNDS, BATCH, RATE, DECAY = 256, 4, 60, 256, 2e-3, 1.0
@@ -62,7 +63,7 @@ FIRST_ROUNDS = 5
 
 
 @dataclass(frozen=True)
-class Shot:
+class Look:
     """A rendered shot as the network saw it, with its truth."""
 
     hand: str
@@ -84,8 +85,14 @@ def planned(seed: int, k: int) -> tuple[Script, Picture, bool]:
     """Shot k, how it is filmed, and whether its joints are loosened."""
     plan, _, picture = script(seed, k, around=True)
     loose = k >= FIRST_LOOSE
+    if k >= FIRST_VARIED:
+        shot = Shot(**{name: value for name, value in plan.acts[0].items() if name != "do"})
+        shot = varied(np.random.default_rng([seed, k, 4]), shot)
+        plan = replace(plan, acts=[{"do": "shot", **asdict(shot)}])
     if k >= FIRST_ANYWHERE:
-        random, loose = np.random.default_rng([seed, k, 3]), k % 4 == 3
+        loose = k % 4 == 3
+    if k >= FIRST_ANYWHERE and (k < FIRST_VARIED or k % 3 == 2):
+        random = np.random.default_rng([seed, k, 3])
         picture = replace(camera(random, plan.player.stature_m), seed=k)
         bearing = random.uniform(0.0, 180.0) * (-1.0 if k % 4 else 1.0)
         picture = replace(picture, placement=replace(picture.placement, bearing_deg=float(bearing)))
@@ -95,7 +102,7 @@ def planned(seed: int, k: int) -> tuple[Script, Picture, bool]:
     return plan, picture, loose
 
 
-def look(seed: int, k: int, model: Path, cache: Path, scratch: Path) -> Shot:
+def look(seed: int, k: int, model: Path, cache: Path, scratch: Path) -> Look:
     """Render shot k and show it to the pose network and the search for the ball."""
     plan, picture, loose = planned(seed, k)
     plan = replace(plan, player=nearest(plan.player, cache))
@@ -128,10 +135,10 @@ def look(seed: int, k: int, model: Path, cache: Path, scratch: Path) -> Shot:
         observations.append(Observation(index, t_s, pose, found))
     network.close()
     size = (cam.width, cam.height)
-    return Shot(plan.player.hand, plan.player.stature_m, size, release_s, observations, truth)
+    return Look(plan.player.hand, plan.player.stature_m, size, release_s, observations, truth)
 
 
-def samples(shot: Shot) -> tuple[np.ndarray, np.ndarray]:
+def samples(shot: Look) -> tuple[np.ndarray, np.ndarray]:
     """Features (N, F) and what is to be known (N, 48), in statures."""
     calibration = exact(shot.truth, shot.size)
     window = seen(shot.observations, calibration)
@@ -245,6 +252,7 @@ def main(argv: list[str] | None = None) -> None:
     p.add_argument("--count", type=int, default=766, help="shots as planned")
     p.add_argument("--loose", type=int, default=253, help="shots whose joints are loosened")
     p.add_argument("--anywhere", type=int, default=240, help="shots from cameras anywhere")
+    p.add_argument("--varied", type=int, default=0, help="shots by other players' ways, a third from cameras anywhere")
     p.add_argument("--seed", type=int, default=21)
     p.add_argument("--cache", type=Path, default=CACHE, help="where the bodies are kept, else $STUDIO_CACHE")
     p.add_argument("--out", type=Path, default=Path("live/joints_guide.npz"))
@@ -252,11 +260,13 @@ def main(argv: list[str] | None = None) -> None:
     args.shots.mkdir(parents=True, exist_ok=True)
     model = model_path(Path(os.environ["RIMWARD_DATA_DIR"]))
     shots = []
-    numbers = [
-        first + k
-        for first, count in ((0, args.count), (FIRST_LOOSE, args.loose), (FIRST_ANYWHERE, args.anywhere))
-        for k in range(count)
-    ]
+    kinds = (
+        (0, args.count),
+        (FIRST_LOOSE, args.loose),
+        (FIRST_ANYWHERE, args.anywhere),
+        (FIRST_VARIED, args.varied),
+    )
+    numbers = [first + k for first, count in kinds for k in range(count)]
     for k in numbers:
         kept = args.shots / f"{args.seed}_{k:04d}.npz"
         if not kept.is_file():

@@ -98,9 +98,17 @@ class Plan:
 
     # -- stances
     def stance(
-        self, width_m: float, stagger_m: float, heading: float, shift: tuple[float, float] = (0.0, 0.0)
+        self,
+        width_m: float,
+        stagger_m: float,
+        heading: float,
+        shift: tuple[float, float] = (0.0, 0.0),
+        toe_out: float = 0.0,
     ) -> dict[str, FootPose]:
-        """Both feet on the floor, heels width_m apart; R ahead by stagger_m; toes turned left by heading (rad)."""
+        """Both feet on the floor, heels width_m apart; R ahead by stagger_m; toes turned left by heading (rad).
+
+        `toe_out` (rad) opens each foot; 0 is the feet side by side.
+        """
         out = {}
         body = self.poser.body
         for s, k in (("R", 1.0), ("L", -1.0)):
@@ -109,7 +117,7 @@ class Plan:
                 @ body.vertices
             )
             heel = np.array([k * width_m / 2, k * stagger_m / 2 - 0.10 * self.scale]) + self.spot + np.array(shift)
-            yaw = heading - k * np.radians(5)
+            yaw = heading - k * (np.radians(5) + toe_out)
             pivot = np.append(heel, 0.0) + rot_z(yaw)[0] @ np.append((self.poser.pivot[s] - heel0)[:2], 0.0)
             out[s] = FootPose(pivot, float(yaw))
         return out

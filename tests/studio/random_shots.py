@@ -12,7 +12,7 @@ from __future__ import annotations
 import argparse
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 
 import numpy as np
@@ -72,6 +72,22 @@ def form(rng: np.random.Generator, stature_m: float) -> Shot:
         target_side_m=rng.normal(0, 0.08),
         target_long_m=rng.normal(0, 0.10),
         ready_s=0.5,
+    )
+
+
+def varied(rng: np.random.Generator, shot: Shot) -> Shot:
+    """The same form as other players do it: what the planner has the same in every shot is not the same in people.
+
+    From the trunk outward one joint opens after the other; toes point out; the guide hand leaves earlier or later.
+    """
+    return replace(
+        shot,
+        shoulder_lead=rng.uniform(0.0, 1.0),
+        upper_arm_up_at_release_deg=rng.uniform(42, 68),
+        toe_out_deg=rng.uniform(-4, 18),
+        guide_off_s=rng.uniform(0.03, 0.20),
+        palm_gap_m=rng.uniform(0.0, 0.03),
+        hand_forward_deg=rng.uniform(40, 85),
     )
 
 

@@ -31,6 +31,7 @@ class Shot:
     stance_width_m: float = 0.34  # between the heels, across the direction to the hoop
     foot_stagger_m: float = 0.08  # shooting foot ahead
     feet_heading_deg: float = 8.0  # toes turned to the guide side
+    toe_out_deg: float = 0.0  # each foot opened from side by side
     knee_min_deg: float = 118.0
     hip_min_deg: float = 132.0
     dip_m: float = 0.14  # fall of the ball from the pocket to its lowest point
@@ -44,6 +45,8 @@ class Shot:
     release_before_apex_s: float = 0.04
     push_s: float = 0.19  # from the end of the hold to release
     elbow_at_release_deg: float = 142.0
+    upper_arm_up_at_release_deg: float = 56.0  # from the horizontal
+    shoulder_lead: float = 0.0  # 0: shoulder and elbow open together in the push; 1: the upper arm is up first
     trunk_lean_at_release_deg: float = 3.0
     hip_sway_forward_m: float = 0.0
     shoulder_turn_deg: float = 4.0
@@ -96,7 +99,7 @@ DOWN_S = 0.50  # standing to the deepest knee bend
 
 def plan_shot(plan: Plan, t0_s: float, shot: Shot) -> Times:
     """Plan one shot that starts standing with the ball in the pocket; returns its instants."""
-    stance = plan.stance(shot.stance_width_m, shot.foot_stagger_m, np.radians(shot.feet_heading_deg))
+    stance = _stance(plan, shot)
     jumps = shot.jump_height_m >= NO_JUMP_BELOW_M
     stand_z = plan.hip_height(stance, plan.over(stance), 0.985)
     knee_z, gather_xy = _gather_height(plan, stance, stand_z, np.radians(shot.knee_min_deg))
@@ -187,10 +190,16 @@ def _plan_feet(plan: Plan, tm: Times, shot: Shot, stance: dict) -> None:
         plan.jump(tm.takeoff, tm.landing, stance, drift, 0.6 * np.radians(shot.shoulder_turn_deg))
 
 
+def _stance(plan: Plan, shot: Shot, shift: tuple[float, float] = (0.0, 0.0)) -> dict:
+    """Where the feet stand for a shot."""
+    heading, toe_out = np.radians(shot.feet_heading_deg), np.radians(shot.toe_out_deg)
+    return plan.stance(shot.stance_width_m, shot.foot_stagger_m, heading, shift, toe_out)
+
+
 def start_stance(plan: Plan, shot: Shot) -> dict:
     """Where the feet are before the footwork."""
     shift = {"set": 0.0, "hop": -0.6 * shot.step_m, "one_two": -shot.step_m, "step_back": shot.step_m}[shot.footwork]
-    return plan.stance(shot.stance_width_m, shot.foot_stagger_m, np.radians(shot.feet_heading_deg), (0.0, shift))
+    return _stance(plan, shot, (0.0, shift))
 
 
 def _plan_trunk(
@@ -469,10 +478,20 @@ def _plan_raise(plan: Plan, arms: Arms, tm: Times, shot: Shot) -> Raise:
     set_shape, roll = _solve_set(plan, shot, shoulder[ke], eye[ke], arms.hip_r[ke], float(yaw[ke]), plan.ring)
     one_motion = shot.hold_s < 0.03
     release_shape = ArmShape(
-        np.radians(shot.elbow_at_release_deg), np.radians(56), 0.45 * set_shape.azimuth, 0.75 * set_shape.swivel
+        np.radians(shot.elbow_at_release_deg),
+        np.radians(shot.upper_arm_up_at_release_deg),
+        0.45 * set_shape.azimuth,
+        0.75 * set_shape.swivel,
     )
     numbers = {
-        n: _channel(t, tm, n, getattr(dip_shape, n), getattr(set_shape, n), getattr(release_shape, n), one_motion)
+        n: _channel(
+            t,
+            tm,
+            n,
+            (getattr(dip_shape, n), getattr(set_shape, n), getattr(release_shape, n)),
+            one_motion,
+            shot.shoulder_lead if n == "elevation" else 0.0,
+        )
         for n in ("elbow", "elevation", "azimuth", "swivel")
     }
     c = contact_ball(plan.scale)
@@ -488,7 +507,7 @@ def _plan_raise(plan: Plan, arms: Arms, tm: Times, shot: Shot) -> Raise:
 
 def plan_pump_fake(plan: Plan, t0_s: float, shot: Shot) -> float:
     """The shot's own raise to the set point and the same way back, the ball still in the hands; returns its end."""
-    stance = plan.stance(shot.stance_width_m, shot.foot_stagger_m, np.radians(shot.feet_heading_deg))
+    stance = _stance(plan, shot)
     over = plan.over(stance)
     stand_z = plan.hip_height(stance, over, 0.985)
     dip = round((t0_s + 0.1 + DIP_S) * RATE_HZ) / RATE_HZ
@@ -542,9 +561,13 @@ def _open_elbow(plan: Plan, arms: Arms, k: int, ball: np.ndarray, elbow: float) 
 
 
 def _channel(
-    t: np.ndarray, tm: Times, name: str, dip: float, at_set: float, release: float, one_motion: bool
+    t: np.ndarray, tm: Times, name: str, values: tuple[float, float, float], one_motion: bool, lead: float
 ) -> np.ndarray:
-    """One arm number over the clip's grid: dip, set, hold, release, follow-through."""
+    """One arm number over the clip's grid: dip, set, hold, release, follow-through; `values` at dip, set, release.
+
+    `lead` brings it forward within the push, 0 to 1: from the trunk outward one joint opens after the other.
+    """
+    dip, at_set, release = values
     push = tm.release - tm.set_end
     rate_in = 0.45 * (release - at_set) / push if one_motion and name == "elevation" else 0.0
     bend = 0.9 * (release - at_set) / push**2 if one_motion and name == "elbow" else 0.0
@@ -554,7 +577,11 @@ def _channel(
         "elevation": (RELEASE_RATE["elevation"], 2.0 * max(release - at_set, 0.0) / push),
     }
     rate_out = min(fastest.get(name, (0.0,)))
-    out = quintic(t - tm.set_end, push, (at_set, rate_in, bend), (release, rate_out, 0))
+    part = np.clip((t - tm.set_end) / push, 0.0, 1.0)
+    part += lead * part * (1.0 - part) * (2.0 - part)
+    rate_out *= 1.0 - lead
+    out = quintic(push * part, push, (at_set, rate_in / (1.0 + 2.0 * lead), bend), (release, rate_out, 0))
+    rate_out *= 1.0 - lead
     goal = {"elbow": np.radians(171.5), "elevation": np.radians(66), "azimuth": 0.2 * release, "swivel": release}[name]
     after = settle(t - tm.release, 0.30, release, rate_out, max(goal, release) if name == "elbow" else goal)
     return np.where(t < tm.set_start, rise, np.where(t < tm.set_end, at_set, np.where(t < tm.release, out, after)))
