@@ -32,6 +32,9 @@ from .track import SMOOTH_HZ
 _FACE_M = -0.25
 """Height of the ball against the eyes above which the arm is at the set point rather than in the dip."""
 _TREMBLE_DEG, _FOLDED_DEG = 3.0, 5.0
+_SET_BEHIND_S = 0.1
+"""From behind head and shoulders hide the arm when it is folded most: in 11 captured shots it was said to be 0.16 to
+0.23 s later."""
 _FRAMES = 0.5
 """Error of an instant that is read off frames, in frames."""
 
@@ -129,7 +132,9 @@ def shot3d(
     # where the least lies in a flat hold is up to the noise: over all versions its instants average out
     set_s = float(folds[:, 3].mean())
     set_point = int(np.clip(np.argmin(np.abs(t - set_s)), first, release - 1))
-    sigma_s = float(np.hypot(folds[:, 3].std(), _FRAMES * np.median(np.diff(t))))
+    facing = -float(calibration.R[2] @ lifted.toward)
+    hidden_s = _SET_BEHIND_S * max(0.0, -facing)
+    sigma_s = float(np.sqrt(folds[:, 3].std() ** 2 + (_FRAMES * np.median(np.diff(t))) ** 2 + hidden_s**2))
     found = Events(
         pickup_s=events.pickup_s,
         dip_s=events.dip_s,
@@ -154,7 +159,7 @@ def shot3d(
         gathers=gathers,
         pickup=pickup,
         stature_m=body.stature_m,
-        facing=-float(calibration.R[2] @ lifted.toward),
+        facing=facing,
         flight=fit_flight(window, calibration, lifted, *free, body.ball_radius_m),
     )
 
@@ -337,8 +342,13 @@ def _stretched(shot: Shot3D, values: FloatArray, usual: float, across: float, al
 
 
 def _at_set(shot: Shot3D, values: FloatArray, useful: float, what: str, own: float = 0.0) -> Measurement:
-    sway = _sway(values, shot.set_point, shot.t_s, min(shot.set_sigma_s, 0.05))
+    most_s = _SWAY_S + _SET_BEHIND_S * max(0.0, -shot.facing)
+    sway = _sway(values, shot.set_point, shot.t_s, min(shot.set_sigma_s, most_s))
     return _given(values[:, shot.set_point], useful, what, float(np.hypot(own, sway)))
+
+
+_SWAY_S = 0.05
+"""A longer error of the set point does not count: no value goes on changing as it does at one instant."""
 
 
 def _arm_at_set(shot: Shot3D, values: FloatArray, useful: float, what: str, own: float) -> Measurement:
