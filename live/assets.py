@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from .joints import JointNetwork, JointNetworks, Together
+from .joints import JointNetwork, Together
 from .records import Tone
 from .words import Words, read_words
 
@@ -28,13 +28,9 @@ def english() -> Words:
 
 
 @cache
-def joint_networks() -> JointNetworks:
+def joint_network() -> JointNetwork:
     """Where joints lie against landmarks, as learned by tests/studio/learn_joints.py."""
-    return JointNetworks(_joint_network("joints.npz"), _joint_network("joints_guide.npz"))
-
-
-def _joint_network(name: str) -> JointNetwork:
-    with files("rimward.live").joinpath(name).open("rb") as file, np.load(file) as data:
+    with files("rimward.live").joinpath("joints.npz").open("rb") as file, np.load(file) as data:
         arrays = {name: np.asarray(data[name], float) for name in data.files}
     together = Together(*(arrays.pop(f"together_{name}") for name in ("ways", "spread", "give")))
     return JointNetwork(**arrays, together=together)

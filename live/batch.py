@@ -25,7 +25,7 @@ from rimward.calibration.record import Calibration
 
 from . import loop
 from .annotate import encoded, key_pictures
-from .assets import config_text, joint_networks
+from .assets import config_text, joint_network
 from .clip import Clip, hush_opencv, open_clip
 from .coach import Coaching
 from .errors import RimwardError, SourceError
@@ -232,7 +232,7 @@ def _serve(connection: Connection, work: Work, known: Mapping[str, str], ahead: 
 def _worked_through(path: Path, source: Clip, key: str, work: Work, progress: Progress, ahead: bool) -> ReadClip:
     settings = work.settings
     words = read_words(config_text(f"words_{settings.screen.language}.toml"), "words")
-    pipeline = Pipeline(settings, words, calibration=work.calibration, coaching=work.coaching, joints=joint_networks())
+    pipeline = Pipeline(settings, words, calibration=work.calibration, coaching=work.coaching, joints=joint_network())
     reps: list[tuple[Rep, Trace]] = []
     troubles: list[str] = []
     meter = loop.Meter()

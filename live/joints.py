@@ -94,7 +94,7 @@ class Learned:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class JointNetwork:
-    """What was learned (assets.joint_networks): M members with two layers of H units, F features, O = 48 outputs."""
+    """What was learned (assets.joint_network): M members with two layers of H units, F features, O = 48 outputs."""
 
     mean: FloatArray
     """(F,)"""
@@ -135,26 +135,6 @@ class JointNetwork:
             require_shape(name, getattr(self, name), shape)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class JointNetworks:
-    """What was learned for cameras on either side of the shooter (assets.joint_networks)."""
-
-    shooting_side: JointNetwork
-    """And in front and behind."""
-    guide_side: JointNetwork
-    """Where the body is before the shooting arm."""
-
-    def seen_from(self, across: float) -> JointNetwork:
-        """The one for a camera that sees a shot go this much toward the side on which the shooting side's camera has
-        it: 1 square to the shooting side, 0 in front or behind, -1 square to the guide hand's side.
-        """
-        return self.shooting_side if across > _GUIDE_SIDE else self.guide_side
-
-
-_GUIDE_SIDE = -0.2
-"""So far past the middle, 12 degrees, cameras still stood when the shooting side was learned."""
-
-
 def landmark(side: str, joint: str, hand: Side) -> str:
     """The name of a joint of the shooting or guide side of who shoots with this hand."""
     return f"{hand if side == 'mine' else other(hand)}_{joint}" if side else joint
@@ -177,7 +157,7 @@ def features(window: Seen, calibration: Calibration, stature_m: float, hand: Sid
     """
     t, unit = window.t_s, window.stature_px
     count = len(t)
-    flip = np.array([_flip(hand), 1.0])
+    flip = np.array([-1.0 if hand == "left" else 1.0, 1.0])
     middle = window.points_px[:, [INDEX["left_hip"], INDEX["right_hip"]]].mean(1)
 
     def from_hips(points_px: FloatArray) -> FloatArray:
@@ -191,7 +171,8 @@ def features(window: Seen, calibration: Calibration, stature_m: float, hand: Sid
     seen: NDArray[np.bool_] = np.asarray(np.isfinite(ball).all(1))
     k, rotation = calibration.camera_matrix, calibration.R
     place = (middle - k[:2, 2]) / k[0, 0] * flip
-    across, near = _view(window, calibration, stature_m, hand)
+    facing = rotation @ toward_hoop(window, calibration, stature_m)
+    across, near = float(facing[0] * flip[0]), -float(facing[2])
     view = [across, near, across * near, near**2 - across**2, float(rotation[2, 2])]
     return np.column_stack(
         [
@@ -207,16 +188,6 @@ def features(window: Seen, calibration: Calibration, stature_m: float, hand: Sid
     )
 
 
-def _flip(hand: Side) -> float:
-    return -1.0 if hand == "left" else 1.0
-
-
-def _view(window: Seen, calibration: Calibration, stature_m: float, hand: Side) -> tuple[float, float]:
-    """How much the shot goes across the picture, as from the shooting side, and how much toward the camera."""
-    facing = calibration.R @ toward_hoop(window, calibration, stature_m)
-    return float(facing[0]) * _flip(hand), -float(facing[2])
-
-
 def _later(t_s: FloatArray, values: FloatArray, by_s: float) -> FloatArray:
     """(T, F): values (T, F) so much later, between samples; at the window's ends those of the end."""
     at = np.clip(t_s + by_s, t_s[0], t_s[-1])
@@ -225,9 +196,8 @@ def _later(t_s: FloatArray, values: FloatArray, by_s: float) -> FloatArray:
     return np.asarray((1 - share) * values[after - 1] + share * values[after])
 
 
-def learned(window: Seen, calibration: Calibration, stature_m: float, hand: Side, networks: JointNetworks) -> Learned:
+def learned(window: Seen, calibration: Calibration, stature_m: float, hand: Side, network: JointNetwork) -> Learned:
     """The joints of a window: what the members make of the landmarks, together."""
-    network = networks.seen_from(_view(window, calibration, stature_m, hand)[0])
     x = features(window, calibration, stature_m, hand)
     known: NDArray[np.bool_] = np.asarray(np.isfinite(x).all(1))
     x = np.where(known[:, None], np.clip((x - network.mean) / network.spread, -FAR, FAR), 0.0)
@@ -237,7 +207,7 @@ def learned(window: Seen, calibration: Calibration, stature_m: float, hand: Side
     mean, sigma = mean * network.out_spread + network.out_mean, sigma * network.out_spread * network.honest
     sigma[~known], mean[~known] = _UNKNOWN, 0.0
     n = len(JOINTS)
-    flip = np.array([_flip(hand), 1.0])
+    flip = np.array([-1.0 if hand == "left" else 1.0, 1.0])
     return Learned(
         mean[:, : 2 * n].reshape(-1, n, 2) * flip,
         sigma[:, : 2 * n].reshape(-1, n, 2),

@@ -21,7 +21,7 @@ from ..calibration.record import Calibration
 from .angles import internal_deg
 from .ball_edge import Outline
 from .flight import Flight, fit_flight
-from .joints import JointNetworks, learned
+from .joints import JointNetwork, learned
 from .lifting import AT, Body, LiftedTrack, NotLifted, Seen, lift, seen
 from .records import Events, FloatArray, Measurement, Observation
 from .reps import Reading
@@ -205,14 +205,14 @@ def measure_rep(
     calibration: Calibration,
     body: Body,
     smoothed_by_network: bool = True,
-    joints: JointNetworks | None = None,
+    joints: JointNetwork | None = None,
 ) -> tuple[Shot3D, dict[str, Measurement]] | NotLifted:
     """Lift the shot that was read in the picture and measure it.
 
     `observations` are those round the release (earlier and later ones are not used), `outlines` the ball's measured
     outlines in the same frames (ball_edge), None without any: then its depth is known less well.
     `smoothed_by_network` is False for poses from the network's mode for two people. `joints` is what was learned of
-    the pose network's landmarks (assets.joint_networks); without it they are taken to lie as anthropometry.py tells.
+    the pose network's landmarks (assets.joint_network); without it they are taken to lie as anthropometry.py tells.
     """
     release_s = reading.events.release_s
     first, end = release_s - BEFORE_S - _RUN_UP_S, release_s + 1.0

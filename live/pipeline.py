@@ -26,7 +26,7 @@ from .coach import Coach, Coaching
 from .court_view import CourtView
 from .gestures import Gesture, GestureWatch
 from .hands_free import HandsFree
-from .joints import JointNetworks
+from .joints import JointNetwork
 from .lifting import Body, LiftedTrack, NotLifted
 from .made import RingWatch
 from .records import (
@@ -136,7 +136,7 @@ class Pipeline:
         watched: bool = False,
         photo: bool = True,
         station: bool = False,
-        joints: JointNetworks | None = None,
+        joints: JointNetwork | None = None,
     ) -> None:
         """`calibration` says where the hoop is; it is fitted to the frames' size, or refused, at the first one.
 

@@ -17,7 +17,7 @@ from rimward.calibration.record import Calibration
 from rimward.calibration.storage import fitted, load_calibration
 
 from . import loop, pose_model
-from .assets import joint_networks
+from .assets import joint_network
 from .bump_watch import BumpWatch
 from .camera import open_camera
 from .clip import open_clip
@@ -344,7 +344,7 @@ class _Session:
                 watched=shown and not settings.pose.close,
                 photo=one.photo,
                 station=station is not None,
-                joints=joint_networks(),
+                joints=joint_network(),
             )
             reps, makes = (None, None) if drill is None else (drill.reps, drill.makes)
             turns.append(Turn(name, pipeline, one.settings.player.stature_m, reps or makes, reps is None))

@@ -35,7 +35,7 @@ from rimward.calibration.marks import calibrate_marks
 from rimward.calibration.points import read_points
 from rimward.calibration.record import Calibration
 from rimward.live import measure, measure3d, places, reps
-from rimward.live.assets import joint_networks
+from rimward.live.assets import joint_network
 from rimward.live.ball import BallTracker
 from rimward.live.ball_edge import Outline, outline
 from rimward.live.body import BALL_RADIUS_M, ScaleTracker
@@ -209,7 +209,7 @@ def rows(case: Case, model: Path, cache: Path, with_limbs: bool = False) -> tupl
         start = time.process_time()
         body = Body(case.stature_m, ball_radius_m=BALL_RADIUS_M, lengths_m=lengths)
         lifted = measure3d.measure_rep(
-            window, [outlines[k] for k in near], reading, case.calibration, body, joints=joint_networks()
+            window, [outlines[k] for k in near], reading, case.calibration, body, joints=joint_network()
         )
         took.append(1000 * (time.process_time() - start))
         if isinstance(lifted, NotLifted):

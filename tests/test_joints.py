@@ -12,7 +12,7 @@ from program import CLIPS, prepared_model
 from test_lifting import DIAG, FRONT, RELEASE_S, SIDE, STATURE_M, VIEWS, angle, player, seen_by, times
 
 from rimward.calibration.geometry import camera_centre
-from rimward.live.assets import joint_networks
+from rimward.live.assets import joint_network
 from rimward.live.clip import open_clip
 from rimward.live.joints import JOINTS, Learned, Together, landmark, learned, toward_hoop
 from rimward.live.lifting import AT, Body, LiftedTrack, lift, seen
@@ -105,8 +105,8 @@ def test_a_left_hander_is_a_right_hander_in_the_mirror(view):
         ball_px=window.ball_px * [-1, 1] + [width, 0],
     )
     right, left = (
-        learned(window, camera, STATURE_M, "right", joint_networks()),
-        learned(other, mirrored, STATURE_M, "left", joint_networks()),
+        learned(window, camera, STATURE_M, "right", joint_network()),
+        learned(other, mirrored, STATURE_M, "left", joint_network()),
     )
     np.testing.assert_allclose(left.shift, right.shift * [-1, 1], atol=1e-9)
     np.testing.assert_allclose(left.depth, right.depth, atol=1e-9)
@@ -119,24 +119,11 @@ def test_size_and_time_change_nothing():
     window = seen_by(SIDE, t, player(t))
     larger = replace(SIDE, t=SIDE.t * 2)
     one, other = (
-        learned(window, SIDE, STATURE_M, "right", joint_networks()),
-        learned(replace(window, t_s=t + 3600.0), larger, 2 * STATURE_M, "right", joint_networks()),
+        learned(window, SIDE, STATURE_M, "right", joint_network()),
+        learned(replace(window, t_s=t + 3600.0), larger, 2 * STATURE_M, "right", joint_network()),
     )
     np.testing.assert_allclose(other.shift, one.shift, atol=1e-6)
     np.testing.assert_allclose(other.depth, one.depth, atol=1e-6)
-
-
-def test_each_side_of_the_camera_has_what_was_learned_for_it():
-    """A camera on the right stands on a right-hander's shooting side and on a left-hander's guide side."""
-    t = times()
-    window, both = seen_by(SIDE, t, player(t)), joint_networks()
-    unsure = replace(both, guide_side=replace(both.guide_side, honest=3 * both.guide_side.honest))
-    for hand, factor in (("right", 1.0), ("left", 3.0)):
-        usual, wide = (learned(window, SIDE, STATURE_M, hand, networks).depth_sigma for networks in (both, unsure))
-        np.testing.assert_allclose(wide, factor * usual)
-    for across in (1.0, 0.0, -0.1):
-        assert both.seen_from(across) is both.shooting_side
-    assert both.seen_from(-0.5) is both.guide_side
 
 
 def test_where_no_body_was_seen_nothing_is_claimed():
@@ -144,7 +131,7 @@ def test_where_no_body_was_seen_nothing_is_claimed():
     window = seen_by(SIDE, t, player(t))
     points = window.points_px.copy()
     points[10] = np.nan
-    said = learned(replace(window, points_px=points), SIDE, STATURE_M, "right", joint_networks())
+    said = learned(replace(window, points_px=points), SIDE, STATURE_M, "right", joint_network())
     assert (said.depth_sigma[10] >= 1.0).all()
     assert (said.shift[10] == 0.0).all()
     assert (said.depth_sigma[20] < 0.3).all()
@@ -177,7 +164,7 @@ def test_learned_joints_are_nearer_to_the_true_ones_than_landmarks(clip, view):
     network.close()
     window = seen(observations, calibration)
     assert window is not None
-    said = learned(window, calibration, player_["stature_m"], player_["hand"], joint_networks())
+    said = learned(window, calibration, player_["stature_m"], player_["hand"], joint_network())
     true = np.array(sheet["joints_px"], float)[[one.index for one in observations]]
     names = sheet["joint_names"]
     off = {"landmarks": [], "learned": []}

@@ -18,7 +18,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[1]
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
 SHIPPED = {
-    "live": ("*.py", "py.typed", "demo_clip.mp4", "demo_clip.json", "joints.npz", "joints_guide.npz", "report.html"),
+    "live": ("*.py", "py.typed", "demo_clip.mp4", "demo_clip.json", "joints.npz", "report.html"),
     "calibration": ("*.py", "py.typed"),
     "config": ("*.py", "*.toml"),
     "sounds": ("*.py", "*.wav"),

@@ -10,7 +10,7 @@ import pytest
 
 from rimward.calibration.record import Calibration
 from rimward.live import measure
-from rimward.live.assets import joint_networks
+from rimward.live.assets import joint_network
 from rimward.live.clip import open_clip
 from rimward.live.mediapipe_pose import MediapipePose
 from rimward.live.pipeline import Pipeline
@@ -44,7 +44,7 @@ def values(pose_bundle: Path, words, calibration: Calibration | None, moved: boo
     """The measurements of the clip's one rep."""
     player = {"player": {"hand": "right", "stature_m": 1.88}}
     network, clip = MediapipePose(pose_bundle), open_clip(CLIP)
-    pipeline = Pipeline(load_settings(None, player), words, calibration=calibration, joints=joint_networks())
+    pipeline = Pipeline(load_settings(None, player), words, calibration=calibration, joints=joint_network())
     reps = []
     for sighting in sightings(clip, network, pipeline.people_to_ask):
         assert isinstance(sighting, Sighting)

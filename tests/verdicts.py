@@ -22,7 +22,7 @@ from rich.console import Console
 from rich.table import Table
 
 from rimward.live import loop
-from rimward.live.assets import config_text, joint_networks
+from rimward.live.assets import config_text, joint_network
 from rimward.live.checks import BY_NAME, CHECKS, judge
 from rimward.live.clip import open_clip
 from rimward.live.mediapipe_pose import MediapipePose
@@ -90,7 +90,7 @@ def session(case: Case, model: Path, calibrated: bool) -> list[Rep]:
     settings = load_settings(None, {"player": {"hand": case.hand, "stature_m": case.stature_m}})
     words = read_words(config_text("words_en.toml"), "words_en.toml")
     network, clip = MediapipePose(model), open_clip(case.path)
-    pipeline = Pipeline(settings, words, calibration=case.calibration if calibrated else None, joints=joint_networks())
+    pipeline = Pipeline(settings, words, calibration=case.calibration if calibrated else None, joints=joint_network())
     found: list[Rep] = []
 
     def keep(step: Step) -> None:

@@ -1,19 +1,17 @@
-"""Learn where the joints are against the pose network's landmarks: makes live/joints*.npz from rendered shots.
+"""Learn where the joints are against the pose network's landmarks: makes live/joints.npz from rendered shots.
 
-    python -m tests.studio.learn_joints --shots DIR [--count 766] [--loose 253] [--anywhere 240] [--seed 21]
-        [--cache DIR] [--out FILE]
-
-live/joints_guide.npz, for cameras on the guide hand's side, is made with the defaults; live/joints.npz, for all others,
-with --count 600 --loose 50 --anywhere 0 --seed 5.
+    python -m tests.studio.learn_joints --shots DIR [--count 766] [--loose 253] [--anywhere 240]
+        [--varied 603] [--seed 21] [--cache DIR] [--out FILE]
 
 Renders random shots (random_shots.py, cameras on any bearing of the shooting side), some whose joints are loosened
-(loosen.py), and some from cameras anywhere (practices.py; three of four on the guide hand's side, every fourth
-loosened), straight into the pose network, keeps in --shots what was seen beside the truth, and fits an ensemble of
-small networks: from the features of rimward.live.joints to the way from landmark to joint in the picture and the
-joint's depth behind the hips, each with its error. A second run goes on where the first ended. A player gets the
-stature of the nearest body in --cache (random_shots.py fills it). Each member leaves a part of the shots out; what it
-gets wrong there sets how wide the stated errors are and how they hang together, and is printed. Rendering takes about
-6 s a shot on one core, learning some minutes.
+(loosen.py), some from cameras anywhere (practices.py; three of four on the guide hand's side, every fourth loosened),
+and some by the ways of other players (random_shots.varied; every third from anywhere, every fourth loosened), straight
+into the pose network, keeps in --shots what was seen beside the truth, and fits an ensemble of small networks: from
+the features of rimward.live.joints to the way from landmark to joint in the picture and the joint's depth behind the
+hips, each with its error. A second run goes on where the first ended. A player gets the stature of the nearest body in
+--cache (random_shots.py fills it). Each member leaves a part of the shots out; what it gets wrong there sets how wide
+the stated errors are and how they hang together, and is printed. Rendering takes about 6 s a shot on one core,
+learning some minutes.
 """
 
 from __future__ import annotations
@@ -252,10 +250,10 @@ def main(argv: list[str] | None = None) -> None:
     p.add_argument("--count", type=int, default=766, help="shots as planned")
     p.add_argument("--loose", type=int, default=253, help="shots whose joints are loosened")
     p.add_argument("--anywhere", type=int, default=240, help="shots from cameras anywhere")
-    p.add_argument("--varied", type=int, default=0, help="shots by other players' ways, a third from cameras anywhere")
+    p.add_argument("--varied", type=int, default=603, help="shots by other players' ways, a third from anywhere")
     p.add_argument("--seed", type=int, default=21)
     p.add_argument("--cache", type=Path, default=CACHE, help="where the bodies are kept, else $STUDIO_CACHE")
-    p.add_argument("--out", type=Path, default=Path("live/joints_guide.npz"))
+    p.add_argument("--out", type=Path, default=Path("live/joints.npz"))
     args = p.parse_args(argv)
     args.shots.mkdir(parents=True, exist_ok=True)
     model = model_path(Path(os.environ["RIMWARD_DATA_DIR"]))
