@@ -83,7 +83,7 @@ def varied(rng: np.random.Generator, shot: Shot) -> Shot:
     return replace(
         shot,
         shoulder_lead=rng.uniform(0.0, 1.0),
-        upper_arm_up_at_release_deg=rng.uniform(42, 68),
+        arm_up_at_release_deg=rng.uniform(42, 68),
         toe_out_deg=rng.uniform(-4, 18),
         guide_off_s=rng.uniform(0.03, 0.20),
         palm_gap_m=rng.uniform(0.0, 0.03),

@@ -45,8 +45,9 @@ class Shot:
     release_before_apex_s: float = 0.04
     push_s: float = 0.19  # from the end of the hold to release
     elbow_at_release_deg: float = 142.0
-    upper_arm_up_at_release_deg: float = 56.0  # from the horizontal
-    shoulder_lead: float = 0.0  # 0: shoulder and elbow open together in the push; 1: the upper arm is up first
+    elbow_straight_deg: float = 171.5  # the most that it opens to after the release
+    arm_up_at_release_deg: float = 56.0  # shoulder to wrist, from the horizontal
+    shoulder_lead: float = 0.0  # 0: arm and elbow move together in the push; 1: the arm is up before the elbow opens
     trunk_lean_at_release_deg: float = 3.0
     hip_sway_forward_m: float = 0.0
     shoulder_turn_deg: float = 4.0
@@ -479,16 +480,23 @@ def _plan_raise(plan: Plan, arms: Arms, tm: Times, shot: Shot) -> Raise:
     one_motion = shot.hold_s < 0.03
     release_shape = ArmShape(
         np.radians(shot.elbow_at_release_deg),
-        np.radians(shot.upper_arm_up_at_release_deg),
+        np.radians(shot.arm_up_at_release_deg),
         0.45 * set_shape.azimuth,
         0.75 * set_shape.swivel,
     )
+    after_shape = ArmShape(
+        max(np.radians(shot.elbow_straight_deg), release_shape.elbow),
+        np.radians(66),
+        0.2 * release_shape.azimuth,
+        release_shape.swivel,
+    )
+    shapes = (dip_shape, set_shape, release_shape, after_shape)
     numbers = {
         n: _channel(
             t,
             tm,
             n,
-            (getattr(dip_shape, n), getattr(set_shape, n), getattr(release_shape, n)),
+            tuple(getattr(shape, n) for shape in shapes),
             one_motion,
             shot.shoulder_lead if n == "elevation" else 0.0,
         )
@@ -561,13 +569,15 @@ def _open_elbow(plan: Plan, arms: Arms, k: int, ball: np.ndarray, elbow: float) 
 
 
 def _channel(
-    t: np.ndarray, tm: Times, name: str, values: tuple[float, float, float], one_motion: bool, lead: float
+    t: np.ndarray, tm: Times, name: str, values: tuple[float, ...], one_motion: bool, lead: float
 ) -> np.ndarray:
-    """One arm number over the clip's grid: dip, set, hold, release, follow-through; `values` at dip, set, release.
+    """One arm number over the clip's grid: dip, set, hold, release, follow-through.
+
+    `values` are those at dip, set, release and afterwards.
 
     `lead` brings it forward within the push, 0 to 1: from the trunk outward one joint opens after the other.
     """
-    dip, at_set, release = values
+    dip, at_set, release, end = values
     push = tm.release - tm.set_end
     rate_in = 0.45 * (release - at_set) / push if one_motion and name == "elevation" else 0.0
     bend = 0.9 * (release - at_set) / push**2 if one_motion and name == "elbow" else 0.0
@@ -582,8 +592,7 @@ def _channel(
     rate_out *= 1.0 - lead
     out = quintic(push * part, push, (at_set, rate_in / (1.0 + 2.0 * lead), bend), (release, rate_out, 0))
     rate_out *= 1.0 - lead
-    goal = {"elbow": np.radians(171.5), "elevation": np.radians(66), "azimuth": 0.2 * release, "swivel": release}[name]
-    after = settle(t - tm.release, 0.30, release, rate_out, max(goal, release) if name == "elbow" else goal)
+    after = settle(t - tm.release, 0.30, release, rate_out, end)
     return np.where(t < tm.set_start, rise, np.where(t < tm.set_end, at_set, np.where(t < tm.release, out, after)))
 
 
