@@ -75,6 +75,11 @@ class Shot3D:
         return abs(self.facing)
 
     @property
+    def behind(self) -> float:
+        """1 when the player is seen from straight behind, 0 from the side and from in front."""
+        return max(0.0, -self.facing)
+
+    @property
     def gather(self) -> int:
         """The solution's sample of the deepest knee bend."""
         return int(self.gathers[0])
@@ -134,7 +139,8 @@ def shot3d(
     set_point = int(np.clip(np.argmin(np.abs(t - set_s)), first, release - 1))
     facing = -float(calibration.R[2] @ lifted.toward)
     hidden_s = _SET_BEHIND_S * max(0.0, -facing)
-    sigma_s = float(np.sqrt(folds[:, 3].std() ** 2 + (_FRAMES * np.median(np.diff(t))) ** 2 + hidden_s**2))
+    frame_s = float(np.median(np.diff(t)))
+    sigma_s = float(np.sqrt(folds[:, 3].std() ** 2 + (_FRAMES * frame_s) ** 2 + hidden_s**2))
     found = Events(
         pickup_s=events.pickup_s,
         dip_s=events.dip_s,
@@ -152,7 +158,7 @@ def shot3d(
         set_sigma_s=sigma_s,
         free_s=free[0],
         free_sigma_s=free[1],
-        frame_s=float(np.median(np.diff(t))),
+        frame_s=frame_s,
         release=release,
         set_point=set_point,
         folds=folds,
@@ -342,7 +348,7 @@ def _stretched(shot: Shot3D, values: FloatArray, usual: float, across: float, al
 
 
 def _at_set(shot: Shot3D, values: FloatArray, useful: float, what: str, own: float = 0.0) -> Measurement:
-    most_s = _SWAY_S + _SET_BEHIND_S * max(0.0, -shot.facing)
+    most_s = _SWAY_S + _SET_BEHIND_S * shot.behind
     sway = _sway(values, shot.set_point, shot.t_s, min(shot.set_sigma_s, most_s))
     return _given(values[:, shot.set_point], useful, what, float(np.hypot(own, sway)))
 
@@ -765,7 +771,7 @@ def release_height_m(shot: Shot3D) -> Measurement:
         return path
     height = shot.point("wrist")[..., 2]
     then = np.array([np.interp(shot.free_s, shot.t_s, one) for one in height])
-    own = _ABOVE_WRIST_SIGMA_M + _HIDDEN_RELEASE_M * max(0.0, -shot.facing)
+    own = _ABOVE_WRIST_SIGMA_M + _HIDDEN_RELEASE_M * shot.behind
     wrist = _given(
         then + _ABOVE_WRIST_M + _ABOVE_WRIST * shot.stature_m,
         np.inf,

@@ -90,4 +90,5 @@ def test_without_a_push_in_sight_it_stays_where_it_was_looked_for():
     t = times()
     found = launch(t, path(t, 0.6), 1.0, 0.02)
     assert found is not None
+    assert found.t_s == pytest.approx(1.0, abs=found.sigma_s)
     assert found.sigma_s > 0.01
