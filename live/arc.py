@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 
 GRAVITY_MPS2 = 9.80665
-"""Standard gravity."""
+"""Standard gravity (3rd General Conference on Weights and Measures, 1901); on the ground it is 9.78 to 9.83."""
 BALL_DIAMETER_M, RING_DIAMETER_M = 0.239, 0.4572
 """Size 7, and the ring of the rule books."""
 _CLEAR_DEG = 1.0

@@ -18,11 +18,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .arc import GRAVITY_MPS2
 from .body import BALL_RADIUS_M, hand_centre, middle, point, seen
 from .records import Ball, FloatArray, ImageArray, Pose
 from .skeleton import INDEX, SIDES, Side
 
-GRAVITY_MPS2 = 9.81
 _WORK_RADIUS_PX = 6.0
 _SIZES = (0.82, 1.0, 1.2)
 _BINS = 24

@@ -96,6 +96,7 @@ class Coach:
         last, before = self._past[-1], self._past[:-1]
         feedback = cues.respond(t_s, last.findings, before, self._words, self._plan, len(self._past), asked=True)
         self._past[-1] = replace(last, feedback=feedback)
+        self._reps[-1] = replace(self._reps[-1], cue=feedback.cue)  # told is told: the reps before it count no more
         return feedback
 
     def good(self, index: int) -> None:

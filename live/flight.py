@@ -1,8 +1,9 @@
 """The ball's flight after release: gravity, where the picture shows it, and that a shot is aimed at the ring.
 
-Without drag; at 7 m/s the drag on a ball is about a tenth of its weight (from memory), which over the first quarter of
-a second changes the fitted angle by less than half a degree and, through the ring's place, the speed by about 3
-percent.
+Without drag, which is a tenth of the ball's weight at 7 m/s (computed: drag coefficient 0.5, 0.62 kg). The angle at
+release hardly suffers. But a path without air from the hand to the ring is slower and flatter than a real one: at the
+free-throw line by 3 to 4 percent and 2 to 3 degrees at the ring, from farther off by half as much again. Both are given
+as of a path without air, which is what the tables of shooting angles hold.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from ..calibration.record import Calibration
-from .ball import GRAVITY_MPS2
+from .arc import GRAVITY_MPS2
 from .lifting import AT, LiftedTrack, Seen
 from .records import FloatArray
 
@@ -26,7 +27,7 @@ _AIM_M = 0.40
 _LAUNCH_DEG, _LAUNCH_SPREAD_DEG = 52.0, 7.0
 """How shots are launched (references of physics: 48 to 56 degrees from the line); so one sight of the ball gives speed,
 which hardly depends on the angle, while an angle that is not much better known than this is not given."""
-_DRAG_SPEED = 0.02
+_DRAG_SPEED = 0.03
 _BEYOND = 2.0
 """So many of its own errors a speed may lie below the least that reaches the ring."""
 _FAR_OFF, _LEAST_HALVED = 3.0, 4

@@ -52,9 +52,11 @@ TERMS: Mapping[str, Term] = MappingProxyType(
         ),
         "wrist_from_ball_m": Term("Wrist out under the ball", CENTIMETRES, "From its middle at set, positive right"),
         "release_height_m": Term("Release height", METRES, "Ball's centre above the floor"),
-        "release_speed_mps": Term("Release speed", SPEED, "Of the ball"),
+        "release_speed_mps": Term("Release speed", SPEED, "Of the ball without air; really it leaves 3 to 6 % faster"),
         "release_angle_deg": Term("Release angle", DEGREES, "Of the ball's path against the floor"),
-        "entry_angle_deg": Term("Entry angle", DEGREES, "Of the ball's path against the ring's plane"),
+        "entry_angle_deg": Term(
+            "Entry angle", DEGREES, "Of the ball's path without air at the ring's plane; really it is 2 to 4° steeper"
+        ),
         "follow_through_s": Term("Follow-through", SECONDS, "From release until the wrist falls below the eyes"),
         "shoulder_turn_deg": Term(
             "Turn of the shoulders", DEGREES, "From the deepest knee bend to 0.2 s after release, positive to the left"

@@ -25,12 +25,13 @@ from threadpoolctl import ThreadpoolController
 from ..calibration.geometry import camera_centre, undistorted
 from ..calibration.record import Calibration
 from .anthropometry import BONES, LANDMARKS, LENGTHS, SLIDES
-from .ball import GRAVITY_MPS2
+from .arc import GRAVITY_MPS2
 from .ball_edge import Outline
 from .blocks import Factor, Normal, NotPositiveError, factor
 from .body import BALL_RADIUS_M, stature_px
 from .joints import JOINTS, Learned, Together, landmark, toward_hoop
 from .records import FloatArray, Observation, require_shape
+from .runs import runs
 from .sharpen import in_time, sharpened
 from .skeleton import COUNT, INDEX, Side, other
 from .track import Track, unswap_arms
@@ -209,19 +210,26 @@ def _longer(calibration: Calibration, ball_px: FloatArray) -> FloatArray:
 
 
 def lift(
-    seen: Seen, calibration: Calibration, body: Body, hand: Side, release_s: float, learned: Learned | None = None
+    seen: Seen,
+    calibration: Calibration,
+    body: Body,
+    hand: Side,
+    release_s: float,
+    learned: Learned | None = None,
+    airborne_s: tuple[float, float] | None = None,
 ) -> LiftedTrack | NotLifted:
     """Solve a window for the joints and the ball in the hoop frame.
 
     `release_s` is the release as read in the picture; the ball is taken to be in the hands before it wherever it is
     seen there, and to fly after it. `learned` says where the joints lie against these landmarks (joints.py); without it
     the landmarks are taken to lie as anthropometry.py tells, and the body to be held as bodies usually are.
+    `airborne_s` is from when to when both feet are off the floor (jump.py): then the body falls freely.
     """
     use: BoolArray = np.asarray(np.isfinite(seen.points_px).all((1, 2)))
     if use.sum() < _LEAST_SAMPLES:
         return NotLifted("the body was seen for too short a time")
     known = None if learned is None else learned.part(use)
-    problem = _Problem(seen.part(use), calibration, body, hand, release_s, known)
+    problem = _Problem(seen.part(use), calibration, body, hand, release_s, known, airborne_s)
     try:
         with _blas().limit(limits=1, user_api="blas"):
             found = _solve(problem, problem.start(), problem.mean, _STIFFENING)
@@ -429,7 +437,7 @@ class _Problem:
 
     Shared unknowns, in order: a factor of the body's size, the logarithms of its lengths, both hands' distance from the
     ball, landmark offsets in the picture (2 each), how far landmarks lie along their limbs, the camera (7, in standard
-    deviations), the ball's size, one for each habit, height and speed of the body's centre at the top of the jump.
+    deviations), the ball's size, one for each habit, height and speed of the body's centre in the middle of the jump.
     """
 
     def __init__(
@@ -440,6 +448,7 @@ class _Problem:
         hand: Side,
         release_s: float,
         learned: Learned | None = None,
+        airborne_s: tuple[float, float] | None = None,
     ) -> None:
         self.seen, self.calibration, self.body, self.hand = seen, calibration, body, hand
         self.together = None if learned is None else learned.together
@@ -464,7 +473,7 @@ class _Problem:
             shoulders = (self.px[:, AT["left_shoulder"], 1] + self.px[:, AT["right_shoulder"], 1]) / 2
             self.high = self.held & (self.px[:, _BALL, 1] < shoulders)
         self.planted = _planted(seen.t_s, self.px / px_per_m)
-        self.flying = _flying(seen.t_s - release_s, self.px / px_per_m, self.trust, self.size)
+        self.flying = self._flying(airborne_s)
         self.k, self.R, self.t = calibration.camera_matrix, calibration.R, calibration.t
         self.centre = camera_centre(calibration)
         self.depth_m = self.k[0, 0] / px_per_m
@@ -473,6 +482,14 @@ class _Problem:
         self._lay_out()
 
     # ------------------------------------------------------------------------------------------------ what is known
+    def _flying(self, airborne_s: tuple[float, float] | None) -> BoolArray:
+        """(T,): samples in free fall."""
+        takeoff_s, landing_s = (np.inf, np.inf) if airborne_s is None else airborne_s
+        t_s = self.seen.t_s
+        feet = [AT[f"{side}_{part}"] for side in ("left", "right") for part in ("heel", "foot_index")]
+        off = (t_s > takeoff_s - 1e-6) & (t_s < landing_s - 1e-6) & (self.trust[:, feet] > _FEET_SEEN).all(axis=1)
+        return _lasting(t_s, off, _FLIES_S)
+
     def _along(self, px: FloatArray) -> FloatArray:
         """(..., 3): the way in space that a pixel's ray goes while it goes 1 m deep."""
         k = self.k
@@ -978,28 +995,15 @@ _CENTRE = {"shoulder": 0.424, "hip": 0.367, "knee": 0.140, "ankle": 0.069}
 """Weights of joints in the body's centre: from masses of trunk with head and arms, thighs, shanks and feet, and where
 their own centres lie, as printed by Winter (from memory)."""
 _FALL_M, _FALL_SPREAD = 0.01, (3.0, 3.0)
-"""How far arms and head move the centre from there, metres; metres and m/s that the top of a jump may have."""
-_OFF_FLOOR_M, _FLIES_S, _JUMP_S, _FEET_SEEN = 0.05, 0.12, (-0.3, 0.6), 0.5
-"""So far above the floor, for at least so long, within so long of the release, as far as the network sees the feet."""
-
-
-def _flying(since_release_s: FloatArray, points_m: FloatArray, trust: FloatArray, size: float) -> BoolArray:
-    """(T,): heels and toes of both feet are clearly above where they stand, for longer than a landmark trembles."""
-    feet = [AT[f"{side}_{part}"] for side in ("left", "right") for part in ("heel", "foot_index")]
-    near = (since_release_s > _JUMP_S[0]) & (since_release_s < _JUMP_S[1])
-    off: BoolArray = near & (trust[:, feet] > _FEET_SEEN).all(1)
-    if not off.any():
-        return off
-    down = points_m[:, feet, 1]
-    off &= (np.max(down[near], axis=0) - down > _OFF_FLOOR_M * size).all(1)
-    return _lasting(since_release_s, off, _FLIES_S)
+"""How far arms and head move the centre from there, metres; metres and m/s that the middle of a jump may have."""
+_FLIES_S, _FEET_SEEN = 0.12, 0.5
+"""A jump of at least so long is worth it, where the network sees the feet."""
 
 
 def _lasting(t_s: FloatArray, flags: BoolArray, least_s: float) -> BoolArray:
     """(T,): the stretches of True that last for at least so long."""
     out = flags.copy()
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(int)))
-    for first, end in edges.reshape(-1, 2):
+    for first, end in runs(flags):
         if t_s[end - 1] - t_s[first] < least_s:
             out[first:end] = False
     return out

@@ -24,9 +24,9 @@ from scipy.optimize import least_squares
 from rimward.calibration.geometry import camera_centre, project, undistorted
 from rimward.calibration.record import Calibration
 
+from .arc import GRAVITY_MPS2
 from .records import FloatArray, ImageArray, Result
 
-GRAVITY_MPS2: Final = 9.81
 RING_RADIUS_M: Final = 0.2286
 """18 in across (rule-book table, second-hand)."""
 BOARD_M: Final = 0.381

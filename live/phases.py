@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from .ball import GRAVITY_MPS2
+from .arc import GRAVITY_MPS2
 from .body import middle, point
 from .records import Observation, Phase
 from .settings import Phases

@@ -227,8 +227,8 @@ class Pipeline:
         set_up = self._look_for_set_up(observation)
         self._look_at_view(frame, observation)
         view = self._view(frame, observation, frame.t_s)
-        if closed.rep is None and ended is not None and ended.rep is not None:
-            return replace(ended, view=view, gesture=gesture, result=result, set_up=set_up)
+        if ended is not None:  # nothing can have closed since then
+            return replace(ended, view=view, gesture=gesture, result=result or ended.result, set_up=set_up)
         return replace(closed.step(view), gesture=gesture, result=result, set_up=set_up)
 
     def finish(self) -> Step | None:

@@ -13,18 +13,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import footwork
+from .jump import Airborne, airborne
 from .launch import launch
 from .phases import flies_above
 from .records import Events, FloatArray, Motion, ReleasePhase
+from .runs import runs
 from .settings import Phases
 from .skeleton import Side, other
 from .track import Track
 
 BoolArray = NDArray[np.bool_]
 
-_FLIGHT_M = 0.03
-"""Both feet this far above where they stood: in the air."""
-_FLIGHT_S = 0.1
+_STOOD_S = 0.1
+"""So long up to the deepest knee bend both feet stand where the jump begins."""
 _APEX_S = 0.5
 _GATHER_S = 1.2
 """From the deepest knee bend to the release at most; a hop into the shot lands before."""
@@ -81,6 +82,8 @@ class Reading:
     free_sigma_s: float
     stance_s: float | None
     """When the last foot came to where it stands for the shot; None where no step was seen."""
+    airborne_s: tuple[float, float] | None
+    """From when to when both feet are off the floor in the shot's jump; None where none was seen to its end."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,9 +143,9 @@ def read(
     knee = smooth.angle_deg(f"{shooting}_hip", f"{shooting}_knee", f"{shooting}_ankle")
     knee_min = _argmin(knee, stance, release + 1)
     crouch = lowest_hips(smooth, release)
-    jump = start if crouch is None else crouch
-    apex = _apex(smooth, release, jump)
-    landing = _landing(smooth, start, jump, release)
+    gather = start if crouch is None else crouch
+    apex = _apex(smooth, release, gather)
+    jump = _jump(smooth, gather, release)
     events = Events(
         pickup_s=None if pickup is None else float(t[pickup]),
         dip_s=None if dip is None or pickup is None else float(t[dip]),
@@ -150,7 +153,7 @@ def read(
         set_s=float(t[set_point]),
         release_s=float(t[release]),
         apex_s=None if apex is None else float(t[apex]),
-        landing_s=None if landing is None else float(t[landing]),
+        landing_s=None if jump is None else float(t[jump.landing]),
     )
     return Reading(
         raw=track,
@@ -165,6 +168,7 @@ def read(
         free_s=free_s,
         free_sigma_s=free_sigma_s,
         stance_s=stance_s,
+        airborne_s=None if jump is None else (float(t[jump.takeoff]), float(t[jump.landing])),
     )
 
 
@@ -429,7 +433,7 @@ def _set_point(smooth: Track, hand: Side, dip: int, release: int) -> int | None:
     with np.errstate(invalid="ignore"):
         folded = elbow <= elbow[least] + _TREMBLE_DEG
     folded[:first], folded[release:] = False, False
-    start, end = _runs(folded)[-1]
+    start, end = runs(folded)[-1]
     return _argmin(elbow, start, end)
 
 
@@ -471,27 +475,14 @@ def standing(smooth: Track, end: int) -> tuple[float, slice] | None:
     return best
 
 
-def _landing(smooth: Track, start: int, gather: int, release: int) -> int | None:
-    """First foot contact after both feet were off the floor for 0.1 s or more."""
-    stood = standing(smooth, gather)
-    span = stood[1] if stood is not None else slice(start, max(start + 1, gather))
-    t = smooth.t_s
-    up = np.ones(len(t), bool)
-    for side in ("left", "right"):
-        for part in ("heel", "foot_index"):
-            height = smooth.joint(f"{side}_{part}")[:, -1]
-            if not smooth.seen(span, f"{side}_{part}"):
-                return None
-            if not np.isfinite(height[span]).any():
-                return None
-            with np.errstate(invalid="ignore"):
-                up &= height > np.nanmedian(height[span]) + _FLIGHT_M
-    up[:gather] = False
-    up[t > t[release] + 1.0] = False
-    for first, end in _runs(up):
-        if release < end < len(up) and t[end] - t[first] >= _FLIGHT_S - 1e-6:
-            return end
-    return None
+def _jump(smooth: Track, gather: int, release: int) -> Airborne | None:
+    """The jump of the shot, from how high the feet are against where they stand in the gather."""
+    stood = slice(smooth.at(smooth.t_s[gather] - _STOOD_S), gather + 2)
+    parts = [f"{side}_{part}" for side in ("left", "right") for part in ("heel", "foot_index")]
+    if not all(smooth.seen(stood, part) for part in parts):
+        return None
+    heights_m = np.column_stack([smooth.joint(part)[:, -1] for part in parts])
+    return airborne(smooth.t_s, heights_m, stood, release)
 
 
 def _motion(smooth: Track, start: int, set_point: int, release: int, settings: Phases) -> Motion | None:
@@ -503,14 +494,8 @@ def _motion(smooth: Track, start: int, set_point: int, release: int, settings: P
         slow = np.linalg.norm(np.diff(ball, axis=0), axis=1) / np.diff(t) < settings.hold_speed_mps
         slow &= smooth.above_eyes_m(ball)[:-1] > _FACE_M
     slow[:start], slow[release:] = False, False
-    longest = max((t[end] - t[first] for first, end in _runs(slow)), default=0.0)
+    longest = max((t[end] - t[first] for first, end in runs(slow)), default=0.0)
     return "two_motion" if longest >= settings.hold_s - 1e-6 else "one_motion"
-
-
-def _runs(flags: BoolArray) -> list[tuple[int, int]]:
-    """[first, end) of every unbroken stretch of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[False], flags, [False]]).astype(int)))
-    return [(int(a), int(b)) for a, b in edges.reshape(-1, 2)]
 
 
 def _release_phase(events: Events, settings: Phases) -> ReleasePhase | None:

@@ -94,6 +94,16 @@ def test_whoever_asks_hears_what_was_held_back_and_that_counts_as_told(shipped, 
     assert coach.mark() is Mark.OUT_OF_BAND
 
 
+def test_reps_from_before_an_answer_count_no_more(shipped, words):
+    """As after a cue: the player has been told to change. Three reps make a pattern, of these the answer leaves two."""
+    coach = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, Plan(every_rep=1)))
+    session(coach, elbow(0.03), elbow(0.17))
+    assert coach.ask(20.0).cue.check == "arm_line"
+    after = session(coach, elbow(0.138), elbow(0.138), elbow(0.138))
+    verdicts = [{one.check: one.verdict for one in rep.findings}["arm_line"] for rep, _ in after]
+    assert verdicts == ["unsure", "unsure", "above"]
+
+
 def test_reps_that_the_coach_calls_good_become_the_target(shipped, words):
     """A player whose elbow is out by 15 cm and who makes them: after three good ones that is his line."""
     coach = Coach(Coaching(Targets(shipped.check_bands(), good_reps=3), words, CLEAR))

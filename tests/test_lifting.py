@@ -134,8 +134,14 @@ def times(end_s: float = 1.95, rate: float = 30.0) -> Array:
     return np.arange(0.2, end_s, 1 / rate)
 
 
-def lifted(seen: Seen, camera: Calibration, release_s: float = RELEASE_S, hand: str = "right") -> LiftedTrack:
-    found = lift(seen, camera, Body(STATURE_M), hand, release_s)
+def lifted(
+    seen: Seen,
+    camera: Calibration,
+    release_s: float = RELEASE_S,
+    hand: str = "right",
+    airborne_s: tuple[float, float] | None = None,
+) -> LiftedTrack:
+    found = lift(seen, camera, Body(STATURE_M), hand, release_s, airborne_s=airborne_s)
     assert isinstance(found, LiftedTrack)
     return found
 
@@ -238,7 +244,8 @@ def test_who_is_in_the_air_falls_freely():
     parts = {"shoulder": 0.424, "hip": 0.367, "knee": 0.140, "ankle": 0.069}
     off = []
     for seed in range(3):
-        points = lifted(seen_by(FRONT, t, joints, noise_px=6.0, seed=seed), FRONT).points[air]
+        seen = seen_by(FRONT, t, joints, noise_px=6.0, seed=seed)
+        points = lifted(seen, FRONT, airborne_s=(up_s, up_s + air_s)).points[air]
         centre = sum(w * (points[:, AT[f"left_{j}"], 2] + points[:, AT[f"right_{j}"], 2]) / 2 for j, w in parts.items())
         off.append(2 * np.polyfit(t[air], centre, 2)[0] + 9.81)
     assert np.abs(off).max() < 1.2

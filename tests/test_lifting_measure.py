@@ -15,7 +15,7 @@ from test_lifting import ELBOW, FRONT, RELEASE_S, SIDE, angle, player, seen_by, 
 from rimward.calibration.geometry import project
 from rimward.calibration.record import Calibration
 from rimward.live import flight, measure3d
-from rimward.live.ball import GRAVITY_MPS2
+from rimward.live.arc import GRAVITY_MPS2
 from rimward.live.ball_edge import outline
 from rimward.live.lifting import AT, Body, LiftedTrack
 from rimward.live.measure3d import Shot3D, shot3d

@@ -29,6 +29,7 @@ from builders import (
     without_ball,
     without_body,
 )
+from calibration_scenes import camera_at
 
 from rimward.live.body import middle
 from rimward.live.coach import Coaching
@@ -256,6 +257,35 @@ def test_a_hole_in_time_in_the_follow_through_loses_no_rep(known, words):
     take = play(acts, GOOD)
     ran = watched(holed(film(take), take.instants[0]["release_s"] + 0.3, 1.5), known, words)
     assert len(ran.reps) == 2
+
+
+class Told:
+    """A ring that says what became of the first rep when the pictures end."""
+
+    def __init__(self) -> None:
+        self.said = [(1, "made")]
+
+    def last(self, now_s: float):
+        return self.said.pop() if self.said else None
+
+    def update(self, frame, phase, seen, spot_m):
+        return None
+
+    def counted(self, release_s: float, index: int):
+        return None
+
+
+def test_what_became_of_a_rep_is_not_lost_in_a_hole_in_time(known, words):
+    take = play(reps_of([GOOD, GOOD]), GOOD)
+    frames, estimator = filmed(holed(film(take), take.instants[0]["down_s"] + 0.4, 1.5))
+    pipeline = Pipeline(known, words, calibration=camera_at((3.85, -4.4754, 1.0), (0.0, -4.4754, 0.73)))
+    results = []
+    for sighting in sightings(frames, estimator, pipeline.people_to_ask):
+        step = pipeline.step(sighting)
+        results += [] if step.result is None else [step.result]
+        if step.rep is not None and step.rep.index == 1:
+            pipeline._ring = Told()
+    assert results == [(1, "made")]
 
 
 def test_a_stutter_of_the_camera_is_bridged(known, words):

@@ -1,6 +1,7 @@
 """Shots whose form varies widely, so that a program which always says the same cannot look good on them.
 
-    python -m tests.studio.random_shots --out DIR [--first 0] [--count 32] [--seed 4] [--around] [--truth-only]
+    python -m tests.studio.random_shots --out DIR [--first 0] [--count 32] [--seed 4] [--around] [--varied]
+                                      [--truth-only]
 
 Shot k depends on the seed and k alone: a second run continues where the first ended and leaves finished clips alone.
 Beside the sidecars of `render` each clip gets NAME.points.json, marks on the floor round the player and on the hoop as
@@ -91,20 +92,31 @@ def varied(rng: np.random.Generator, shot: Shot) -> Shot:
     )
 
 
+def bent(rng: np.random.Generator, shot: Shot) -> Shot:
+    """The same form, but for an arm that need not become straight after the release."""
+    return replace(shot, elbow_straight_deg=rng.uniform(140, 178))
+
+
 def build_of(rng: np.random.Generator, stature_m: float) -> str:
     """A body that such a stature is likely to have."""
     build = "youth" if stature_m < 1.55 else "woman" if stature_m < 1.68 else str(rng.choice(("man", "woman")))
     return "man" if stature_m > 1.85 else build
 
 
-def script(seed: int, k: int, around: bool = False) -> tuple[Script, str, Picture]:
-    """Shot k: its script, the name of its view and how it is filmed; `around` takes any bearing for the four views."""
+def script(seed: int, k: int, around: bool = False, others: bool = False) -> tuple[Script, str, Picture]:
+    """Shot k: its script, the name of its view and how it is filmed.
+
+    `around` takes any bearing for the four views; `others` are shots as other players do them.
+    """
     rng = np.random.default_rng([seed, k])
     view = tuple(VIEWS)[k % len(VIEWS)]
     hand = ("right", "left")[k // len(VIEWS) % 2]
     stature_m = round(rng.uniform(1.30, 2.00), 2)
     build = build_of(rng, stature_m)
     shot = form(rng, stature_m)
+    if others:
+        ways = np.random.default_rng([seed, k, 3])
+        shot = bent(ways, varied(ways, shot))
     plan = Script(
         name=f"random_{k:03d}",
         acts=[{"do": "shot", **asdict(shot)}],
@@ -206,10 +218,11 @@ def main(argv: list[str] | None = None) -> None:
     p.add_argument(
         "--around", action="store_true", help="cameras on any bearing from front to behind, not in four views"
     )
+    p.add_argument("--varied", action="store_true", help="shots as other players do them, arms that stay bent too")
     given = p.parse_args(argv)
     values = ("elbow_at_set_deg", "arm_offset_at_set_m", "hold_s", "knee_min_deg", "feet_heading_deg")
     for k in range(given.first, given.first + given.count):
-        plan, view, picture = script(given.seed, k, given.around)
+        plan, view, picture = script(given.seed, k, given.around, given.varied)
         print(record(plan, view, picture, values, given, lambda cam, p=plan, k=k: points(p, cam, k)), flush=True)
 
 
