@@ -22,17 +22,19 @@ from .errors import RimwardError
 def main(argv: Sequence[str] | None = None) -> int:
     """Run `rimward`; returns the exit status (0 done, 2 bad usage or input, 130 on Ctrl-C)."""
     given = sys.argv[1:] if argv is None else list(argv)
-    args = _parser(given).parse_args(given)
     with _noted_interrupts() as interrupts:
         try:
+            args = _parser(given).parse_args(given)
             args.interrupts = interrupts
             status: int = args.run(args, _say)
-            sys.stdout.flush()
+            if sys.stdout is not None:  # whoever starts this may have closed it
+                sys.stdout.flush()
             return status
         except KeyboardInterrupt:
             return _interrupted()
         except (BrokenPipeError, SystemExit) as left:
-            if isinstance(left, SystemExit) and left.code != 1:  # rich leaves with 1 when nobody reads any more
+            # argparse leaves with 0 and 2 and has spoken; rich leaves with 1 when nobody reads any more
+            if isinstance(left, SystemExit) and left.code != 1:
                 raise
             # who reads has read enough; what is still in the buffer must not complain at exit
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())

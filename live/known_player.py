@@ -29,9 +29,9 @@ def settings_for(store: Store, settings: Settings, said: Collection[str], say: C
     `said` names what the command line said ("hand", "stature_m"): that holds for this session, and is kept where the
     player had nothing yet. The player's own facts go over a settings file, which may have been written for another. A
     name that is not known but similar to known ones is mentioned and taken as it is. A database that cannot be read
-    keeps nobody from practising.
+    keeps nobody from practising. Who gave no name may be anybody: nothing is kept of that one.
     """
-    from .roster import name_key, similar
+    from .roster import UNNAMED, name_key, similar
     from .tables import plain
 
     name = settings.player.name
@@ -46,7 +46,7 @@ def settings_for(store: Store, settings: Settings, said: Collection[str], say: C
         hand = settings.player.hand
         wanted = {"hand": None if hand == "auto" else hand, "stature_m": settings.player.stature_m}
         new = {fact: wanted[fact] for fact in said if facts.get(fact) is None and wanted.get(fact) is not None}
-        if new:
+        if new and name != UNNAMED:
             store.edit_player(known.id, **new)
         stored = {fact: value for fact, value in facts.items() if value is not None and fact not in said}
     except StoreError:  # said when it was opened; the session goes on in a side file

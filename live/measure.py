@@ -490,6 +490,11 @@ ONLY_CLOSE = tuple(hands.MEASUREMENTS)
 """What is seen from within about 1.5 m alone."""
 
 
+def without_space(found: Mapping[str, Measurement], why: str) -> dict[str, Measurement]:
+    """The same where a calibration was given and could not be used: its values are missing for that reason."""
+    return {name: Measurement.missing(why) if name in ONLY_IN_SPACE else one for name, one in found.items()}
+
+
 def without_hand(found: Mapping[str, Measurement]) -> dict[str, Measurement]:
     """The measurements of a shot of which nobody knows the hand: what hangs on that is missing."""
     unknown = Measurement.missing("which hand shoots is not clear yet; say it with --hand")

@@ -49,7 +49,7 @@ class Shot3D:
     """(1 + S, T, 19, 3): the solution and its random versions, hoop frame, metres."""
     lifted: LiftedTrack
     events: Events
-    """As read in the picture; `set_s` is the lifted one."""
+    """Deepest knee bend and set in space; the others as read in the picture."""
     set_sigma_s: float
     free_s: float
     """When the ball left the hand, between two samples."""
@@ -736,7 +736,7 @@ def drift_forward_m(shot: Shot3D) -> Measurement:
     drift = _drift(shot)
     if drift is None:
         return Measurement.missing("the hips were not seen until the landing")
-    return _given(drift[0], _USEFUL_DRIFT_M, "the drift toward the hoop", _between(shot, 0.02, 0.06))
+    return _given(drift[0], _USEFUL_DRIFT_M, "the drift toward the hoop", _between(shot, 0.02, 0.048))
 
 
 _USEFUL_DRIFT_M = 0.08
@@ -748,7 +748,7 @@ def drift_side_m(shot: Shot3D) -> Measurement:
     drift = _drift(shot)
     if drift is None:
         return Measurement.missing("the hips were not seen until the landing")
-    return _given(drift[1], _USEFUL_M, "the drift to the side", _between(shot, 0.036, 0.018))
+    return _given(drift[1], _USEFUL_M, "the drift to the side", _between(shot, 0.036, 0.01))
 
 
 def head_travel_m(shot: Shot3D) -> Measurement:

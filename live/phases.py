@@ -28,6 +28,8 @@ _CAUGHT_S = 0.1
 _FLIES_ABOVE_M, _FLIES_MPS, _FAR_BELOW_M, _FLIES_S = 0.3, 0.5, 0.4, 0.6
 """A ball so high above the eyes that rises like this (slowly, seen from behind) flies; within so long, what is seen so
 far below where it must be by then is something else."""
+_SPEED_S = 0.048
+"""How fast the ball's speed is believed to have changed: half of it within a thirtieth of a second."""
 _LOST_BALL_S = 0.06
 """A ball that vanishes above the head is taken to have gone after this; a hand in front of it hides it more briefly."""
 
@@ -141,8 +143,9 @@ def _remember(state: PhaseState, now: Signals, settings: Phases) -> PhaseState:
     height = now.ball_above_eyes_m
     if height is not None:
         if state.ball_height_m is not None and state.ball_seen_s is not None and now.t_s > state.ball_seen_s:
-            speed = (height - state.ball_height_m) / (now.t_s - state.ball_seen_s)
-            changes["ball_speed_mps"] = 0.5 * (state.ball_speed_mps + speed)
+            since_s = now.t_s - state.ball_seen_s
+            speed, share = (height - state.ball_height_m) / since_s, 1.0 - np.exp(-since_s / _SPEED_S)
+            changes["ball_speed_mps"] = float(state.ball_speed_mps + share * (speed - state.ball_speed_mps))
         changes["ball_height_m"], changes["ball_seen_s"] = height, now.t_s
         changes["ball_to_hand_m"] = now.ball_to_hand_m
         if now.ball_to_hand_m is not None and now.ball_to_hand_m < settings.held_m:

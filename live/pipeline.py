@@ -30,6 +30,7 @@ from .joints import JointNetwork
 from .lifting import Body, LiftedTrack, NotLifted
 from .made import RingWatch
 from .records import (
+    Events,
     Feedback,
     FloatArray,
     Frame,
@@ -271,7 +272,11 @@ class Pipeline:
 
     def _note_result(self, index: int, result: Result) -> None:
         self._results[index] = result
-        self._say(self._coach.result(index, result) or text(self._words, f"said_{result}", index=index))
+        self._say(self._coach.result(index, result) or text(self._words, f"said_{result}", index=self._number(index)))
+
+    def _number(self, index: int) -> int:
+        """Which rep this is by the count on the screen, which leaves out those that were taken out."""
+        return self._kept.index(index) + 1
 
     def _ask_ring(self, frame: Frame, seen: Observation) -> tuple[int, Result] | None:
         """What the ring has just said of a counted rep."""
@@ -309,7 +314,7 @@ class Pipeline:
         if not self._kept:
             return None
         self._coach.good(self._kept[-1])
-        self._say(text(self._words, "said_good", index=self._kept[-1]))
+        self._say(text(self._words, "said_good", index=self.count))
         return self._kept[-1]
 
     def tell_last(self) -> Feedback | None:
@@ -327,7 +332,7 @@ class Pipeline:
         index = self._kept.pop()
         self._coach.discard(index)
         self._results.pop(index, None)
-        self._say(text(self._words, "said_out", index=index))
+        self._say(text(self._words, "said_out", index=self.count + 1))
         return index
 
     @property
@@ -440,7 +445,8 @@ class Pipeline:
         if self._hoop is not None:
             left = min(window, key=lambda moment: abs(moment.seen.t_s - release_s)).seen.pose
             self._shot_from_m = self._spot_m(left)
-        measurements, lifted = self._measure(window, reading, px_per_m)
+        events, measurements, lifted = self._measure(window, reading, px_per_m)
+        rise_s = measurements["release_before_apex_s"].value
         if not reading.hand_sure:
             measurements = measure.without_hand(measurements)
         self._index += 1
@@ -448,9 +454,9 @@ class Pipeline:
         rep = Rep(
             index=self._index,
             hand=reading.hand,
-            events=reading.events,
+            events=replace(events, apex_s=None if rise_s is None else reading.free_s + rise_s),
             motion=reading.motion,
-            release_phase=reading.release_phase,
+            release_phase=reps.release_phase(rise_s, self._settings.phases),
             measurements=measurements,
         )
         rep, feedback = self._coach.hear(rep, now_s)
@@ -468,9 +474,9 @@ class Pipeline:
 
     def _measure(
         self, window: list[_Moment], reading: reps.Reading, px_per_m: float
-    ) -> tuple[dict[str, Measurement], LiftedTrack | None]:
-        """Values of a shot, from space where the hoop is known and space can give them, else from the picture; and the
-        shot in space.
+    ) -> tuple[Events, dict[str, Measurement], LiftedTrack | None]:
+        """Instants and values of a shot, from space where the hoop is known and space can give them, else from the
+        picture; and the shot in space.
         """
         known = self._settings.player.stature_m is not None
         seen, outlines = [moment.seen for moment in window], [moment.outline for moment in window]
@@ -480,7 +486,7 @@ class Pipeline:
         on_ball = hands.on_ball(seen, outlines, reading, px_per_m, self._size[0], self._stature_m, radius_m)
         measurements = measure.measure(measure.shot(reading, self._stature_m, known, floor, on_ball))
         if calibration is None:
-            return measurements, None
+            return reading.events, self._without_hoop(measurements), None
         sigma = _STATURE_SIGMA if known else _STATURE_GUESS_SIGMA
         body = Body(self._stature_m, sigma, radius_m, self._set_up.lengths_m(sigma))
         lifted = measure3d.measure_rep(
@@ -493,9 +499,17 @@ class Pipeline:
             joints=self._joints,
         )
         if isinstance(lifted, NotLifted):
-            return measurements, None
+            return reading.events, measure.without_space(measurements, lifted.reason), None
         shot, in_space = lifted
-        return measure3d.better(measurements, in_space), shot.lifted
+        return shot.events, measure3d.better(measurements, in_space), shot.lifted
+
+    def _without_hoop(self, measurements: dict[str, Measurement]) -> dict[str, Measurement]:
+        """Where a calibration is given that does not tell where the hoop is, the values say so."""
+        if self._calibration is None:
+            return measurements
+        moved = "the camera was moved after the calibration: press K if the court's lines still fit, or calibrate again"
+        coarse = "a calibration by a standing player does not tell where the hoop is: use marks or printed pages"
+        return measure.without_space(measurements, moved if self._calibration.knows_hoop else coarse)
 
     def _view(self, frame: Frame, observation: Observation | None, now_s: float) -> View:
         pose = observation.pose if observation is not None else None

@@ -24,7 +24,7 @@ from .clip import open_clip
 from .coaching import coaching, load_drill, load_station, load_words
 from .drills import Drill
 from .entrants import Entrant, Kept, Part, of_player
-from .errors import DisplayError, PoseModelError, StoreError
+from .errors import CalibrationError, DisplayError, PoseModelError, StoreError
 from .gestures import Gesture
 from .interrupts import stopped_by_signals
 from .json_lines import answer_line, discard_line, rep_line, result_line, session_line, with_player
@@ -160,7 +160,7 @@ def practise(
         actions = _ACTIONS + (_COURT_ACTIONS if calibration is not None else ()) + (_TURN_ACTIONS if station else ())
         devices = _open_devices(settings, model, say, source, headless, actions, words, closing)
         if calibration is not None:
-            _check_camera(calibration, devices.source.info, say)
+            _check_picture(calibration, options, devices.source.info, say)
         store = open_store(data_folder(settings), say)
         closing.callback(store.close)
         if stop.is_set():
@@ -199,16 +199,17 @@ def practise(
     return 0
 
 
-def _check_camera(calibration: Calibration, camera: SourceInfo, say: Callable[[str], None]) -> None:
+def _check_picture(calibration: Calibration, options: Options, source: SourceInfo, say: Callable[[str], None]) -> None:
     """Say that a calibration is used at another resolution. Raises CalibrationError when it is another camera's.
 
     Only numbers are held against each other: a name that a person has given may be that of any camera.
     """
-    if not camera.live:
-        return
-    numbered = re.fullmatch(r"camera \d+", calibration.camera) is not None
-    size = (camera.width, camera.height) if camera.rate_hz > 0 else calibration.image_size
-    used = fitted(calibration, size, camera.name if numbered else "")
+    numbered = source.live and re.fullmatch(r"camera \d+", calibration.camera) is not None
+    size = (source.width, source.height) if source.rate_hz > 0 or not source.live else calibration.image_size
+    try:
+        used = fitted(calibration, size, source.name if numbered else "")
+    except CalibrationError as error:
+        raise CalibrationError(f"{options.calibration} does not fit {options.clip or source.name}: {error}") from None
     for note in used.notes[len(calibration.notes) :]:
         say(f"Calibration {note}.")
 

@@ -37,6 +37,8 @@ _LEAVING_MPS = 1.5
 """A ball that is farther from the hand than it was and runs from it at this speed has left; palms give a few cm."""
 _FASTEST_MPS = 20.0
 """A shot leaves the hand at 7 to 10 m/s; the rest is for a ball that comes toward the camera."""
+_SEEN_LEAVING, _LEAVES_S = 5, 0.14
+"""The first sightings of a ball that leaves give its speed: so many, and more where they come faster than 30 a second."""
 _SEEN_FLYING = 3
 """Sightings in a row away from the hands, of a ball that flies."""
 _LEAST_LIFT_S = 0.35
@@ -163,7 +165,7 @@ def read(
         hand_sure=hand is not None or abs(odds) >= _SURE_ODDS,
         events=events,
         motion=_motion(smooth, start, set_point, release, settings),
-        release_phase=_release_phase(events, settings),
+        release_phase=release_phase(None if events.apex_s is None else events.apex_s - events.release_s, settings),
         release_by_ball=gone,
         free_s=free_s,
         free_sigma_s=free_sigma_s,
@@ -220,7 +222,8 @@ def _gone(track: Track, held: BoolArray, last: int, settings: Phases) -> bool | 
     seen = _reached(track, last, np.flatnonzero(np.isfinite(track.ball[after, -1])) + last + 1)
     if len(seen) >= 2:
         # the last of few sightings may be half out of the picture, and lies too low: then from the hand on
-        first, end = seen[0] if len(seen) > 2 else last, seen[min(len(seen) - 1, 4)]
+        enough = max(_SEEN_LEAVING, int(np.searchsorted(t[seen], t[seen[0]] + _LEAVES_S)))
+        first, end = seen[0] if len(seen) > 2 else last, seen[min(len(seen), enough) - 1]
         velocity = (track.ball[end] - track.ball[first]) / (t[end] - t[first])
         up, level = float(velocity[-1]), float(np.linalg.norm(velocity[:-1]))
         # what flies away along the line of sight rises slowly in the picture
@@ -453,10 +456,8 @@ def _apex(smooth: Track, release: int, start: int) -> int | None:
     t, height = smooth.t_s, smooth.middle("hip")[:, -1]
     first, end = max(start, smooth.at(t[release] - _APEX_S)), smooth.at(t[release] + _APEX_S) + 1
     part = height[first:end]
-    # a hip that still rises at the end of what was seen has not reached its highest point
-    if not np.isfinite(part).any() or (
-        t[end - 1] - t[release] < _APEX_S - 0.1 and int(np.nanargmax(part)) == len(part) - 1
-    ):
+    # a hip that still rises at the end of what is looked at has not reached its highest point
+    if not np.isfinite(part).any() or int(np.nanargmax(part)) == len(part) - 1:
         return None
     return first + int(np.nanargmax(part))
 
@@ -498,10 +499,10 @@ def _motion(smooth: Track, start: int, set_point: int, release: int, settings: P
     return "two_motion" if longest >= settings.hold_s - 1e-6 else "one_motion"
 
 
-def _release_phase(events: Events, settings: Phases) -> ReleasePhase | None:
-    if events.apex_s is None:
+def release_phase(rise_s: float | None, settings: Phases) -> ReleasePhase | None:
+    """By how long after the release the hips are highest; None where that is not known."""
+    if rise_s is None:
         return None
-    rise_s = events.apex_s - events.release_s
     if abs(rise_s) <= settings.peak_s + 1e-6:
         return "peak"
     return "rising" if rise_s > 0 else "falling"

@@ -18,6 +18,8 @@ from .skeleton import Side
 ADULT_YEARS = 18
 LONGEST_NAME = 80
 _LEAST_ID = 4
+UNNAMED = "player"
+"""The name of whoever gave none (config/default.toml), and where a name cannot be kept. It may be anybody."""
 _JOINERS = "\u200c\u200d"
 """Invisible, and part of how Persian, Indian scripts and emoji are written."""
 

@@ -47,7 +47,8 @@ def _ensure_session(connection: Connection, start: SessionStart) -> None:
     if player is None:
         # what was said of somebody new is remembered, so that it need not be said again
         hand = None if start.hand == "auto" else start.hand
-        player = player_rows.add(connection, start.player, started_utc, {"hand": hand, "stature_m": start.stature_m})
+        facts = {} if start.player == roster.UNNAMED else {"hand": hand, "stature_m": start.stature_m}
+        player = player_rows.add(connection, start.player, started_utc, facts)
     connection.execute(
         insert(sessions).values(
             id=start.id,

@@ -95,7 +95,7 @@ class Store:
         try:
             name = roster.clean_name(player)
         except StoreError:  # practice must be possible whatever the name; it can be changed afterwards
-            name = "player"
+            name = roster.UNNAMED
         start = SessionStart(
             id=str(uuid4()),
             player=name,

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import threading
 from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,7 +12,7 @@ from calibration_scenes import SIDE
 
 from rimward.calibration.errors import CalibrationError
 from rimward.live.bump_watch import BumpWatch
-from rimward.live.practice import _check_camera
+from rimward.live.practice import Options, _check_picture
 from rimward.live.records import SourceInfo, View
 
 
@@ -60,7 +61,9 @@ def info(name: str, width: int, height: int, rate_hz: float = 30.0, live: bool =
 
 def said_for(camera: str, source: SourceInfo) -> list[str]:
     said: list[str] = []
-    _check_camera(replace(SIDE, camera=camera), source, said.append)
+    clip = None if source.live else Path("films") / source.name
+    options = Options(calibration=Path("hoop.toml"), clip=clip)
+    _check_picture(replace(SIDE, camera=camera), options, source, said.append)
     return said
 
 
@@ -85,5 +88,10 @@ def test_another_resolution_of_the_same_camera_is_said_and_another_shape_refused
     assert said_for("camera 0", info("camera 0", 640, 480, rate_hz=0.0)) == []
 
 
-def test_a_clip_is_of_any_camera() -> None:
-    assert said_for("camera 0", info("clip.mp4", 640, 480, live=False)) == []
+def test_a_clip_is_of_any_camera_but_of_the_same_shape() -> None:
+    assert said_for("camera 0", info("clip.mp4", 1280, 720, live=False)) == []
+    assert said_for("camera 0", info("clip.mp4", 640, 360, live=False)) == [
+        "Calibration made at 1280 x 720, rescaled to 640 x 360."
+    ]
+    with pytest.raises(CalibrationError, match=r"hoop.toml does not fit films.clip.mp4: .*another shape"):
+        said_for("camera 0", info("clip.mp4", 640, 480, live=False))

@@ -14,6 +14,7 @@ import sys
 import time
 import tomllib
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 from program import (
@@ -379,6 +380,30 @@ def session_begun(data: Path) -> bool:
             return connection.execute("SELECT count(*) FROM sessions").fetchone()[0] > 0
         except sqlite3.OperationalError:  # no tables yet
             return False
+
+
+def test_ctrl_c_while_the_options_are_read(monkeypatch, capsys):
+    """Imports take a second: whoever starts the wrong command stops it at once."""
+
+    def stopped(_given: object) -> None:
+        signal.raise_signal(signal.SIGINT)
+
+    monkeypatch.setattr(cli, "_parser", stopped)
+    before = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        assert cli.main(["bench"]) == 130
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+    assert capsys.readouterr() == ("", "")
+
+
+def test_nobody_reads_what_is_said(monkeypatch):
+    """Started with a closed standard output, as some launchers do."""
+    monkeypatch.setattr(sys, "stdout", None)
+    args = SimpleNamespace(run=lambda _args, _say: 0)
+    monkeypatch.setattr(cli, "_parser", lambda _given: SimpleNamespace(parse_args=lambda _: args))
+    assert cli.main([]) == 0
 
 
 @pytest.mark.network

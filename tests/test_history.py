@@ -190,6 +190,16 @@ def test_somebody_new_is_created_and_similar_names_are_mentioned(store):
     assert (new.hand, new.stature_m) == ("right", 1.7)
 
 
+def test_nothing_is_remembered_of_somebody_without_a_name(store, shipped):
+    """It may be anybody: the next one without a name would be measured as a left-hander of that size."""
+    nameless = shipped.player.name
+    store.start_session(player=nameless, hand="left", stature_m=1.5, source="c", settings_digest="", app_version="")
+    assert (store.player(nameless).hand, store.player(nameless).stature_m) == (None, None)
+    said = shipped.model_copy(update={"player": shipped.player.model_copy(update={"hand": "left"})})
+    settings_for(store, said, ("hand",), print)
+    assert settings_for(store, shipped, (), print).player.hand == "auto"
+
+
 def test_without_a_database_practice_goes_by_the_settings(tmp_path):
     (tmp_path / "file").write_text("in the way")
     store = open_store(tmp_path / "file", lambda _line: None)

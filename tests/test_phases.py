@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from builders import (
     Act,
@@ -65,6 +66,24 @@ def test_a_shot_goes_through_its_phases_in_order(shipped, degrees, form):
     assert first == sorted(first)
     assert order[-1] is Phase.WAITING
     assert len(closed) == 1
+
+
+def trembling(seen, px: float):
+    """The ball's centre is off by so much in each picture."""
+    off = px * np.random.default_rng(3).standard_normal((len(seen), 2))
+    balls = [o.ball and replace(o.ball, centre_px=o.ball.centre_px + d) for o, d in zip(seen, off, strict=True)]
+    return [replace(o, ball=ball) for o, ball in zip(seen, balls, strict=True)]
+
+
+@pytest.mark.parametrize("fps", [120.0, 240.0])
+def test_phases_do_not_flicker_with_a_fast_camera(shipped, fps):
+    """A ball's speed from one picture to the next trembles the more the sooner that comes."""
+    changes = []
+    for rate in (30.0, fps):
+        take = play([stand(1), shot(), stand(1, ball=False)], fps=rate)
+        begun, _ = phases_of(trembling(film(take), 0.4), shipped.phases)
+        changes.append(sum(t_s > take.instants[0]["set_s"] - 0.8 for t_s, _ in begun))
+    assert changes[1] <= 2 * changes[0]
 
 
 @pytest.mark.parametrize("degrees", VIEWS)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +15,7 @@ from rimward.live.assets import joint_network
 from rimward.live.clip import open_clip
 from rimward.live.mediapipe_pose import MediapipePose
 from rimward.live.pipeline import Pipeline
-from rimward.live.records import Measurement, Sighting
+from rimward.live.records import Rep, Sighting
 from rimward.live.settings import load_settings
 from rimward.live.sightings import sightings
 
@@ -40,8 +41,8 @@ def true_camera() -> Calibration:
     )
 
 
-def values(pose_bundle: Path, words, calibration: Calibration | None, moved: bool = False) -> dict[str, Measurement]:
-    """The measurements of the clip's one rep."""
+def shot(pose_bundle: Path, words, calibration: Calibration | None, moved: bool = False) -> Rep:
+    """The clip's one rep."""
     player = {"player": {"hand": "right", "stature_m": 1.88}}
     network, clip = MediapipePose(pose_bundle), open_clip(CLIP)
     pipeline = Pipeline(load_settings(None, player), words, calibration=calibration, joints=joint_network())
@@ -56,13 +57,13 @@ def values(pose_bundle: Path, words, calibration: Calibration | None, moved: boo
     clip.close()
     network.close()
     (rep,) = [rep for rep in reps if rep is not None]
-    return dict(rep.measurements)
+    return rep
 
 
 @pytest.mark.network
 def test_what_needs_the_hoop_comes_with_a_calibration_and_only_while_it_holds(pose_bundle: Path, words) -> None:
     truth = json.loads(CLIP.with_suffix(".json").read_text("utf-8"))["reps"][0]["measurements"]
-    with_camera = values(pose_bundle, words, true_camera())
+    with_camera = shot(pose_bundle, words, true_camera()).measurements
     given = [name for name in measure.ONLY_IN_SPACE if with_camera[name].value is not None]
     assert {"wrist_offset_at_set_m", "foot_stagger_m", "drift_forward_m"} <= set(given)
     for name in ("hips_heading_deg", "wrist_offset_at_set_m", "drift_forward_m", "foot_stagger_m"):
@@ -71,6 +72,25 @@ def test_what_needs_the_hoop_comes_with_a_calibration_and_only_while_it_holds(po
         assert measured.sigma is not None
         assert measured.basis == "lifted"
         assert abs(measured.value - truth[name]) < 3 * measured.sigma
-    for without in (values(pose_bundle, words, None), values(pose_bundle, words, true_camera(), moved=True)):
-        assert all(without[name].value is None for name in measure.ONLY_IN_SPACE)
-        assert all("rimward calibrate" in (without[name].reason or "") for name in measure.ONLY_IN_SPACE)
+    standing = replace(true_camera(), method="standing")
+    for without, why in (
+        (shot(pose_bundle, words, None), "run rimward calibrate"),
+        (shot(pose_bundle, words, true_camera(), moved=True), "the camera was moved after the calibration"),
+        (shot(pose_bundle, words, standing), "does not tell where the hoop is"),
+    ):
+        assert all(without.measurements[name].value is None for name in measure.ONLY_IN_SPACE)
+        assert all(why in (without.measurements[name].reason or "") for name in measure.ONLY_IN_SPACE)
+
+
+@pytest.mark.network
+@pytest.mark.parametrize("calibration", [None, true_camera()], ids=["in the picture", "in space"])
+def test_the_instants_are_those_at_which_the_values_are_read(pose_bundle: Path, words, calibration) -> None:
+    """Reference: the interface's definitions. `peak` is within 0.05 s of the highest mid-hip, null when not seen."""
+    rep = shot(pose_bundle, words, calibration)
+    lasted, rise = (rep.measurements[name].value for name in ("set_to_release_s", "release_before_apex_s"))
+    assert rep.events.release_s - rep.events.set_s == pytest.approx(lasted, abs=1.5 / 30)
+    if rise is None:
+        assert (rep.events.apex_s, rep.release_phase) == (None, None)
+    else:
+        assert rep.events.apex_s - rep.events.release_s == pytest.approx(rise, abs=1.5 / 30)
+        assert rep.release_phase == ("peak" if abs(rise) <= 0.05 else "rising" if rise > 0 else "falling")
