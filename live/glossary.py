@@ -91,6 +91,48 @@ TERMS: Mapping[str, Term] = MappingProxyType(
 )
 """By the name that the measurement has in --json, exports and settings."""
 
+FAULTS: Mapping[str, tuple[str, str]] = MappingProxyType(
+    {
+        "step_rhythm": ("both feet at once", "one foot after the other"),
+        "step_order": ("shooting side first", "guide side first"),
+        "step_back_order": ("shooting side first", "guide side first"),
+        "stance": ("narrow", "wide"),
+        "stagger": ("shooting side back", "shooting side far ahead"),
+        "hips_square": ("turned to the right", "turned to the left"),
+        "shoulders_square": ("turned to the right", "turned to the left"),
+        "knee_bend": ("deep", "shallow"),
+        "hip_bend": ("deep", "shallow"),
+        "knee_line": ("in", "out"),
+        "low_gather": ("back", "forward"),
+        "arm_line": ("in", "out"),
+        "wrist_line": ("in", "out"),
+        "ball_line": ("in", "out"),
+        "hand_under_ball": ("in", "out"),
+        "set_point_height": ("low", "high"),
+        "elbow_at_set": ("closed", "open"),
+        "upper_arm": ("low", "high"),
+        "elbow_height": ("low", "high"),
+        "release_timing": ("late", "early"),
+        "elbow_extension": ("bent", "straight"),
+        "follow_through": ("short", "long"),
+        "shoulder_turn": ("shooting side back", "shooting side forward"),
+        "trunk_lean": ("back", "forward"),
+        "balance": ("back", "forward"),
+        "head_still": ("still", "moving"),
+        "drift_forward": ("backward", "far"),
+        "drift_side": ("to the left", "to the right"),
+        "landing_forward": ("back", "forward"),
+        "landing_side": ("to the left", "to the right"),
+        "release_angle": ("flat", "steep"),
+        "entry_angle": ("flat", "steep"),
+        "hold": ("short", "long"),
+        "hip_sway": ("back", "forward"),
+        "dip": ("small", "deep"),
+        "set_to_release": ("quick", "slow"),
+    }
+)
+"""By check: what a value below and above its band looks like."""
+
 
 def term(name: str) -> Term:
     """The words of a measurement; one that this program does not know (from a newer one) goes by its name."""

@@ -6,12 +6,13 @@ import argparse
 import difflib
 import json
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterator, Sequence
 from typing import TYPE_CHECKING
 
 from .errors import UsageError
 
 if TYPE_CHECKING:
+    from .records import Band
     from .settings import Settings
     from .store import Store
     from .targets import InForce
@@ -30,6 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--lock", action="store_true", help="the player's own reps shall not move it")
     parser.add_argument("--by", default="", metavar="COACH", help="who sets it")
     parser.add_argument("--free", metavar="MEASUREMENT", help="take a target back")
+    parser.add_argument("--why", action="store_true", help="add where each band comes from")
     parser.add_argument("--json", action="store_true", help="one JSON object a line on standard output")
 
 
@@ -37,22 +39,34 @@ def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     """Set, free and show; returns the exit status. Raises RimwardError."""
     from .coaching import load_targets
     from .options import opened_store, settings_of
+    from .records import Band
+    from .tables import plain
     from .targets import in_force
 
+    said = None
     wish = None if args.wish is None else _wish(args.wish)
     free = None if args.free is None else _measurement("--free", args.free)
     if wish is None and (args.name or args.lock or args.by):
         raise UsageError("--name, --lock and --by go with --set")
     with opened_store(args, say) as store:
         player = store.player(args.player)
+        settings = _of(settings_of(args), player.name, player.hand)
+        before = now = in_force(load_targets(settings, store, say).bands())
         if free is not None:
             _free(store, player.id, free)
         if wish is not None:
             measurement, low, high = wish
             store.set_target(player.id, measurement, low, high, name=args.name, locked=args.lock, author=args.by)
-        settings = _of(settings_of(args), player.name, player.hand)
-        targets = load_targets(settings, store, say)
-        _print(in_force(targets.bands()), args.json)
+            said = (measurement, Band(low, high, "coach", ""))
+        if free is not None or wish is not None:
+            now = in_force(load_targets(settings, store, say).bands())
+    if args.json:
+        _print_json(now)
+    elif wish is None and free is None:
+        _print(player.name, now, args.why)
+    else:
+        for line in list(_changed(before, now, said)) or ["No band changed"]:
+            print(plain(line))
     return 0
 
 
@@ -97,25 +111,80 @@ def _free(store: Store, player_id: str, measurement: str) -> None:
     raise UsageError(f"--free must name a measurement that has a target; {measurement} has none")
 
 
-def _print(rows: list[InForce], as_json: bool) -> None:
-    if as_json:
-        for row in rows:
-            band = row.band
-            fields = {"check": row.check, "measurement": row.measurement, "low": band.low, "high": band.high}
-            print(json.dumps({"kind": "target", **fields, "label": band.label, "source": band.source}))
-        return
-    from rich.console import Console
-    from rich.table import Table
-
-    from .tables import plain
-
-    table = Table(title="Held against", caption="in the unit that the measurement's name says")
-    for column in ("check", "of", "from", "to", "why"):
-        table.add_column(column, overflow="fold")
+def _print_json(rows: Sequence[InForce]) -> None:
     for row in rows:
-        low, high = ("" if end is None else f"{end:g}" for end in (row.band.low, row.band.high))
-        of = row.measurement if row.plain else f"{row.measurement} *"
-        table.add_row(row.check, of, low, high, f"{row.band.label}: {plain(row.band.source)}")
-    Console(file=sys.stdout).print(table)
-    if any(not row.plain for row in rows):
-        print("* against something else: settings say what")
+        band = row.band
+        fields = {"check": row.check, "measurement": row.measurement, "low": band.low, "high": band.high}
+        print(json.dumps({"kind": "target", **fields, "label": band.label, "source": band.source}))
+
+
+def _print(player: str, rows: Sequence[InForce], why: bool) -> None:
+    """The bands in the units that people are shown, and what the shipped labels do not say by themselves."""
+    from .tables import plain, print_table
+
+    names, other = _names(), any(not row.plain for row in rows)
+    print_table(
+        f"{player} is held against",
+        ("~what", "band", "label", "name for --set"),
+        [(names[row.check], _band(row) + ("" if row.plain else " *"), row.band.label, row.measurement) for row in rows],
+        sys.stdout,
+        "--set takes the unit that the name ends with: 5 cm of one in _m are 0.05",
+    )
+    if other:
+        print(_OTHER)
+    reasons: dict[tuple[str, str], list[str]] = {}
+    for row in rows:
+        if why or row.band.label in _TOLD_BY_SOURCE:
+            reasons.setdefault((row.band.label, row.band.source), []).append(names[row.check])
+    for (label, source), checks in reasons.items():
+        print(plain(f"{label} ({', '.join(checks)}): {source}"))
+
+
+_OTHER = """* hips and shoulders: against the feet, positive to the left; release and entry
+  angle: against those of the shot of least speed; others: positive is outward"""
+_TOLD_BY_SOURCE = ("own", "coach")
+"""Labels that say less than where the band comes from; a shipped band's label is enough."""
+
+
+def _changed(before: Sequence[InForce], now: Sequence[InForce], said: tuple[str, Band] | None) -> Iterator[str]:
+    """What holds otherwise than before, and where what was `said` of a measurement does not hold, why."""
+    from .glossary import term
+    from .report_values import band_in_words
+
+    names, old = _names(), {row.check: row for row in before}
+    new = {row.check: row for row in now}
+    for check in dict.fromkeys((*old, *new)):
+        was, holds = old.get(check), new.get(check)
+        if was != holds:
+            yield f"{names[check]}: {_told(holds)}; before: {_told(was)}"
+    if said is None:
+        return
+    measurement, band = said
+    label, wanted = term(measurement).label, band_in_words(measurement, band)
+    rows = [row for row in now if row.measurement == measurement]
+    if not rows:
+        yield f"{label}: {wanted} is saved; no check looks at it, the report does"
+    for row in rows:
+        if row.band.label != "coach":
+            yield f"{label}: {wanted} is saved, but {_told(row)} goes before it unless --lock is added"
+
+
+def _told(row: InForce | None) -> str:
+    if row is None:
+        return "only reported"
+    return f"{_band(row)} ({row.band.source if row.band.label in _TOLD_BY_SOURCE else row.band.label})"
+
+
+def _band(row: InForce) -> str:
+    from .report_values import band_in_words
+
+    return band_in_words(row.measurement, row.band)
+
+
+def _names() -> dict[str, str]:
+    """By check, as the report says it."""
+    from .assets import config_text
+    from .words import read_words
+
+    words = read_words(config_text("words_en.toml"), "words_en.toml")
+    return {check: texts[0] for (check, kind), texts in words.items() if kind == "name"}

@@ -24,7 +24,7 @@ from .options import opened_store, settings_of
 from .records import Band, Rep
 from .rep_files import rep_file
 from .report_content import content
-from .report_records import ChosenRep, Panel, Report, Row
+from .report_records import ChosenRep, Mask, Panel, Report, Row
 from .report_values import COACH
 from .roster import Player
 from .session_records import SavedSession
@@ -80,11 +80,13 @@ def page_of(store: Store, who: str, settings: Settings, days: int, now: datetime
     period = np.array([session.start.id in subject.period for session in history.sessions], bool)
     words = read_words(config_text("words_en.toml"), "words_en.toml")
     targets = store.targets(subject.player.id)
+    held_first, held = _held_against(store, settings, targets, history.sessions, period)
     report = content(
         history,
         period,
         player=subject.player.name,
-        held=_held_against(store, settings, targets, [s for s in history.sessions if s.start.id not in subject.period]),
+        held=held,
+        held_first=held_first,
         names={check: texts[0] for (check, kind), texts in words.items() if kind == "name"},
         targets=targets,
         notes=_notes(store, subject.period),
@@ -96,19 +98,38 @@ def page_of(store: Store, who: str, settings: Settings, days: int, now: datetime
 
 
 def _held_against(
+    store: Store, settings: Settings, targets: Sequence[Target], sessions: Sequence[SavedSession], period: Mask
+) -> tuple[list[InForce], list[InForce]]:
+    """What the player was held against when the period began and at the end of its last session, when the reps that the
+    coach called good there counted: shipped, own of the reps before, the coach's.
+    """
+    earlier = [session for session, inside in zip(sessions, period, strict=True) if not inside]
+    first = _targets_after(store, settings, targets, earlier).bands()
+    if not period.any():
+        return in_force(first), in_force(first)
+    last = int(np.flatnonzero(period)[-1])
+    good = _good(store, sessions[last], store.reps(sessions[last].start.id))
+    return in_force(first), in_force(_targets_after(store, settings, targets, sessions[:last]).bands(good))
+
+
+def _good(store: Store, session: SavedSession, reps: Sequence[Rep]) -> list[Rep]:
+    marked = {note.rep_index for note in store.notes(session.start.id) if note.kind in ("good", "best")}
+    return [rep for rep in reps if rep.index in marked]
+
+
+def _targets_after(
     store: Store, settings: Settings, targets: Sequence[Target], earlier: Sequence[SavedSession]
-) -> list[InForce]:
-    """What the player was held against when the period began: shipped, own of the reps before it, the coach's."""
+) -> Targets:
+    """As a practice makes them (coaching.py) that begins after these sessions."""
     before: list[list[Rep]] = []
     good: list[list[Rep]] = []
     for session in reversed(earlier):
-        if sum(map(len, before)) >= MOST_REPS:
+        if sum(map(len, before)) >= 2 * MOST_REPS:
             break
-        marked = {note.rep_index for note in store.notes(session.start.id) if note.kind in ("good", "best")}
         before.insert(0, store.reps(session.start.id))
-        good.insert(0, [rep for rep in before[0] if rep.index in marked])
+        good.insert(0, _good(store, session, before[0]))
     wish = settings.targets
-    made = Targets(
+    return Targets(
         defaults=settings.check_bands(),
         coach=[
             CoachTarget(one.measurement, Band(one.low, one.high, COACH, one.name or "Set by the coach"), one.locked)
@@ -119,7 +140,6 @@ def _held_against(
         after_reps=wish.after_reps,
         good_reps=wish.good_reps,
     )
-    return in_force(made.bands())
 
 
 def subject_of(store: Store, who: str, days: int) -> Subject:
@@ -176,6 +196,7 @@ def render(report: Report, look: Look) -> str:
         report=report,
         cards=cards,
         blocks=blocks,
+        changed=any(row.band_changed for row, _ in report.panels),
         timeline=charts.timeline(report.timeline, report.timeline_alt, "t") if len(report.timeline) > 1 else "",
         instants=[
             (one.label, number(one.median_s, 2), _span(one.low_s, one.high_s), one.reps) for one in report.timeline

@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from . import stats
-from .glossary import number, term, with_error
+from .checks import BY_NAME
+from .glossary import FAULTS, number, term, with_error
 from .history import History, Note, Target
 from .records import Band, FloatArray
 from .report_records import (
@@ -44,8 +45,12 @@ from .report_values import (
 from .session_records import SavedSession
 from .targets import InForce
 
-_OFTEN = 0.2
-"""A check that is clearly out of its band in a larger share of its reps is worth a sentence."""
+_RARELY = 0.05
+"""What is clearly out of its band in a smaller share of its reps is named, but not as what to work on (common practice,
+no source)."""
+_MOST_NEXT = 2
+"""So many faults are named after the first: whoever reads all has the sections below."""
+_IN_ORDER = {check: place for place, check in enumerate(BY_NAME)}
 _LEAST_PANELS, _MOST_PANELS = 3, 6
 """Few enough pictures to be looked at; what has none stands in the table."""
 INSTANTS = (
@@ -64,6 +69,7 @@ def content(
     *,
     player: str,
     held: Sequence[InForce],
+    held_first: Sequence[InForce],
     names: Mapping[str, str],
     targets: Sequence[Target],
     notes: Sequence[Note],
@@ -72,8 +78,8 @@ def content(
 ) -> Report:
     """The report on the sessions of `period`, (S,) of the history's; the sessions before them are compared with.
 
-    `held` is what the player was held against (targets.in_force), `names` the checks in words. Times are shown in
-    `zone`, by default the machine's own.
+    `held` is what the player was held against (targets.in_force) at the end of the period, `held_first` as it began,
+    `names` the checks in words. Times are shown in `zone`, by default the machine's own.
     """
     first = int(np.flatnonzero(period)[0]) if period.any() else len(history.sessions)
     reps = PeriodReps(history, period, ~period & (np.arange(len(period)) < first))
@@ -81,10 +87,12 @@ def content(
     shots = int(reps.rows(period).sum())
     checked = aims_of(held, targets)
     aims = {name: band for name, (band, _) in checked.items()}
-    rows = {name: value_row(reps, name, *checked.get(name, (None, ""))) for name in history.measurements}
+    bands = {one.check: one.band for one in held_first}
+    rows = {name: value_row(reps, name, *checked.get(name, (None, "")), first=bands) for name in history.measurements}
     judged = [rows[name] for name in aims if name in rows and rows[name].seen]
     on_axes = {check for _, check in checked.values()}
-    made_of = [row for one in held if one.check not in on_axes and (row := verdicts_row(reps, one, names)).verdicts]
+    apart = (verdicts_row(reps, one, names, bands) for one in held if one.check not in on_axes)
+    made_of = [row for row in apart if row.verdicts]
     change, scatter, fatigue = changes(reps, aims), scatter_changes(reps), fatigue_of(reps)
     shown = _standing_out(judged, targets, (*change.claims, *fatigue.claims, *scatter.claims))
     known = _results(reps, period), _results(reps, reps.before)
@@ -99,7 +107,7 @@ def content(
         period=_span(chosen, zone),
         scope=f"{counted(len(chosen), 'session')}, {counted(shots, 'shot')}",
         generated=_day(generated.astimezone(zone)),
-        summary=_summary(player, chosen, shots, known[0], (*judged, *made_of), change, fatigue, compared, zone),
+        summary=_summary(player, chosen, shots, known[0], (*judged, *made_of), names, change, fatigue, compared, zone),
         sessions=tuple(_session_line(session, zone) for session in chosen),
         made=_made(known[0]),
         made_change=_made_change(*known),
@@ -307,6 +315,7 @@ def _summary(
     shots: int,
     known: tuple[int, int],
     judged: Sequence[Row],
+    names: Mapping[str, str],
     change: Comparison,
     fatigue: Comparison,
     compared: str,
@@ -316,42 +325,65 @@ def _summary(
     if not shots:
         return (f"Nothing has been recorded of {player} yet." if not chosen else f"No shot of {player} was counted.",)
     where = f"In {counted(len(chosen), 'session')}" if len(chosen) > 1 else f"On {_span(chosen, zone)}"
-    first = f"{where}, {player} took {counted(shots, 'shot')}; {_first_sentence_made(known)}."
-    return (first, _stands_out(judged), _what_changed(change, fatigue, compared))
+    first = f"{where}, {player} took {counted(shots, 'shot')}; {_first_sentence_made(known, shots)}."
+    return (first, _stands_out(judged, names, shots), _what_changed(change, fatigue, compared))
 
 
 def _standing_out(judged: Sequence[Row], targets: Sequence[Target], claims: Sequence[Claim]) -> list[Row]:
-    """What the coach set, what is often out, what changed; filled up in the order of the checks."""
+    """What the coach set, what was out (most often first), what changed; filled up in the order of the checks."""
     aimed, changed = {target.measurement for target in targets}, {claim.name for claim in claims}
 
-    def rank(row: Row) -> int:
-        return 0 if row.name in aimed else 1 if _often_out(row) else 2 if row.name in changed else 3
+    def rank(row: Row) -> tuple[int, int]:
+        return 0 if row.name in aimed else 1 if row.outside else 2 if row.name in changed else 3, -row.outside
 
     first = sorted(judged, key=rank)
-    count = sum(rank(row) < 3 for row in judged)
+    count = sum(rank(row)[0] < 3 for row in judged)
     chosen = first[: min(_MOST_PANELS, max(_LEAST_PANELS, count))]
     return [row for row in judged if row in chosen]
 
 
-def _often_out(row: Row) -> bool:
-    return row.outside > _OFTEN * (row.inside + row.outside + row.unsure)
-
-
-def _first_sentence_made(known: tuple[int, int]) -> str:
+def _first_sentence_made(known: tuple[int, int], shots: int) -> str:
     made, of = known
-    return f"{made} of {of} went in ({_percent(made / of)})" if of else "whether they went in was not noted"
+    who = "it" if shots == 1 else "they"
+    return f"{made} of {of} went in ({_percent(made / of)})" if of else f"whether {who} went in was not noted"
 
 
-def _stands_out(judged: Sequence[Row]) -> str:
-    verdicts = [row for row in judged if row.inside + row.outside + row.unsure]
-    if not verdicts:
+def _stands_out(judged: Sequence[Row], names: Mapping[str, str], shots: int) -> str:
+    """What was clearly out most often, with its count; what comes after it. Unsure is no fault."""
+    if not any(row.known for row in judged):
         return "No value could be held against a band in this view."
-    often = [row for row in verdicts if _often_out(row)]
-    if not often:
+    out = [row for row in judged if row.outside]
+    if not out:
         return "As far as the errors allow to tell, form stayed inside its bands."
-    worst = max(often, key=lambda row: row.outside)
+    worst, *others = sorted(out, key=lambda row: (-row.outside, _IN_ORDER.get(row.check, len(_IN_ORDER))))
     median = f"median {worst.median}, " if worst.median else ""
-    return f"Most often outside its band: {worst.label.lower()}, {worst.verdicts} ({median}band {worst.band})."
+    changed = f", {worst.band_changed}" if worst.band_changed else ""
+    how = f"{median}{_place(worst)} {worst.band}{changed}"
+    head = "Rarely out" if worst.outside < _RARELY * worst.known else "To work on first"
+    after = [_fault(row, names, "" if row.known == worst.known else _of_known(row, shots)) for row in others]
+    more = [f"{len(after) - _MOST_NEXT} more"] if len(after) > _MOST_NEXT else []
+    then = f" Next: {'; '.join([*after[:_MOST_NEXT], *more])}." if after else ""
+    return f"{head}: {_fault(worst, names, _of_known(worst, shots))} ({how}).{then}"
+
+
+def _fault(row: Row, names: Mapping[str, str], of: str) -> str:
+    """ "the set point, low in 8 of 44 shots"."""
+    name = names.get(row.check, row.label.lower())
+    plain = f"below its {_place(row)}", f"above its {_place(row)}"
+    # a target holds the measurement itself, whose ends are not always those of the check
+    ends = plain if row.band_label == COACH else FAULTS.get(row.check, plain)
+    counts = [f"{end} in {count}" for end, count in zip(ends, (row.below, row.above), strict=True) if count]
+    return f"the {name}, {' and '.join(counts)}{of}"
+
+
+def _place(row: Row) -> str:
+    return "target" if row.band_label == COACH else "band"
+
+
+def _of_known(row: Row, shots: int) -> str:
+    if row.known == shots:
+        return f" of {counted(shots, 'shot')}"
+    return f" of the {counted(row.known, 'shot')} where it could be judged"
 
 
 def _what_changed(change: Comparison, fatigue: Comparison, compared: str) -> str:

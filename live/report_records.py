@@ -42,11 +42,26 @@ class Row:
     band: str
     band_label: str
     band_source: str
+    check: str = ""
+    """The one whose verdicts are counted; empty for none."""
+    band_changed: str = ""
+    """By what else the shots were judged when they were shot; empty when this band explains every verdict."""
     inside: int = 0
-    outside: int = 0
+    below: int = 0
+    above: int = 0
     unsure: int = 0
     verdicts: str = ""
     """How many reps were judged how; empty when none was."""
+
+    @property
+    def outside(self) -> int:
+        """Shots clearly outside."""
+        return self.below + self.above
+
+    @property
+    def known(self) -> int:
+        """Shots that were judged."""
+        return self.inside + self.outside + self.unsure
 
     def judged(self, counts: Mapping[Verdict, int], place: str) -> Row:
         """The same row with how its reps were judged."""
@@ -54,7 +69,8 @@ class Row:
         return replace(
             self,
             inside=counts["in_band"],
-            outside=counts["below"] + counts["above"],
+            below=counts["below"],
+            above=counts["above"],
             unsure=counts["unsure"],
             verdicts=", ".join(f"{count} {said[verdict]}" for verdict, count in counts.items() if count),
         )

@@ -7,7 +7,7 @@ stats.py, and all intervals of one section hold together with 95 %.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -71,8 +71,8 @@ def aims_of(held: Sequence[InForce], targets: Sequence[Target]) -> dict[str, tup
     return aims
 
 
-def verdicts_row(reps: PeriodReps, one: InForce, names: Mapping[str, str]) -> Row:
-    """A check of something made of measurements: its verdicts alone."""
+def verdicts_row(reps: PeriodReps, one: InForce, names: Mapping[str, str], first: Mapping[str, Band]) -> Row:
+    """A check of something made of measurements: its verdicts alone. `first` are the period's first bands, by check."""
     return Row(
         name=one.check,
         label=names.get(one.check, one.check).capitalize(),
@@ -84,11 +84,15 @@ def verdicts_row(reps: PeriodReps, one: InForce, names: Mapping[str, str]) -> Ro
         band=band_in_words(one.measurement, one.band),
         band_label=one.band.label,
         band_source=one.band.source,
+        check=one.check,
+        band_changed=_at_first(one.measurement, one.band, first.get(one.check)),
     ).judged(_as_shot(reps, one.check), "band")
 
 
-def value_row(reps: PeriodReps, name: str, aim: Band | None, check: str) -> Row:
-    """A measurement over the period; `check` is the one whose verdicts are counted, empty for none."""
+def value_row(reps: PeriodReps, name: str, aim: Band | None, check: str, *, first: Mapping[str, Band]) -> Row:
+    """A measurement over the period; `check` is the one whose verdicts are counted, empty for none. `first` are the
+    period's first bands, by check.
+    """
     words = term(name)
     found = stats.summarise(reps.of(name, reps.now))
     if found is None:
@@ -110,10 +114,37 @@ def value_row(reps: PeriodReps, name: str, aim: Band | None, check: str) -> Row:
         band="" if aim is None else band_in_words(name, aim),
         band_label="" if aim is None else aim.label,
         band_source="" if aim is None else aim.source,
+        check=check,
     )
     if aim is not None and aim.label == COACH:
         return row.judged(_against(reps, name, aim), "target")
+    if aim is not None and not _explain(reps, name, [aim], check):
+        began = first.get(check, aim)
+        known = _at_first(name, aim, began) if _explain(reps, name, [aim, began], check) else ""
+        row = replace(row, band_changed=known or "some shots by another")
     return row.judged(_as_shot(reps, check), "band")
+
+
+def _at_first(name: str, aim: Band, first: Band | None) -> str:
+    """The band with which the period began; empty when it reads the same."""
+    if first is None or band_in_words(name, first) == band_in_words(name, aim):
+        return ""
+    return f"at first {band_in_words(name, first)}, {first.label}"
+
+
+def _explain(reps: PeriodReps, name: str, bands: Sequence[Band], check: str) -> bool:
+    """Whether each verdict can have been made by one of these bands: just what lies inside it was called so. Bands
+    follow the player's own reps from session to session, and a drill or the settings may have had others.
+    """
+    history, mine = reps.history, reps.rows(reps.now)
+    verdicts = history.verdicts.get(check)
+    if verdicts is None:
+        return True
+    value = history.measurements[name].value[mine]
+    judged = (verdicts[mine] >= 0) & np.isfinite(value)
+    inside = np.array([(short_and_beyond(band, value) <= 0).all(axis=0) for band in bands])
+    said = verdicts[mine] == VERDICTS.index("in_band")
+    return bool((inside == said).any(axis=0)[judged].all())
 
 
 def _against(reps: PeriodReps, name: str, aim: Band) -> dict[Verdict, int]:

@@ -129,18 +129,19 @@ def _measured(name: str, history: History) -> tuple[str, ...] | None:
     from .tables import plot
 
     column = history.measurements[name]
-    summary = stats.summarise([stats.Session(column.value, column.sigma)])
+    session = stats.Session(column.value, column.sigma)
+    summary = stats.summarise([session])
     if summary is None:
         return None
     words = glossary.term(name)
     places = glossary.decimals(summary.sigma * words.factor)
-    half = (glossary.number(value * words.factor, places) for value in (summary.low, summary.high))
+    low, high = (glossary.number(value * words.factor, places) for value in (summary.low, summary.high))
     return (
         words.label,
         glossary.with_error(name, summary.median, summary.sigma),
-        " to ".join(half),
+        low if low == high else f"{low} to {high}",
         f"{summary.reps}/{len(column.value)}",
-        plot(column.value.tolist(), sys.stdout, width=20),
+        plot(column.value.tolist(), sys.stdout, width=20, error=session.sigma),
     )
 
 

@@ -11,28 +11,36 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
+from .glossary import decimals, number, term
+
 if TYPE_CHECKING:
     from .records import Measurement, Rep
 
 _COLUMNS = (
-    ("set above\neyes, m", "set_point_above_eyes_m", 2),
-    ("elbow at\nset, deg", "elbow_at_set_deg", 0),
-    ("deepest\nknee, deg", "knee_min_deg", 0),
-    ("follow-\nthrough, s", "follow_through_s", 2),
+    ("set above\neyes, cm", "set_point_above_eyes_m"),
+    ("elbow at\nset, deg", "elbow_at_set_deg"),
+    ("deepest\nknee, deg", "knee_min_deg"),
+    ("follow-\nthrough, s", "follow_through_s"),
 )
-"""Few enough for 80 columns; the rest is in the database and in --json."""
+"""Few enough for 80 columns, with room for the longest word that is said; the rest is in the database and in --json."""
 
 
 def print_reps(reps: Sequence[Rep], out: TextIO) -> None:
     """One row a rep: when, the first measurements with their errors, what was said."""
-    table = Table(title="Reps", caption="value ± one standard deviation of its own error; - not seen in this view")
+    table = Table(
+        title="Reps",
+        caption="value ± one standard deviation of its own error; - not seen in this view",
+        box=SIMPLE_HEAD,
+        collapse_padding=True,
+        pad_edge=False,
+    )
     for heading in ("rep", "release\nat, s"):
         table.add_column(heading, justify="right")
-    for heading, _, _ in _COLUMNS:
+    for heading, _ in _COLUMNS:
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column("said", overflow="fold")
     for rep in reps:
-        cells = [_cell(rep.measurements.get(name), digits) for _, name, digits in _COLUMNS]
+        cells = [_cell(rep.measurements.get(name), term(name).factor) for _, name in _COLUMNS]
         table.add_row(str(rep.index), f"{rep.events.release_s:.2f}", *cells, said_of(rep))
     Console(file=out).print(table)
 
@@ -85,9 +93,10 @@ _LETTERS = "_.-~=+*#"
 """For a terminal that knows ASCII only."""
 
 
-def plot(values: Sequence[float], out: TextIO, width: int = 40) -> str:
+def plot(values: Sequence[float], out: TextIO, width: int = 40, error: float = 0.0) -> str:
     """A row of marks as high as the values, one a value or, for more than `width`, one for the mean of several; a blank
-    where there is none. Says low from high at a glance; the numbers stand beside it.
+    where there is none. Says low from high at a glance; the numbers stand beside it. A step from mark to mark is
+    `error` or more, so that what lies within the measurement's error of each other is level.
     """
     known = [value for value in values if isfinite(value)]
     if not known:
@@ -95,14 +104,17 @@ def plot(values: Sequence[float], out: TextIO, width: int = 40) -> str:
     low, high = min(known), max(known)
     marks = _BLOCKS if _shows(out, _BLOCKS) else _LETTERS
     per = -(-len(values) // width)
+    step = max((high - low) / len(marks), error)
+    used = 1 if high == low else min(len(marks), int((high - low) / step) + 1)
+    lowest = (len(marks) - used + 1) // 2
     shown = []
     for start in range(0, len(values), per):
         part = [value for value in values[start : start + per] if isfinite(value)]
         if not part:
             shown.append(" ")
             continue
-        height = 0.5 if high == low else (sum(part) / len(part) - low) / (high - low)
-        shown.append(marks[min(len(marks) - 1, int(height * len(marks)))])
+        above = 0 if used == 1 else int((sum(part) / len(part) - low) / step)
+        shown.append(marks[lowest + min(used - 1, above)])
     return "".join(shown)
 
 
@@ -114,7 +126,9 @@ def _shows(out: TextIO, text: str) -> bool:
     return True
 
 
-def _cell(measured: Measurement | None, digits: int) -> str:
+def _cell(measured: Measurement | None, factor: float) -> str:
+    """As many digits as the error allows; `factor` goes to the unit of the heading."""
     if measured is None or measured.value is None or measured.sigma is None:
         return "-"
-    return f"{measured.value:.{digits}f} ± {measured.sigma:.{digits}f}"
+    places = decimals(measured.sigma * factor)
+    return f"{number(measured.value * factor, places)} ± {number(measured.sigma * factor, places)}"

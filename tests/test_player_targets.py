@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import json
+import re
 from contextlib import closing
 
 import pytest
+from practised import Day, practise
 
 from rimward.live.cli import main
 from rimward.live.store import open_store
@@ -47,13 +49,71 @@ def test_an_end_may_stay_open_and_what_is_only_reported_may_get_a_target(data, c
     assert (shown["hold"]["low"], shown["hold"]["high"]) == (None, 0.3)
 
 
-def test_the_table_names_every_check_and_why(data, capsys):
-    assert main(["targets", "Sam"]) == 0
-    out = capsys.readouterr().out
-    assert "knee_bend" in out
-    assert "knee_min_deg" in out
-    assert "common" in out
-    assert "practice" in out
+def printed(capsys, *arguments: str) -> str:
+    assert main(["targets", "Sam", *arguments]) == 0
+    return capsys.readouterr().out.replace("\N{NO-BREAK SPACE}", " ")
+
+
+def row(out: str, name: str) -> str:
+    """The table's line that ends with this name, with single spaces."""
+    (found,) = [line for line in out.splitlines() if line.rstrip().endswith(name)]
+    return " ".join(found.split())
+
+
+def test_the_table_speaks_words_and_the_units_of_the_screen(data, capsys):
+    out = printed(capsys)
+    assert row(out, "knee_min_deg") == "knee bend 95 to 140° starting point knee_min_deg"
+    assert row(out, "set_point_above_eyes_m") == "set point 0 cm or more common practice set_point_above_eyes_m"
+    assert row(out, "follow_through_s") == "follow-through 0.5 s or more common practice follow_through_s"
+    assert max(map(len, out.splitlines())) <= 80
+    assert "Coaches ask" not in out
+
+
+def test_where_the_bands_come_from_is_told_when_asked(data, capsys, shipped):
+    out = printed(capsys, "--why")
+    for band in shipped.check_bands().values():
+        assert band.source in out
+
+
+def test_what_is_held_against_something_else_says_against_what(data, capsys):
+    out = printed(capsys)
+    assert row(out, "hips_heading_deg") == "hips with the −15 to 15° * common practice hips_heading_deg"
+    assert "* hips and shoulders: against the feet" in out
+    assert "*" not in row(printed(capsys), "knee_min_deg")
+
+
+def test_a_change_prints_what_changed_and_nothing_else(data, capsys):
+    assert printed(capsys, "--set", "knee_min_deg=100:120", "--name", "deep", "--lock") == (
+        "knee bend: 100 to 120° (deep, set by the coach); before: 95 to 140° (starting point)\n"
+    )
+    assert "coach (knee bend): deep, set by the coach" in printed(capsys)
+    assert printed(capsys, "--free", "knee_min_deg") == (
+        "knee bend: 95 to 140° (starting point); before: 100 to 120° (deep, set by the coach)\n"
+    )
+
+
+def test_a_target_for_what_is_only_reported(data, capsys):
+    said = printed(capsys, "--set", "set_to_release_s=:0.3")
+    assert said == "set to release: up to 0.3 s (Set by the coach); before: only reported\n"
+    said = printed(capsys, "--set", "release_height_m=2:2.2")
+    assert said == "Release height: 2 to 2.2 m is saved; no check looks at it, the report does\n"
+    assert printed(capsys, "--free", "release_height_m") == "No band changed\n"
+
+
+def test_a_target_that_the_players_own_reps_go_before_says_so(tmp_path, monkeypatch, capsys, shipped):
+    """An unlocked target holds until the player's own reps say more (README, Drills, focus, targets)."""
+    monkeypatch.setenv("RIMWARD_DATA_DIR", str(tmp_path))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "none"))
+    form = {"knee_min_deg": (118.347, 3.0)}
+    practise(tmp_path, "Sam", [Day(25, 0, form)], shipped.check_bands()).close()
+    own = row(printed(capsys), "knee_min_deg")
+    assert re.fullmatch(r"knee bend 1\d\d to 1\d\d° own knee_min_deg", own)
+    said = printed(capsys, "--set", "knee_min_deg=100:110")
+    assert "Deepest knee bend: 100 to 110° is saved, but 1" in said
+    assert "last 25 reps) goes before it unless --lock is added\n" in said
+    said = printed(capsys, "--set", "knee_min_deg=100:110", "--lock")
+    assert said.startswith("knee bend: 100 to 110° (Set by the coach); before: 1")
+    assert said.count("\n") == 1
 
 
 @pytest.mark.parametrize(

@@ -16,8 +16,10 @@ from hypothesis import strategies as st
 from practised import Day, practise
 
 from rimward.live import cli, report, report_charts
+from rimward.live.checks import BY_NAME
 from rimward.live.errors import StoreError
-from rimward.live.glossary import decimals, number, with_error
+from rimward.live.glossary import FAULTS, decimals, number, with_error
+from rimward.live.records import Band
 from rimward.live.rep_files import rep_file
 from rimward.live.settings import load_settings
 from rimward.live.store import Store, open_store
@@ -124,7 +126,7 @@ def month(tmp_path_factory, bands) -> str:
 def test_three_sentences_come_first(month):
     short = section(month, "short")
     assert "In 2 sessions, Sam took 48 shots; " in short
-    assert "Most often outside its band: follow-through," in short
+    assert re.search(r"To work on first: the follow-through, short in \d+ of 48 shots \(median 0\.3\d? ± ", short)
     assert "Changed against 3 earlier sessions (42 shots): set point above the eyes from 0 ± " in short
     assert month.index('id="short"') < month.index('id="coach"') < month.index('id="form"')
 
@@ -134,7 +136,7 @@ def test_what_was_practised_and_made(month):
     assert re.search(r"\d+ of 48 went in: \d+ % \(between \d+ % and \d+ %\)", practised)
     assert "More than the 2" in practised
     assert "19 March 2026, 17:30 Free throws half front 24" in practised
-    assert "21 March 2026, 17:30 free not known 24" in practised  # without a calibration
+    assert "21 March 2026, 17:30 none not known 24" in practised  # without a calibration
 
 
 def test_the_changes_that_exceed_chance_and_error_are_named_and_no_others(month):
@@ -175,7 +177,113 @@ def test_checks_of_something_made_of_measurements_give_their_verdicts(tmp_path, 
     html = page(store)
     store.close()
     assert re.search(r"Hips with the feet .* 4 above", section(html, "form"))
-    assert "Most often outside its band: hips with the feet, 4 above (band" in section(html, "short")
+    short = section(html, "short")
+    assert "To work on first: the hips with the feet, turned to the left in 4 of 4 shots (band −15 to 15°)." in short
+
+
+LOW = FORM | {"set_point_above_eyes_m": (-0.3, 0.01)}
+SHORT = FORM | {"follow_through_s": (0.1, 0.01)}
+
+
+def short_of(folder, bands, *days: Day) -> str:
+    """What the page says in short."""
+    store = practise(folder, "Sam", days, bands)
+    try:
+        return section(page(store), "short")
+    finally:
+        store.close()
+
+
+def test_what_was_out_most_often_comes_first_with_its_count_and_then_the_rest(tmp_path, bands):
+    days = [Day(8, 0, LOW), Day(6, 1, SHORT), Day(30, 1, FORM)]
+    store = practise(tmp_path, "Sam", days, bands)
+    html = page(store)
+    store.close()
+    assert "To work on first: the set point, low in 8 of 44 shots (median 1" in section(html, "short")
+    assert "Next: the follow-through, short in 6. " in section(html, "short")
+    cards = re.findall(r"<h3 id=.m-\d.>(.*?)</h3>", html)
+    assert {"Set point above the eyes", "Follow-through"} <= set(cards), "what is named can be looked at"
+
+
+def test_a_single_fault_of_a_few_shots_is_named_as_well(tmp_path, bands):
+    short = short_of(tmp_path, bands, Day(5, 0, FORM), Day(1, 1, SHORT))
+    assert "To work on first: the follow-through, short in 1 of 6 shots" in short
+
+
+def test_one_fault_in_many_shots_is_named_but_not_as_what_to_work_on(tmp_path, bands):
+    short = short_of(tmp_path, bands, Day(1, 0, LOW), Day(60, 1, FORM))
+    assert "Rarely out: the set point, low in 1 of 61 shots" in short
+    assert "work on" not in short
+
+
+def test_what_lies_too_near_to_the_edge_to_tell_is_no_fault(tmp_path, bands):
+    near = FORM | {"set_point_above_eyes_m": (-0.03, 0.001)}  # one error below the band
+    assert "form stayed inside its bands" in short_of(tmp_path, bands, Day(10, 0, near))
+
+
+def test_a_fault_is_counted_among_the_shots_that_show_it(tmp_path, bands):
+    hidden = {"set_point_above_eyes_m": "the ball was hidden"}
+    short = short_of(tmp_path, bands, Day(3, 0, LOW), Day(7, 1, FORM, hidden=hidden))
+    assert "the set point, low in 3 of the 3 shots where it could be judged" in short
+
+
+def test_faults_to_both_sides_are_told_apart(tmp_path, bands):
+    closed, opened = (FORM | {"elbow_at_set_deg": (middle, 0.1)} for middle in (20.0, 160.0))
+    short = short_of(tmp_path, bands, Day(3, 0, closed), Day(2, 1, opened))
+    assert "the elbow at set, closed in 3 and open in 2 of 5 shots" in short
+
+
+def test_no_more_than_three_faults_are_named(tmp_path, bands):
+    all_wrong = LOW | {"follow_through_s": (0.1, 0.01), "elbow_at_set_deg": (20.0, 0.1), "elbow_max_deg": (90.0, 0.1)}
+    short = short_of(tmp_path, bands, Day(4, 0, all_wrong))
+    assert "Next: the elbow at set, closed in 4; the elbow at the end, bent in 4; 1 more." in short
+
+
+def test_a_missed_target_is_told_as_one(tmp_path, bands):
+    store = practise(tmp_path, "Sam", [Day(4, 0, FORM)], bands)
+    store.set_target(store.player("Sam").id, "elbow_at_set_deg", 120.0, 130.0, locked=True)
+    short = section(page(store), "short")
+    store.close()
+    assert "the elbow at set, below its target in 4 of 4 shots (median 8" in short
+    assert "°, target 120 to 130°)" in short
+
+
+def test_every_shipped_band_has_words_for_its_faults(bands):
+    assert set(bands) <= set(FAULTS) <= set(BY_NAME)
+
+
+def test_a_band_that_changed_within_the_period_is_shown_with_what_it_was(tmp_path, bands):
+    """After 20 shots the player's own band takes the place of the shipped one: 51° was in band, now it is below."""
+    low_arm = FORM | {"upper_arm_at_set_deg": (51.0, 0.1)}
+    practise(tmp_path, "Sam", [Day(4, 0, low_arm), Day(26, 0.1, FORM)], bands).close()
+    own = bands | {"upper_arm": Band(81.0, 109.0, "own", "earlier")}
+    store = practise(tmp_path, "Sam", [Day(4, 2, low_arm)], own, seed=1)
+    html = page(store)
+    store.close()
+    form = section(html, "form")
+    found = re.search(r"band 8\d to 1\d\d° \(own; at first 45 to 140°, starting point\)", form)
+    assert found is not None
+    assert "Judged when shot: 30 in band, 4 below" in form
+    assert "the upper arm at set, low in 4 of 34 shots (median 9" in section(html, "short")
+    assert re.search(r"band 8\d to 1\d\d°, at first 45 to 140°, starting point\)", section(html, "short"))
+
+
+def test_a_band_that_explains_every_verdict_says_no_more(tmp_path, bands):
+    """Twenty shots in the period give the player a band of his or her own, but none of them is judged otherwise."""
+    steady = FORM | {"follow_through_s": (0.9, 0.01)}
+    store = practise(tmp_path, "Sam", [Day(20, 0, steady), Day(4, 1, steady)], bands)
+    form = section(page(store), "form")
+    store.close()
+    assert re.search(r"Follow-through 0\.90 ± 0\.0\d s 0\.78 s or more \(own\) 24 in band", form)
+
+
+def test_verdicts_by_a_band_that_is_no_longer_known_are_told(tmp_path, bands):
+    """A drill may have bands of its own."""
+    drill = bands | {"elbow_at_set": Band(110.0, None, "own", "the drill")}
+    store = practise(tmp_path, "Sam", [Day(6, 0, FORM)], drill)
+    form = section(page(store), "form")
+    store.close()
+    assert "65 to 110° (starting point; some shots by another)" in form
 
 
 def test_the_rep_that_the_coach_marked_is_the_best(month):
@@ -228,7 +336,7 @@ def test_one_shot_alone(tmp_path, bands):
     store = practise(tmp_path, "Sam", [Day(1, 0, FORM)], bands)
     html = page(store)
     store.close()
-    assert "On 2 March 2026, Sam took 1 shot; whether they went in was not noted." in section(html, "short")
+    assert "On 2 March 2026, Sam took 1 shot; whether it went in was not noted." in section(html, "short")
     assert "There are no earlier sessions to compare with yet." in section(html, "changed")
     assert "This needs a session of 15 shots or more." in section(html, "changed")
     look = section(html, "look")
