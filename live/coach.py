@@ -136,10 +136,10 @@ class Coach:
         rest = self.rest(t_s)
         return None if rest is None else prompt(self._words, "resting", seconds=rest[0]) or None
 
-    def shown(self) -> str:
-        """The drill, its spot and count, for a corner of the screen; empty without a drill."""
+    def shown(self) -> tuple[str, str]:
+        """What of the drill stands in the title, and its spot or name with the count (Drill.shown)."""
         drill = self._drill
-        return "" if drill is None else drill.shown(len(self._reps), self.makes, self._coaching.language)
+        return ("", "") if drill is None else drill.shown(len(self._reps), self.makes, self._coaching.language)
 
     def _drill_says(self, t_s: float) -> str | None:
         drill, reps = self._drill, len(self._reps)

@@ -132,17 +132,17 @@ class Drill:
             said.append(prompt(words, "quiet", reps=self.quiet_reps))
         return ". ".join(text for text in said if text) or None
 
-    def shown(self, reps: int, makes: int, language: str = "en") -> str:
-        """Title, spot and count against the goal, for a corner of the screen."""
-        parts = [self.name(language)]
-        spot = self.spot(reps)
-        if spot is not None and not self.done(reps, makes):
-            parts.append(_in(language, self.spots[spot].name))
-        if self.reps is not None:
-            parts.append(f"{reps}/{self.reps}")
-        elif self.makes is not None:
-            parts.append(f"{makes}/{self.makes}")
-        return " \N{MIDDLE DOT} ".join(parts)
+    def shown(self, reps: int, makes: int, language: str = "en") -> tuple[str, str]:
+        """What stands in the title, and what is read from afar: the spot, or else the drill, with the count against the
+        goal. Either may be empty.
+        """
+        name, spot = self.name(language), self.spot(reps)
+        if self.reps is None and self.makes is None:
+            return name, ""
+        count = f"{makes}/{self.makes}" if self.reps is None else f"{reps}/{self.reps}"
+        if spot is None or self.done(reps, makes):
+            return "", f"{name} \N{MIDDLE DOT} {count}"
+        return name, f"{_in(language, self.spots[spot].name)} \N{MIDDLE DOT} {count}"
 
 
 def _in(language: str, texts: Mapping[str, str]) -> str:

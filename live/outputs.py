@@ -37,8 +37,8 @@ class PracticeScreen:
         self.warning = ""
         """What hangs, as the watchdog names it."""
 
-    def show(self, view: View) -> None:
-        """Hand over the newest view."""
+    def show(self, view: View, *, answered: bool = False) -> None:
+        """Hand over the newest view. `answered`: its prompt answers a key, which is seen during a pause too."""
         self._last = view
         if self._speaker is not None and view.phase in IN_THE_SHOT:
             self._speaker.hush()
@@ -52,8 +52,10 @@ class PracticeScreen:
             view = replace(view, sound_off=True)
         if self.warning and not view.trouble:
             view = replace(view, status=self.warning, trouble=True)
-        held = self._pause.on and not view.trouble
-        self._window.show(replace(view, prompt=text(self._words, "paused_clip")) if held else view)
+        if self._pause.on and not view.trouble:
+            paused = text(self._words, "paused_clip")
+            view = replace(view, status=paused, prompt=(answered and view.prompt) or paused)
+        self._window.show(view)
 
     def show_again(self) -> None:
         """Hand over the last view once more, after a pause began or ended."""

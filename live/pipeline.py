@@ -528,6 +528,7 @@ class Pipeline:
         )
         rest = None if trouble else self._coach.rest(now_s)
         words = self._coach.resting(now_s) or words if rest is not None else words
+        practised, goal = self._coach.shown()
         view = View(
             t_s=now_s,
             image=frame.image,
@@ -539,7 +540,8 @@ class Pipeline:
             mark=self._mark,
             status=words,
             trouble=trouble,
-            title=" \N{MIDDLE DOT} ".join(part for part in (self._title, self._coach.shown()) if part),
+            title=" \N{MIDDLE DOT} ".join(part for part in (self._title, practised) if part),
+            goal=goal,
             lines=self._lines,
             tally=self.tally,
             scene=Scene.REST if rest is not None and self._phase.phase in IDLE else Scene.PRACTICE,

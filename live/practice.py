@@ -272,7 +272,14 @@ def _open_window(
 ) -> Window | None:
     try:
         screen, cautions = settings.screen, words["screen", "cautions"]
-        return Window(actions=actions, words=words, splash=cautions, full_screen=screen.full_screen, photo=screen.photo)
+        return Window(
+            actions=actions,
+            words=words,
+            splash=cautions,
+            full_screen=screen.full_screen,
+            photo=screen.photo,
+            signals=settings.gestures.on,
+        )
     except DisplayError as error:
         say(str(error))
         return None
@@ -359,6 +366,8 @@ class _Session:
         self._renewals = 0
         watched = partial(self._watchdog.doing, "disk")
         self._parts = [Part(one.kept, Recorder(one.kept, self._announce, say, watched)) for one in entrants]
+        self._last_said: View | None = None
+        """The view with which the last rep was told, for the end; None when it was taken out."""
         self._ended = False
         """By the end of the clip or by the person at the window: somebody is there to look at the last screen."""
         self._judging = threading.Lock()
@@ -614,6 +623,7 @@ class _Session:
         if index is None:
             return
         part = self._part
+        self._last_said = None
         part.reps = [rep for rep in part.reps if rep.index != index]
         part.recorder.then(lambda: part.kept.writer.discard_rep(index))
         self._print(discard_line(index))
@@ -632,6 +642,7 @@ class _Session:
         if step.rep is None or step.feedback is None:
             return
         rep = step.rep
+        self._last_said = step.view
         self._part.reps.append(rep)
         now_s = getattr(self._source, "now_s", None)
         self._probe.rep_ages_s.append(0.0 if now_s is None else now_s() - step.view.t_s)
@@ -730,6 +741,9 @@ class _Session:
                 self._tell()
             case "discard":
                 self._discard()
+        # while a clip is held no frame comes that would show what the key did
+        if self._pause.on and action != "pause" and (view := self._relay.seen_again()) is not None:
+            self._screen.show(view, answered=True)
 
     def _camera_moved(self, t_s: float) -> None:
         between_frames = self._judging.acquire(timeout=_KEY_S)
@@ -764,10 +778,13 @@ class _Session:
         reps = sum(row.reps for row in rows)
         if reps == 0 and self._source.info.live:
             return  # nothing to look at: the person only closed the window
+        last = self._last_said if self._station is None else None
         view = View(
             0.0,
             None,
             count=reps,
+            mark=None if last is None else last.mark,
+            prompt="" if last is None else last.cue or "",
             cue=what_changed(self._part.reps, self._words) if self._station is None else None,
             status=text(self._words, "end", reps=count_of_reps(self._words, reps)),
             title=self._options.title or (rows[0].name if self._station is None else self._station.name),

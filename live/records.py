@@ -426,7 +426,9 @@ class View:
     trouble: bool = False
     """The status needs the person to act."""
     title: str = ""
-    """Player and source, small."""
+    """Who shoots, and what is practised."""
+    goal: str = ""
+    """The spot or drill with the way to its goal, to be read from afar."""
     lines: tuple[str, ...] = field(default=())
     """A few values of the last rep, small, for the coach who stands near."""
     guides: tuple[FloatArray, ...] = ()

@@ -20,7 +20,9 @@ from .words import Words, text
 _BOARD_AFTER_S: Final = 3.0
 """Nobody has held the ball for so long: time for the counts of all."""
 _SHOWN_S: Final = 4.0
-"""So long the name of the next player stands large."""
+"""So long the name of the next player stands large, and each caution after it before the first shot."""
+_CAUTIONS: Final = 2
+"""Those that concern whoever comes onto the court; the window shows all of them at its start."""
 _LAST_SHOT_S: Final = 5.0
 """So long a player who holds the ball when the time is up may still begin a shot (common practice, no source)."""
 _STEP_S: Final = 1.0
@@ -74,6 +76,7 @@ class Relay:
         self._begin()
 
     def _begin(self) -> None:
+        self._last_seen: Sighting | None = None
         self._left_s = self._turn_s
         self._last_s: float | None = None
         self._since_s: float | None = None
@@ -119,6 +122,7 @@ class Relay:
         """The step of the player whose turn it is, with what the station adds."""
         if self._moved_s is not None:
             self.pipeline.camera_moved(self._moved_s)
+        self._last_seen = sighting
         step = self.pipeline.step(sighting)
         if not self._station:
             return step
@@ -127,9 +131,17 @@ class Relay:
         news = self._who(step, sighting) or self._time_up(step.view)
         return replace(step, view=self._dressed(step.view), news=news)
 
+    def seen_again(self) -> View | None:
+        """The last frame with what keys have changed since, for while no other comes; None where there is none."""
+        if self._last_seen is None:
+            return None
+        # a frame that is not later than the last one is only shown
+        view = self.pipeline.step(self._last_seen).view
+        return self._dressed(view) if self._station else view
+
     def _tick(self, t_s: float, view: View) -> None:
-        if self._since_s is None:
-            self._since_s = self._idle_since_s = t_s
+        if self._since_s is None and not view.trouble:  # who comes next must be there to read it
+            self._since_s = t_s
         spent_s = 0.0 if self._last_s is None else min(_STEP_S, max(0.0, t_s - self._last_s))
         self.frames[self.now] += 1
         self.spent_s[self.now] += spent_s
@@ -214,9 +226,15 @@ class Relay:
             return replace(view, prompt=text(self._words, "who", player=self.name), progress=None, scene=Scene.PRACTICE)
         if view.scene is Scene.SET_UP and not view.advice[0].good:
             return view
-        began = self._since_s is not None and view.t_s - self._since_s < _SHOWN_S
+        said = self._said_at_first(view.t_s)
         idle = self._idle_since_s is not None and view.t_s - self._idle_since_s >= _BOARD_AFTER_S
-        if not (began or idle or view.scene is Scene.REST):
+        if not (said or idle or view.scene is Scene.REST):
             return view
-        prompt = view.prompt or (self.name if began else "")
-        return replace(view, scene=Scene.STATION, board=self.board, prompt=prompt)
+        return replace(view, scene=Scene.STATION, board=self.board, prompt=view.prompt or said)
+
+    def _said_at_first(self, t_s: float) -> str:
+        """The name as a turn begins, and the cautions until the player's first shot; empty afterwards."""
+        cautions = self._words.get(("screen", "cautions"), ())[:_CAUTIONS]
+        said = (self.name, *(cautions if self.count == 0 else ()))
+        shown = 0 if self._since_s is None else int((t_s - self._since_s) // _SHOWN_S)
+        return said[shown] if shown < len(said) else ""

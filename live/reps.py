@@ -38,7 +38,7 @@ _LEAVING_MPS = 1.5
 _FASTEST_MPS = 20.0
 """A shot leaves the hand at 7 to 10 m/s; the rest is for a ball that comes toward the camera."""
 _SEEN_LEAVING, _LEAVES_S = 5, 0.14
-"""The first sightings of a ball that leaves give its speed: so many, and more where they come faster than 30 a second."""
+"""The first sightings of a ball that leaves give its speed: so many, more where more than 30 come in a second."""
 _SEEN_FLYING = 3
 """Sightings in a row away from the hands, of a ball that flies."""
 _LEAST_LIFT_S = 0.35

@@ -11,7 +11,7 @@ from .layout import Box, Layout
 from .overlay import Colour
 from .records import Advice, ImageArray, Mark, Sight, Standing, View
 from .signs import ring_mask
-from .words import Words, text
+from .words import Words, count_of_reps, text
 
 if TYPE_CHECKING:
     import pygame
@@ -20,6 +20,10 @@ _MOST_ROWS: Final = 8
 """More players stand in two columns: a row must be read from 4 m."""
 _LEAST_ROWS: Final = 5
 """Two players do not get rows of half the window."""
+_ROW: Final = 1.6
+"""Distance of the rows of the help, in sizes of its letters..."""
+_APART: Final = 2.2
+"""...and of its two tables."""
 
 
 def mixed(a: Colour, b: Colour, part_of_b: float) -> Colour:
@@ -52,27 +56,32 @@ class Scenes(Brush):
         self._table = words
 
     def draw_checklist(self, surface: pygame.Surface, layout: Layout, advice: Sequence[Advice]) -> None:
-        """A cell for each thing that the view must give: its drawing, its name, and whether it is right."""
+        """A cell for each thing that the view must give: its drawing, its name, and whether it is right, wrong, or not
+        known yet. Each keeps its place.
+        """
         style, box = self._style, column(layout)
         self._draw_panel(surface, box, style.panel)
-        cells = sorted(advice, key=lambda one: list(Sight).index(one.sight))
+        good = {one.sight: one.good for one in advice}
         across = 3 if box.w > 1.15 * box.h else 2
         down = -(-len(Sight) // across)
         gap = max(3, layout.margin // 2)
         w, h = (box.w - (across + 1) * gap) // across, (box.h - (down + 1) * gap) // down
-        for one in cells:
-            at = list(Sight).index(one.sight)
+        looks = {
+            True: (style.faint, style.ink, Mark.IN_BAND, style.accent),
+            False: (style.alarm, style.outline, Mark.OUT_OF_BAND, style.outline),
+            None: (style.faint, style.quiet, Mark.UNSURE, style.quiet),
+        }
+        for at, sight in enumerate(Sight):
             cell = Box(box.x + gap + at % across * (w + gap), box.y + gap + at // across * (h + gap), w, h)
-            ink = style.ink if one.good else style.outline
-            self._draw_panel(surface, cell, style.faint if one.good else style.alarm)
+            ground, ink, mark, colour = looks[good.get(sight)]
+            self._draw_panel(surface, cell, ground)
             inner = cell.inset(gap)
             words = Box(inner.x, inner.y + round(0.66 * inner.h), inner.w, round(0.34 * inner.h))
-            self._words_in(surface, text(self._table, f"sight_{one.sight.value}"), words, ink, 1, centre=True)
+            self._words_in(surface, text(self._table, f"sight_{sight.value}"), words, ink, 1, centre=True)
             side = min(round(0.60 * inner.h), round(0.48 * inner.w))
             left, top = inner.x + (inner.w - 2 * side) // 2, inner.y + (round(0.66 * inner.h) - side) // 2
-            surface.blit(self._shape(one.sight.value, side, ink), (left, top))
+            surface.blit(self._shape(sight.value, side, ink), (left, top))
             small = round(0.62 * side)
-            mark, colour = (Mark.IN_BAND, style.accent) if one.good else (Mark.OUT_OF_BAND, style.outline)
             badge = self._shape(mark.value, small, colour)
             surface.blit(badge, (left + side + (side - small) // 2, top + (side - small) // 2))
 
@@ -101,7 +110,9 @@ class Scenes(Brush):
         return self._stamp(mask(), colour)
 
     def draw_board(self, surface: pygame.Surface, box: Box, board: Sequence[Standing]) -> None:
-        """A row for each player: whose turn it is, name, way to the goal, count, makes."""
+        """A row for each player: whose turn it is, name, way to the goal, and beside it the makes, or the reps that
+        they took.
+        """
         columns = 1 if len(board) <= _MOST_ROWS else 2
         rows = max(_LEAST_ROWS, -(-len(board) // columns))
         gap = max(3, round(0.012 * box.h))
@@ -134,20 +145,24 @@ class Scenes(Brush):
         number = self._reached(one)
         size, _ = self._fit(number, count.w, count.h, 1, 0.86 * box.h)
         self._write(surface, number, size, style.ink, count.x + count.w, middle, right=True, middle=True)
-        if one.makes is not None:
-            told = text(self._table, "made", made=one.makes)
+        told = "" if one.makes is None else text(self._table, "made", made=one.makes)
+        if one.goal is not None and one.of_makes:
+            told = count_of_reps(self._table, one.reps)
+        if told:
             size, _ = self._fit(told, makes.w, makes.h, 1, 0.6 * box.h)
             self._write(surface, told, size, style.quiet, makes.x + makes.w, middle, right=True, middle=True)
         if one.goal:
-            reached = one.makes or 0 if one.of_makes else one.reps
             track = Box(x, box.y + box.h - max(3, round(0.09 * box.h)), round(0.74 * box.w), max(2, box.h // 16))
             surface.fill(style.faint, (track.x, track.y, track.w, track.h))
-            done = round(min(1.0, reached / one.goal) * track.w)
+            done = round(min(1.0, self._towards(one) / one.goal) * track.w)
             surface.fill(style.accent, (track.x, track.y, done, track.h))
 
     @staticmethod
-    def _reached(one: Standing) -> str:
-        return str(one.reps) if one.goal is None or one.of_makes else f"{one.reps}/{one.goal}"
+    def _towards(one: Standing) -> int:
+        return (one.makes or 0) if one.of_makes else one.reps
+
+    def _reached(self, one: Standing) -> str:
+        return str(one.reps) if one.goal is None else f"{self._towards(one)}/{one.goal}"
 
     def _cut(self, text: str, size: float, width: float) -> str:
         shown = text
@@ -165,6 +180,44 @@ class Scenes(Brush):
         left = around(layout.picture, layout.phases)
         self.draw_board(surface, left, view.board)
         self.draw_clock(surface, side, view.clock)
+
+    def draw_help(
+        self, surface: pygame.Surface, keys: Sequence[tuple[str, str]], arms: Sequence[tuple[str, str]]
+    ) -> None:
+        """Keys and what they do; beside or below them, wherever the letters are larger, the same of the arms."""
+        style, (width, height) = self._style, surface.get_size()
+        head = text(self._table, "arms")
+        names = 1.2 + max(self._advance(key) for key, _ in keys)
+        keys_w, keys_h = names + max(self._advance(words) for _, words in keys), _ROW * len(keys)
+        arms_w = max(self._advance(words) for words in (head, *(one for row in arms for one in row))) if arms else 0.0
+        arms_h = _ROW * (1 + 2 * len(arms)) if arms else 0.0
+        apart = _APART if arms else 0.0
+        ways = (
+            (keys_w + apart + arms_w, max(keys_h, arms_h), True),
+            (max(keys_w, arms_w), keys_h + apart + arms_h, False),
+        )
+        sizes = [min(0.05 * height, 0.86 * height / h, 0.88 * width / w) for w, h, _ in ways]
+        size = max(sizes)
+        w, h, beside = ways[sizes.index(size)]
+        pad = round(1.0 * size)
+        box_w, box_h = round(w * size) + 2 * pad, round((h - 0.8) * size) + 2 * pad
+        box = Box((width - box_w) // 2, (height - box_h) // 2, box_w, box_h)
+        self._draw_panel(surface, Box(box.x - 3, box.y - 3, box.w + 6, box.h + 6), style.accent)
+        self._draw_panel(surface, box, style.panel)
+
+        def write(words: str, colour: Colour, x: float, y: float) -> None:
+            self._write(surface, words, size, colour, round(box.x + pad + x * size), round(box.y + pad + y * size))
+
+        for k, (key, words) in enumerate(keys):
+            write(key, style.accent, 0, _ROW * k)
+            write(words, style.ink, names, _ROW * k)
+        if not arms:
+            return
+        x, y = (keys_w + apart, 0.0) if beside else (0.0, keys_h + apart)
+        write(head, style.quiet, x, y)
+        for k, (held, words) in enumerate(arms):
+            write(held, style.accent, x, y + _ROW * (1.3 + 2 * k))
+            write(words, style.ink, x, y + _ROW * (1.3 + 2 * k) + 1.1)
 
     def draw_end(self, surface: pygame.Surface, layout: Layout, view: View) -> None:
         """What the session came to, in place of the picture: the one thing that changed."""

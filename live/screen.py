@@ -11,6 +11,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Collection, Mapping, Sequence
+from dataclasses import replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -20,7 +21,8 @@ import numpy as np
 from .assets import english
 from .brush import BGRX, STYLE, Brush, Style
 from .errors import DisplayError
-from .layout import Box, Layout, arrange
+from .gestures import Gesture
+from .layout import COUNT_HEIGHT, Box, Layout, arrange
 from .overlay import Colour, Ink, draw_guides, draw_people, scaled
 from .records import ImageArray, Mark, Phase, Scene, View
 from .scenes import Scenes, column, mixed
@@ -38,6 +40,7 @@ __all__ = [
     "Painter",
     "Style",
     "Window",
+    "arm_table",
     "key_table",
     "screen_available",
 ]
@@ -65,10 +68,21 @@ KEYS: Mapping[str, tuple[str, ...]] = MappingProxyType(
 WINDOW_ACTIONS = ("fullscreen", "keys", "quit")
 """What the window can do by itself."""
 
+_LEAST_LETTERS = 4
+"""Less of a name tells nothing."""
+_GAP = 0.45
+"""Room between two sentences of the splash, in sizes of its letters."""
 _PHASES = tuple(phase for phase in Phase if phase is not Phase.WAITING)
 _DIMMED = 0.4
 _NO_PICTURE_SIZE = (1280, 720)
 _FPS = 60
+_DOT = " \N{MIDDLE DOT} "
+"""Between the parts of a title."""
+_READABLE = 0.0625
+"""Least size of a font that is read from 4 m, in window heights: its capitals are half as high, 6 mm in a window of
+19 cm, and normal sight reads 5.8 (ISO 8596: 5 minutes of arc at visus 1.0, from memory)."""
+_BELOW = 0.10
+"""Height of the makes below the count, in window heights."""
 
 
 class Painter(Scenes):
@@ -89,9 +103,16 @@ class Painter(Scenes):
     # ---- what can be drawn
 
     def draw(
-        self, surface: pygame.Surface, view: View, keys: Sequence[tuple[str, str]] = (), *, over_last: bool = False
+        self,
+        surface: pygame.Surface,
+        view: View,
+        keys: Sequence[tuple[str, str]] = (),
+        arms: Sequence[tuple[str, str]] = (),
+        *,
+        over_last: bool = False,
     ) -> Box:
-        """Draw the practice screen, with a table of keys and what they do over it when `keys` is not empty.
+        """Draw the practice screen, with tables of keys and arm signals and what they do over it when `keys` is not
+        empty.
 
         `over_last` promises that `surface` still shows what the last call drew. Returns the part that was drawn.
         """
@@ -109,12 +130,12 @@ class Painter(Scenes):
             self._draw_picture(surface, layout.picture, view)
             self._draw_phases(surface, layout.phases, view.phase)
         if keys:
-            self._draw_keys(surface, keys)
+            self.draw_help(surface, keys, arms)
         return drawn
 
     def _draw_still(self, surface: pygame.Surface, layout: Layout, view: View, count: str) -> bool:
         """Draw and keep all but the picture, which alone changes at every frame. Returns whether anything is new."""
-        words = (view.title, view.status, view.cue, view.lines, view.prompt, view.tally)
+        words = (view.title, view.goal, view.status, view.cue, view.lines, view.prompt, view.tally)
         others = (view.scene, view.advice, view.board, view.clock)
         shown = (layout, words, view.trouble, view.count, view.mark, view.progress, view.sound_off, others)
         if shown == self._still_shown:
@@ -139,8 +160,9 @@ class Painter(Scenes):
             below = f"{reps}, {view.tally}" if view.tally else reps
             self.draw_clock(surface, column(layout), view.clock, below)
         else:
+            layout = _with_room(layout, surface.get_height(), view.goal, view.tally)
             self._draw_count(surface, layout, count, view.tally)
-            self._draw_notes(surface, layout.notes, view.lines)
+            self._draw_notes(surface, layout.notes, view.goal, view.lines)
             if view.scene is Scene.END:
                 self.draw_end(surface, layout, view)
 
@@ -162,6 +184,8 @@ class Painter(Scenes):
         each = room / max(1, len(lines))
         fits = [self._fit(line, inner.w - indent, round(0.86 * each), 3, 0.085 * height) for line in lines]
         size = min((size for size, _ in fits), default=0)
+        while sum(self._taken(line, inner.w - indent, size) for line in lines) > room:
+            size *= 0.97
         y = float(top)
         for line in lines:
             _, parts = self._wrap(line, inner.w - indent, size)
@@ -170,30 +194,48 @@ class Painter(Scenes):
             for part in parts:
                 self._write(surface, part, size, style.ink, inner.x + indent, round(y))
                 y += self._line * size
-            y += 0.45 * size
+            y += _GAP * size
         if foot:
             self._write(surface, foot, foot_size, style.quiet, inner.x, inner.y + inner.h - round(1.2 * foot_size))
+
+    def _taken(self, line: str, width: int, size: float) -> float:
+        """The height of a sentence of the splash, and of the room below it."""
+        return (self._line * len(self._wrap(line, width, size)[1]) + _GAP) * size
 
     # ---- parts of the practice screen
 
     def _draw_bar(self, surface: pygame.Surface, layout: Layout, view: View) -> None:
         bar, style = layout.bar, self._style
-        title_w = round(0.3 * bar.w)
+        title_w = round(0.4 * bar.w)
         if view.sound_off:
             box = Box(bar.x + bar.w - title_w, bar.y, title_w, bar.h)
             self._draw_panel(surface, box, style.alarm)
             self._words_in(
                 surface, text(self._table, "sound_off"), box.inset(bar.h // 8), style.outline, 1, centre=True
             )
-        elif view.title:
-            size, _ = self._fit(view.title, title_w, bar.h, 1, 0.5 * bar.h)
-            self._write(
-                surface, view.title, size, style.quiet, bar.x + bar.w, bar.y + bar.h // 2, right=True, middle=True
-            )
+        elif view.title or view.goal:
+            readable = min(0.9 * bar.h, _READABLE * min(surface.get_size()))
+            title = self._title(view, title_w / readable)
+            size, _ = self._fit(title, title_w, bar.h, 1, readable)
+            self._write(surface, title, size, style.quiet, bar.x + bar.w, bar.y + bar.h // 2, right=True, middle=True)
         if view.status and (view.prompt or view.scene is Scene.SET_UP or not self._status_is_verdict(view)):
             room = bar.w - title_w - 2 * layout.margin
             size, (line,) = self._fit(view.status, room, bar.h, 1, 0.9 * bar.h)
             self._write(surface, line, size, style.ink, bar.x, bar.y + bar.h // 2, middle=True)
+
+    def _title(self, view: View, width: float) -> str:
+        """The title for the bar: names are shortened until it fits at size 1. Where no count is shown the goal, which
+        stands beside it, is in the bar as well, and never shortened.
+        """
+        goal = view.goal if view.scene in (Scene.SET_UP, Scene.REST, Scene.STATION) else ""
+        parts = [part for part in view.title.split(_DOT) if part]
+        while parts:
+            for most in range(max(_LEAST_LETTERS, *map(len, parts)), _LEAST_LETTERS - 1, -1):
+                shown = _DOT.join([*(_at_most(part, most) for part in parts), *([goal] if goal else [])])
+                if self._advance(shown) <= width:
+                    return shown
+            parts = parts[1:]
+        return goal
 
     def _draw_picture(self, surface: pygame.Surface, area: Box, view: View) -> None:
         style = self._style
@@ -228,7 +270,7 @@ class Painter(Scenes):
     def _draw_count(self, surface: pygame.Surface, layout: Layout, count: str, tally: str) -> None:
         style, box = self._style, layout.count
         self._draw_panel(surface, box, style.panel)
-        below = round(0.10 * surface.get_height()) if tally else 0
+        below = round(_BELOW * surface.get_height()) if tally else 0
         room = box.h - 4 * layout.margin - max(0, below - layout.margin)
         size = min(room / self._digit, (box.w - layout.margin) / self._advance(count))
         digits = self._trimmed(count, size, style.ink)
@@ -238,7 +280,18 @@ class Painter(Scenes):
             foot = Box(box.x, box.y + box.h - below - layout.margin, box.w, below).inset(2)
             self._words_in(surface, tally, foot, style.accent, 1, centre=True)
 
-    def _draw_notes(self, surface: pygame.Surface, box: Box, lines: Sequence[str]) -> None:
+    def _draw_notes(self, surface: pygame.Surface, box: Box, goal: str, lines: Sequence[str]) -> None:
+        """Spot and goal, to be read from 4 m; below them a few values for the coach who stands near."""
+        if goal:
+            readable = _READABLE * min(surface.get_size())
+            for most_lines in (1, 2, 3):
+                size, shown = self._fit(goal, box.w, box.h, most_lines, 1.2 * readable)
+                if size >= readable:
+                    break
+            for i, line in enumerate(shown):
+                self._write(surface, line, size, self._style.ink, box.x, round(box.y + i * self._line * size))
+            taken = round(self._line * size * len(shown))
+            box = Box(box.x, box.y + taken, box.w, box.h - taken)
         if not lines or box.h < 12 or box.w < 40:
             return
         size = min(
@@ -250,12 +303,16 @@ class Painter(Scenes):
             self._write(surface, line, size, self._style.quiet, box.x, round(box.y + i * self._line * size))
 
     def _status_is_verdict(self, view: View) -> bool:
-        """Whether the status takes the big place: in trouble, at the end, and while there is no rep to speak of."""
-        return view.trouble or view.scene is Scene.END or (view.mark is None and not view.cue)
+        """Whether the status takes the big place: in trouble, and while there is no rep to speak of."""
+        if view.scene is Scene.END:
+            return view.mark is None
+        return view.trouble or (view.mark is None and not view.cue)
 
     def _draw_verdict(self, surface: pygame.Surface, layout: Layout, view: View) -> None:
         style, box = self._style, layout.verdict
-        if view.prompt:
+        # at the end the words of the session stand in the picture's place, those of its last rep here
+        cue = view.prompt if view.scene is Scene.END else view.cue
+        if view.prompt and view.scene is not Scene.END:
             self._draw_panel(surface, box, style.panel)
             inner = box.inset(layout.margin)
             bar_h = 0 if view.progress is None else inner.h // 4
@@ -281,13 +338,13 @@ class Painter(Scenes):
             )
         elif view.mark is None:
             self._draw_panel(surface, box, style.panel)
-            self._words_in(surface, view.cue or "", box.inset(layout.margin), style.ink, 2)
+            self._words_in(surface, cue or "", box.inset(layout.margin), style.ink, 2)
         else:
             colour = {Mark.IN_BAND: style.accent, Mark.OUT_OF_BAND: style.alarm, Mark.UNSURE: style.quiet}[view.mark]
             words = text(self._table, view.mark.value)
             self._draw_panel(surface, box, mixed(style.panel, colour, 0.16))
-            if view.cue:
-                self._draw_sign_and_words(surface, layout, view.mark.value, colour, words, view.cue, style.ink, 2)
+            if cue:
+                self._draw_sign_and_words(surface, layout, view.mark.value, colour, words, cue, style.ink, 2)
             else:
                 self._draw_sign_and_words(surface, layout, view.mark.value, colour, "", words, colour, 1)
 
@@ -325,6 +382,23 @@ class Painter(Scenes):
         self._words_in(surface, words, rest, ink, most_lines, centre=rest.x == box.x)
 
 
+def _at_most(name: str, letters: int) -> str:
+    return name if len(name) <= letters else name[: letters - 1].rstrip() + "\N{HORIZONTAL ELLIPSIS}"
+
+
+def _with_room(layout: Layout, height: int, goal: str, tally: str) -> Layout:
+    """The count as high as it must be, no higher where spot and goal need room below it; beside it there is room."""
+    count, notes = layout.count, layout.notes
+    if notes.x != count.x:
+        return layout
+    makes = max(0, round(_BELOW * height) - layout.margin) if tally else 0
+    least = round(COUNT_HEIGHT * height) + 4 * layout.margin + makes
+    kept = least if goal else max(count.h, least)
+    top = count.y + kept + layout.margin // 2
+    notes = Box(notes.x, top, notes.w, notes.y + notes.h - top)
+    return replace(layout, count=Box(count.x, count.y, count.w, kept), notes=notes)
+
+
 def _plain(width: int, height: int, colour: Colour) -> ImageArray:
     canvas = np.empty((height, width, 3), np.uint8)
     cv2.rectangle(canvas, (0, 0), (width, height), colour[::-1], cv2.FILLED)
@@ -351,10 +425,21 @@ def key_table(actions: Collection[str], words: Words) -> tuple[tuple[str, str], 
         raise ValueError(f"actions must be among {', '.join(KEYS)}, got {', '.join(sorted(unknown))}")
     either = text(words, "or")
     return tuple(
-        (f" {either} ".join(key.capitalize() for key in KEYS[action]), text(words, f"key_{action}"))
+        (f" {either} ".join(_key_name(key, words) for key in KEYS[action]), text(words, f"key_{action}"))
         for action in KEYS
         if action in (*actions, *WINDOW_ACTIONS)
     )
+
+
+def _key_name(key: str, words: Words) -> str:
+    """What stands on it: a letter, or a word of the language."""
+    name = {".": "full_stop"}.get(key, key.replace(" ", "_"))
+    return text(words, f"name_{name}") or key.capitalize()
+
+
+def arm_table(actions: Collection[str], words: Words) -> tuple[tuple[str, str], ...]:
+    """How the arms are held, and what that does, for those of these actions that have a signal."""
+    return tuple((text(words, f"arms_{one}"), text(words, f"key_{one}")) for one in Gesture if one in actions)
 
 
 class Display:
@@ -428,7 +513,8 @@ class Display:
 class Window:
     """ports.ViewSink. Made, run and closed on the main thread; only `show` may be called from another one.
 
-    `actions` names what the program does on a key today; other keys do nothing. The `splash` lines are shown at once,
+    `actions` names what the program does on a key today; other keys do nothing. `signals`: some of them answer to the
+    arms as well, which the table of keys shows. The `splash` lines are shown at once,
     for `splash_s` seconds or until a key. `words` are those of a language; None: English. Raises DisplayError when
     there is no screen.
     """
@@ -443,10 +529,12 @@ class Window:
         splash_s: float = 6.0,
         full_screen: bool = False,
         photo: bool = True,
+        signals: bool = True,
         style: Style = STYLE,
     ) -> None:
         self._words = english() if words is None else words
         self._key_table = key_table(actions, self._words)
+        self._arm_table = arm_table(actions, self._words) if signals else ()
         allowed = {*actions, *WINDOW_ACTIONS}
         self._action_of = {key: action for action, keys in KEYS.items() if action in allowed for key in keys}
         self._title = title
@@ -549,8 +637,8 @@ class Window:
             self._painter.draw_splash(surface, self._title, self._splash, text(self._words, "splash"))
             self._pygame.display.flip()
         else:
-            keys = self._key_table if self._keys_shown else ()
-            box = self._painter.draw(surface, view, keys, over_last=over_last)
+            keys, arms = (self._key_table, self._arm_table) if self._keys_shown else ((), ())
+            box = self._painter.draw(surface, view, keys, arms, over_last=over_last)
             self._pygame.display.update((box.x, box.y, box.w, box.h))
 
     def _action(self, event: pygame.event.Event) -> str | None:

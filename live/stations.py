@@ -44,12 +44,17 @@ class StationPlayer:
     makes: int | None = None
 
     def drill(self, drill: Drill | None) -> Drill | None:
-        """The station's drill with this player's own goal; the goal alone goes by the player's name."""
+        """The station's drill with this player's own goal; the goal alone goes by the player's name.
+
+        The drill's reps without feedback keep their share of the goal: a short one must not be all silence.
+        """
         if self.reps is None and self.makes is None:
             return drill
         if drill is None:
             return Drill({"en": self.name}, reps=self.reps, makes=self.makes)
-        quiet = min(drill.quiet_reps, self.reps or 0)
+        quiet = 0
+        if self.reps is not None and drill.reps is not None:
+            quiet = min(drill.quiet_reps, drill.quiet_reps * self.reps // drill.reps)
         return replace(drill, reps=self.reps, makes=self.makes, quiet_reps=quiet)
 
 

@@ -20,7 +20,7 @@ import pygame
 from rimward.live.assets import config_text
 from rimward.live.practice import _ACTIONS, _COURT_ACTIONS, _TURN_ACTIONS
 from rimward.live.records import Advice, Ball, Mark, Phase, Pose, Scene, Sight, Standing, View
-from rimward.live.screen import Painter, key_table
+from rimward.live.screen import Painter, arm_table, key_table
 from rimward.live.skeleton import NAMES
 from rimward.live.words import LANGUAGES, Words, count_of_reps, prompt, read_words, text
 
@@ -96,6 +96,9 @@ def states(clip: Path, words: Words) -> dict[str, View]:
                            pose=at_release.pose, ball=at_release.ball),
         "in_band_cue": replace(practice, mark=Mark.IN_BAND, cue=praise, count=88),
         "unsure": replace(practice, mark=Mark.UNSURE, cue=None, count=128, phase=Phase.LANDED),
+        "spots": replace(out, title="Sam (invented) · Five spots", goal="left corner · 12/50"),
+        "spots_makes": replace(out, title="Station 2 · Maximilian (invented) · Five spots", goal="right corner · 12/50",
+                               tally=said("tally", made=7, known=11)),
         "long_cue": replace(out, cue=longest),
         "trouble": replace(out, status="The camera is unplugged: plug it in again", trouble=True, pose=None, ball=None),
         "no_camera": View(0.0, None, status="No camera answers: plug one in or close the program that holds it",
@@ -111,11 +114,17 @@ def states(clip: Path, words: Words) -> dict[str, View]:
         "photo_free": replace(out, photo=False),
         "set_up_wrong": replace(at_rest, status=ready, scene=Scene.SET_UP,
                                 advice=(*wrong, *(one for one in advice if one.sight not in WRONG))),
+        "set_up_unknown": replace(at_rest, status=ready, scene=Scene.SET_UP,
+                                  advice=tuple(one for one in advice if one.sight != Sight.RATE)),
         "set_up_good": replace(at_rest, status=ready, scene=Scene.SET_UP, advice=advice),
         "rest": replace(out, status=prompt(words, "resting", seconds=25), scene=Scene.REST, clock=(25, 60),
                         tally=said("tally", made=7, known=12)),
         "station": station,
         "station_turn": replace(station, mark=None, cue=None, clock=(180, 180), prompt="Cleo"),
+        "station_caution": replace(station, mark=None, cue=None, clock=(172, 180),
+                                   prompt=words["screen", "cautions"][1]),
+        "station_makes": replace(station, clock=None,
+                                 board=tuple(replace(one, goal=10, of_makes=True) for one in BOARD)),
         "station_who": replace(practice, prompt=said("who", player="Cleo"), title="Station 2 · Cleo"),
         "station_many": replace(practice, scene=Scene.STATION, mark=Mark.IN_BAND, title="Station 2 · Ada",
                                 board=tuple(replace(BOARD[0], name=f"Player {k}", goal=None, reps=k, turn=k == 1)
@@ -124,6 +133,8 @@ def states(clip: Path, words: Words) -> dict[str, View]:
                     status=said("end", reps=count_of_reps(words, 24)), title="Sam (invented)",
                     cue=said("less", name=words.get(("measurements", "knee_min_deg"), ("Deepest knee bend",))[0],
                              value="9°")),
+        "end_last": View(0.0, None, count=6, scene=Scene.END, status=said("end", reps=count_of_reps(words, 6)),
+                         title="Sam (invented)", cue=said("few_reps", least=15), mark=Mark.OUT_OF_BAND, prompt=cue),
         "end_few": View(0.0, None, count=1, scene=Scene.END, status=said("end", reps=count_of_reps(words, 1)),
                         title="Sam (invented)", cue=said("few_reps", least=15)),
         "end_station": View(0.0, None, status=said("end", reps=many), scene=Scene.END, board=BOARD, title="Station 2"),
@@ -141,7 +152,7 @@ SIZES = {
     "square": (800, 800),
 }
 ELSEWHERE = ("out_of_band", "in_band", "trouble", "waiting", "unsure", "photo_free", "set_up_wrong", "rest", "station",
-             "end")  # fmt: skip
+             "spots", "spots_makes", "end", "end_last")  # fmt: skip
 
 
 def main() -> None:
@@ -153,7 +164,8 @@ def main() -> None:
     options.folder.mkdir(parents=True, exist_ok=True)
     words = read_words(config_text(f"words_{options.language}.toml"), options.language)
     painter = Painter(words)
-    keys = key_table((*_ACTIONS, *_COURT_ACTIONS, *_TURN_ACTIONS), words)
+    actions = (*_ACTIONS, *_COURT_ACTIONS, *_TURN_ACTIONS)
+    keys, arms = key_table(actions, words), arm_table(actions, words)
 
     def save(surface: pygame.Surface, name: str) -> None:
         pygame.image.save(surface, options.folder / f"{name}.png")
@@ -167,7 +179,7 @@ def main() -> None:
             if size_name == "hd" or name in ELSEWHERE:
                 painter.draw(surface, view)
                 save(surface, f"{size_name}_{name}")
-        painter.draw(surface, view, keys)
+        painter.draw(surface, view, keys, arms)
         save(surface, f"{size_name}_keys")
         painter.draw_splash(surface, "Rimward", words["screen", "cautions"], text(words, "splash"))
         save(surface, f"{size_name}_splash")

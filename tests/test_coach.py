@@ -129,7 +129,7 @@ DRILL = Drill({"en": "Line", "de": "Linie"}, reps=6, rest=Rest(3, 30), priority=
 def test_a_drill_from_the_first_rep_to_the_last(shipped, words):
     coach = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, drill=DRILL))
     short = elbow(0.0) | {"follow_through_s": (0.1, 0.05)}
-    assert coach.shown() == "Line · 0/6"
+    assert coach.shown() == ("", "Line · 0/6")
     heard = session(coach, elbow(0.2), short, elbow(0.0))
     assert cues(heard) == ["arm_line", None, None]  # the short follow-through is not what this drill is about
     assert {one.check for one in heard[1][0].findings if one.verdict == "below"} == {"follow_through"}
@@ -139,7 +139,7 @@ def test_a_drill_from_the_first_rep_to_the_last(shipped, words):
     assert coach.resting(60.0) is None
     heard = session(coach, *[elbow(0.0)] * 4)
     assert [feedback.prompt for _, feedback in heard] == [None, None, "Done: Line", None]
-    assert coach.shown() == "Line · 7/6"
+    assert coach.shown() == ("", "Line · 7/6")
 
 
 def test_shooting_on_ends_the_rest(shipped, words):
@@ -155,7 +155,7 @@ def test_a_goal_of_makes_is_reached_when_the_last_is_known(shipped, words):
     assert coach.result(1, "made") is None
     assert coach.result(2, "missed") is None
     assert coach.result(3, "made") == "Done: Two makes"
-    assert (coach.makes, coach.shown()) == (2, "Two makes · 2/2")
+    assert (coach.makes, coach.shown()) == (2, ("", "Two makes · 2/2"))
     assert coach.result(3, None) is None
     assert coach.makes == 1
     assert coach.result(99, "made") is None

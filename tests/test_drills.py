@@ -70,16 +70,16 @@ def test_what_a_drill_says_from_the_first_rep_to_the_last(words):
     ]
 
 
-def test_what_a_drill_shows_in_a_corner():
+def test_what_a_drill_shows_in_the_title_and_beside_the_count():
     assert [NINE.shown(reps, 0) for reps in (0, 2, 3, 9)] == [
-        "Nine · left · 0/9",
-        "Nine · right · 2/9",
-        "Nine · left · 3/9",
-        "Nine · 9/9",
+        ("Nine", "left · 0/9"),
+        ("Nine", "right · 2/9"),
+        ("Nine", "left · 3/9"),
+        ("", "Nine · 9/9"),
     ]
-    assert NINE.shown(2, 0, "de") == "Nine · rechts · 2/9"
-    assert Drill({"en": "Makes"}, makes=5).shown(12, 3) == "Makes · 3/5"
-    assert Drill({"en": "Open", "de": "Offen"}).shown(4, 0, "de") == "Offen"
+    assert NINE.shown(2, 0, "de") == ("Nine", "rechts · 2/9")
+    assert Drill({"en": "Makes"}, makes=5).shown(12, 3) == ("", "Makes · 3/5")
+    assert Drill({"en": "Open", "de": "Offen"}).shown(4, 0, "de") == ("Offen", "")
 
 
 def test_a_goal_of_makes_is_reached_by_makes(words):

@@ -535,8 +535,8 @@ def test_a_drill_with_a_rest_and_a_set_without_feedback_on_screen(known, words):
     drill = Drill({"en": "Two"}, reps=3, quiet_reps=1, rest=Rest(2, 30))
     ran = coached(reps_of([LOW, LOW, LOW]), known, words, drill=drill)
     assert [cue is not None for cue in ran.cues] == [True, True, False]
-    titles = list(dict.fromkeys(step.view.title for step in ran.steps))
-    assert titles == [f"Sam · Two · {n}/3" for n in range(4)]
+    shown = list(dict.fromkeys((step.view.title, step.view.goal) for step in ran.steps))
+    assert shown == [("Sam", f"Two · {n}/3") for n in range(4)]
     first, second, third = [k for k, step in enumerate(ran.steps) if step.rep is not None]
     assert ran.steps[second].feedback.prompt == "Rest 30 seconds. Last 1 without my help"
     assert ran.steps[second].view.status == "Rest, 30 s to go"

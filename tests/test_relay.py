@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import pytest
-from builders import Form, Observation, film, filmed, joined, later, play, reps_of, stand
+from builders import Form, Observation, film, filmed, joined, later, play, reps_of, stand, without_body
 
 from rimward.live.body_size import OFF_OWN, Size, SizeWatch
+from rimward.live.cautions import CAUTIONS
 from rimward.live.pipeline import Pipeline, Step
 from rimward.live.records import Scene
 from rimward.live.relay import Relay, Turn, TurnNews
@@ -117,7 +118,7 @@ def test_another_body_on_the_same_spot_is_asked_about_before_it_shoots(known, wo
     court.see(after(film(play([stand(2.0)], FORM)), 20.0))
     assert court.news() == [TurnNews.WHO]
     name, last = court.steps[-1]
-    assert last.view.prompt == "Is this Ben? Y or N"
+    assert last.view.prompt == "Is this Ben? Y: yes. N: no, these reps out, next player"
     assert court.relay.same_player()
     court.see(after(one_shot, 40.0))
     assert court.news() == [TurnNews.WHO]
@@ -176,6 +177,25 @@ def test_the_counts_of_all_are_shown_between_the_shots_and_never_in_one(known, w
     assert shown[0].prompt == "Ada"
     assert shown[-1].board[0].reps == 1
     assert all(view.phase in ("waiting", "holding", "landed") for view in shown)
+
+
+def test_the_cautions_come_after_the_name_until_the_players_first_shot(known, words, one_shot):
+    court = Court(known, words, {"Ada": None, "Ben": None})
+    court.see(film(play([stand(15.0, ball=False)], FORM)))
+    told = list(dict.fromkeys(step.view.prompt for _, step in court.steps if not step.view.trouble))
+    assert told == ["Ada", *CAUTIONS[:2], ""]
+    court.see(after(one_shot, 20.0))
+    court.next()
+    court.next()
+    court.steps.clear()
+    court.see(after(film(play([stand(15.0, ball=False)], FORM)), 40.0))
+    assert {step.view.prompt for _, step in court.steps if not step.view.trouble} == {"Ada", ""}
+
+
+def test_the_name_waits_for_somebody_who_can_read_it(known, words, one_shot):
+    court = Court(known, words, {"Ada": None, "Ben": None})
+    court.see(list(joined(without_body(film(play([stand(6.0)], FORM)), 0.0, 6.0), film(play([stand(1.0)], FORM)))))
+    assert court.steps[-1][1].view.prompt == "Ada"
 
 
 def test_a_player_alone_has_no_board_and_is_never_asked(known, words, one_shot):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import os
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -103,6 +104,34 @@ def test_what_is_wrong_with_the_view_is_shown_in_the_alarm_colour_and_not_otherw
 
 
 @pytest.mark.parametrize("size", SIZES)
+def test_what_is_not_known_of_a_view_keeps_its_place(size):
+    """A clip that begins with a shot shows nobody its rate."""
+    told = tuple(one for one in GOOD if one.sight != Sight.RATE)
+    whole, part = (drawn(View(0.0, None, scene=Scene.SET_UP, advice=advice), size) for advice in (GOOD, told))
+    differs = np.abs(whole.astype(int) - part).max(axis=2) > 60
+    assert 0 < differs.mean() < 1 / 6 / 4  # one of six tiles, and a quarter of the window at most
+    assert share_of(part, STYLE.accent) < share_of(whole, STYLE.accent)
+    assert share_of(part, STYLE.faint) == pytest.approx(share_of(whole, STYLE.faint), rel=0.02)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_goal_of_makes_shows_how_far_it_is(size):
+    """Not the reps that it took, which stand beside it."""
+
+    def board(*rows):
+        return drawn(View(0.0, None, scene=Scene.STATION, board=rows), size)
+
+    of_makes = board(Standing("Ada", 5, 3, 2, of_makes=True))
+    layout = arrange(*size, 1.1)
+    number = slice(None), slice(0, layout.margin + round(0.79 * (size[0] - 2 * layout.margin)))
+    assert np.array_equal(of_makes[number], board(Standing("Ada", 2, 3))[number])
+    assert not np.array_equal(of_makes, board(Standing("Ada", 9, 3, 2, of_makes=True)))
+    assert np.array_equal(
+        board(Standing("Ada", 0, 3, None, of_makes=True))[number], board(Standing("Ada", 0, 3))[number]
+    )
+
+
+@pytest.mark.parametrize("size", SIZES)
 def test_a_board_shows_everybody_and_whose_turn_it_is(size):
     """Each further player adds words; the row of the one who shoots is lit."""
     layout = arrange(*size, 1.1)
@@ -126,6 +155,19 @@ def test_the_end_stays_calm_and_tells_the_count():
     image = drawn(view)
     assert share_of(image, STYLE.ink) > 0.02
     assert share_of(image, STYLE.alarm) == 0
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_the_end_still_shows_the_last_rep(size):
+    view = View(0.0, None, count=24, status="24 reps saved", cue="Knee deeper", scene=Scene.END)
+    last = View(0.0, None, count=24, status="24 reps saved", cue="Hold it", mark=Mark.OUT_OF_BAND)
+    layout = arrange(*size, 1.1)
+    low = slice(layout.verdict.y, None)
+    shown = drawn(replace(view, mark=Mark.OUT_OF_BAND, prompt="Hold it"), size)
+    assert np.array_equal(shown[low], drawn(last, size)[low])
+    assert share_of(shown[: layout.bar.y + layout.bar.h], STYLE.ink) > 0.005  # what was saved
+    above = slice(layout.picture.y, layout.picture.y + layout.picture.h)
+    assert np.array_equal(shown[above], drawn(view, size)[above])  # what changed
 
 
 @pytest.mark.parametrize("where", ["painter", "view"])

@@ -15,15 +15,17 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from rimward.live.assets import english
+from rimward.live.assets import config_text, english
 from rimward.live.cautions import CAUTIONS
 from rimward.live.errors import DisplayError
+from rimward.live.gestures import Gesture
 from rimward.live.layout import Box, arrange, fit_text
 from rimward.live.overlay import Ink, draw_people, scaled
-from rimward.live.records import Ball, Mark, Phase, Pose, View
-from rimward.live.screen import STYLE, Painter, Window, key_table, screen_available
+from rimward.live.records import Advice, Ball, Mark, Phase, Pose, Scene, Sight, Standing, View
+from rimward.live.screen import STYLE, Painter, Window, arm_table, key_table, screen_available
 from rimward.live.signs import sign_mask
 from rimward.live.skeleton import INDEX, NAMES
+from rimward.live.words import LANGUAGES, read_words, text
 
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
 import pygame
@@ -120,6 +122,75 @@ def test_the_cue_is_big_wherever_the_window_is(size: tuple[int, int], cue: str) 
     first_line_height = rows[1] - rows[0]
     assert first_line_height >= size[1] / 25
     assert len(rows) <= 2 * 2  # lines; descenders may join them
+
+
+def letters_high(image: np.ndarray, box: Box, colour: tuple[int, int, int]) -> list[int]:
+    """Heights of the lines in this colour, from the top; a line's letters hang together from left to right."""
+    part = image[box.y : box.y + box.h, box.x : box.x + box.w]
+    inked = (np.abs(part.astype(int) - colour).max(axis=2) < 30).any(axis=1)
+    edges = np.flatnonzero(np.diff(np.pad(inked.astype(int), 1)))
+    return list(np.diff(edges)[::2])
+
+
+WIDE = [size for size in SIZES if size[0] > size[1]]
+LONG = "Maximilian Mustermann-Musterfrau the younger of that name"
+
+
+@pytest.mark.parametrize("size", WIDE)
+@pytest.mark.parametrize("tally", ["", "made 6 of 11"])
+@pytest.mark.parametrize("name", ["Sam", LONG])
+def test_spot_and_goal_are_read_from_4_m_whatever_the_name(size: tuple[int, int], tally: str, name: str) -> None:
+    """5 minutes of arc at 4 m are 5.8 mm, 1/33 of a window 19 cm high: what normal sight reads at visus 1.0 (ISO 8596,
+    from memory). The count loses nothing by it.
+    """
+    title, goals = f"{name} · Five spots", [f"{spot} · 12/50" for spot in ("right corner", "left corner")]
+    painter = Painter()
+    right, left = (drawn(a_view(title=title, goal=goal, tally=tally), size, painter) for goal in goals)
+    where = arrange(*size, count_width=1.6)
+    x, y, _, _ = extent(where_differs(right, left))
+    assert x >= where.count.x
+    assert y >= where.count.y + where.count.h / 2
+    lines = letters_high(left, Box(where.count.x, y, where.count.w, where.verdict.y - y), STYLE.ink)
+    assert min(lines) >= size[1] / 33
+    ones, eights = (drawn(a_view(count=n, title=title, goal=goals[0], tally=tally), size, painter) for n in (11, 88))
+    assert extent(where_differs(ones, eights))[3] >= size[1] / 5
+
+
+@pytest.mark.parametrize("size", WIDE)
+def test_a_long_name_is_shortened_rather_than_its_letters(size: tuple[int, int]) -> None:
+    bar = arrange(*size, count_width=1.6).bar
+    ground = np.array(STYLE.ground)
+    for title in ("MAX", f"STATION 2 · {LONG.upper()} · FIVE SPOTS"):
+        upper = drawn(a_view(status="", title=title), size)[: bar.y + bar.h]
+        left, _, width, height = extent(where_differs(upper, np.broadcast_to(ground, upper.shape)))
+        assert height >= size[1] / 33
+        assert left > bar.x + bar.w // 2
+        assert left + width <= bar.x + bar.w
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("scene", [Scene.SET_UP, Scene.REST, Scene.STATION])
+def test_where_the_count_is_not_shown_the_goal_stands_above_and_leaves_the_status_its_room(
+    size: tuple[int, int], scene: Scene
+) -> None:
+    advice = tuple(Advice(sight, True, "Right") for sight in Sight)
+    board = (Standing("Sam", 3, 50, turn=True),)
+    view = a_view(
+        scene=scene,
+        advice=advice,
+        board=board,
+        clock=(20, 60),
+        prompt="Sam",
+        title=f"{LONG} · Five spots",
+        goal="top · 3/50",
+    )
+    one, other = drawn(view, size), drawn(replace(view, goal="top · 4/50"), size)
+    bar = arrange(*size, count_width=1.6).bar
+    left, up, _, high = extent(where_differs(one, other))
+    assert up + high <= bar.y + bar.h
+    without = drawn(replace(view, title="", goal=""), size)
+    assert extent(where_differs(one, without))[0] >= bar.x + bar.w // 2
+    assert left > bar.x + bar.w // 2
 
 
 @pytest.mark.parametrize("size", SIZES)
@@ -317,7 +388,48 @@ def test_the_cautions_are_shown_in_every_window() -> None:
         assert top + height < size[1]
 
 
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_the_line_below_the_cautions_keeps_its_distance(size: tuple[int, int], language: str) -> None:
+    table = read_words(config_text(f"words_{language}.toml"), language)
+    surface = pygame.Surface(size, 0, 32)
+    Painter(table).draw_splash(surface, "Rimward", table["screen", "cautions"], text(table, "splash"))
+    image = pixels(surface)
+    foot = np.abs(image.astype(int) - STYLE.quiet).max(axis=2) < 30
+    above = np.abs(image.astype(int) - STYLE.ink).max(axis=2) < 30
+    first = np.flatnonzero(foot.any(axis=1))[-1] - 0.042 * min(size)
+    assert first - np.flatnonzero(above.any(axis=1))[-1] > 0.02 * min(size)
+
+
 # ---- keys
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("language", LANGUAGES)
+def test_the_help_shows_the_arm_signals_with_the_keys_inside_the_window(size: tuple[int, int], language: str) -> None:
+    table = read_words(config_text(f"words_{language}.toml"), language)
+    actions = ("pause", "made", "missed", "good", "discard", "next", "mute")
+    keys, arms = key_table(actions, table), arm_table(actions, table)
+    assert len(arms) == len(Gesture)
+    painter, view = Painter(table), a_view(image=None, pose=None, ball=None, status="", title="", count=0)
+    surface = pygame.Surface(size, 0, 32)
+    painter.draw(surface, view)
+    plain = pixels(surface)
+    painter.draw(surface, view, keys, arms)
+    whole = pixels(surface)
+    left, top, width, height = extent(where_differs(whole, plain))
+    for k, (held, words) in enumerate(arms):
+        for one in ((held[:-1], words), (held, words[:-1])):
+            painter.draw(surface, view, keys, (*arms[:k], one, *arms[k + 1 :]))
+            assert where_differs(pixels(surface), whole).any()  # every letter can be read
+    assert min(left, top) > 0
+    assert left + width < size[0]
+    assert top + height < size[1]
+
+
+def test_only_signals_that_do_something_are_shown() -> None:
+    """The words say what the README says of the arms."""
+    assert arm_table(("pause", "mute", "missed"), english()) == (("both up and wide, a Y", "pause and go on"),)
 
 
 def test_the_table_of_keys_shows_what_works_and_nothing_else() -> None:

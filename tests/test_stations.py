@@ -6,7 +6,9 @@ from pathlib import Path
 
 import pytest
 
-from rimward.live.coaching import load_station
+from rimward.live.assets import config_names
+from rimward.live.coaching import load_drill, load_station
+from rimward.live.cues import Plan
 from rimward.live.drills import Drill
 from rimward.live.errors import SettingsError, UsageError
 from rimward.live.stations import StationPlayer, read_station
@@ -76,14 +78,35 @@ def test_a_players_own_goal_goes_before_the_drills():
     assert StationPlayer("Ada").drill(drill) is drill
     own = StationPlayer("Ada", reps=3).drill(drill)
     assert own is not None
-    assert (own.reps, own.makes, own.quiet_reps) == (3, None, 3)
+    assert (own.reps, own.makes, own.quiet_reps) == (3, None, 0)
     makes = StationPlayer("Ada", makes=4).drill(drill)
     assert makes is not None
     assert (makes.reps, makes.makes, makes.quiet_reps) == (None, 4, 0)
     alone = StationPlayer("Ada", reps=3).drill(None)
     assert alone is not None
-    assert alone.shown(1, 0) == "Ada \N{MIDDLE DOT} 1/3"
+    assert alone.shown(1, 0) == ("", "Ada \N{MIDDLE DOT} 1/3")
     assert StationPlayer("Ada").drill(None) is None
+
+
+@pytest.mark.parametrize("name", config_names("drill_"))
+@pytest.mark.parametrize("goal", [1, 3, 5, 10, 20, 500])
+def test_a_short_goal_of_ones_own_is_not_all_silence(name, goal, words):
+    """The drill's reps without feedback keep their share at most, and are announced."""
+    drill = load_drill(name)
+    own = StationPlayer("Ada", reps=goal).drill(drill)
+    assert own is not None
+    plan = own.plan(Plan())
+    quiet = [number for number in range(1, goal + 1) if plan.quiet(number)]
+    assert len(quiet) <= min(drill.quiet_reps, goal * drill.quiet_reps / (drill.reps or 1))
+    assert not plan.withholds(1)
+    if quiet:
+        assert f"Last {len(quiet)} without my help" in (own.said_after(quiet[0] - 1, 0, words) or "")
+
+
+def test_ten_free_throws_of_the_drills_thirty_have_three_without_feedback():
+    own = StationPlayer("Ada", reps=10).drill(load_drill("free_throws"))
+    assert own is not None
+    assert own.quiet_reps == 3
 
 
 def test_a_drill_beside_the_stations_file_is_found(tmp_path):

@@ -152,6 +152,7 @@ def test_a_clip_with_a_window(stage):
     assert stage.view.status == "The end: 1 rep saved. Any key closes"
     assert stage.view.count == 1
     assert stage.view.scene == "end"
+    assert stage.view.mark is not None  # of the last rep
     assert len(stage.views) == 49 + 1
     ((session, reps),) = saved(stage.data)
     assert session.summary is not None
@@ -167,6 +168,23 @@ def test_the_last_tone_sounds_to_its_end(stage):
     ((feedback, _),) = stage.played
     tone = np.frombuffer(tone_wav(feedback.tone)[44:], "<i2")
     assert stage.heard_s() >= loud_s(tone) - 0.03
+
+
+def test_a_key_is_answered_while_a_clip_is_held(stage):
+    def person() -> None:
+        assert eventually(lambda: stage.count_is(1))
+        press("space")
+        assert eventually(lambda: stage.view.prompt.startswith("Paused"))
+        press("1")
+        assert eventually(lambda: stage.view.prompt == "Rep 1: made")
+        press("backspace")
+        assert eventually(lambda: stage.view.prompt == "Rep 1 taken out")
+        assert stage.view.count == 0
+        assert stage.view.status.startswith("Paused")
+        press("space")
+
+    assert stage.practise(person, clip=CLIPS / "good_free_throw.mp4").status == 0
+    assert (stage.view.scene, stage.view.mark) == ("end", None)
 
 
 def test_keys(stage):

@@ -18,8 +18,11 @@ from rimward.live.errors import SettingsError
 from rimward.live.gestures import Gesture
 from rimward.live.glossary import TERMS
 from rimward.live.records import Mark, Phase, Result, Sight
-from rimward.live.screen import KEYS
+from rimward.live.screen import KEYS, key_table
 from rimward.live.words import FREE, LANGUAGES, LISTS, PROMPTS, Words, count_of_reps, prompt, read_words, text
+
+NAMED_KEYS = ("space", "page_up", "page_down", "backspace", "escape", "full_stop")
+"""Keys that bear a word."""
 
 
 @pytest.fixture(scope="module", params=LANGUAGES)
@@ -71,6 +74,14 @@ def test_all_languages_say_the_same_things():
     assert not texts[0] & texts[1]
 
 
+def test_german_keys_are_called_what_stands_on_a_german_keyboard():
+    """DIN 2137 (from memory): Leertaste, Rücktaste, Bild auf, Bild ab."""
+    table = read_words(config_text("words_de.toml"), "words_de.toml")
+    keys = [key for key, _ in key_table(tuple(KEYS), table)]
+    assert {"Leertaste", "G oder Bild auf", "Rücktaste oder Bild ab", "N oder B oder Punkt"} <= set(keys)
+    assert not [key for key in keys if re.search("space|page|stop", key, re.IGNORECASE)]
+
+
 def test_measurements_have_labels_in_every_language():
     for language in LANGUAGES[1:]:  # those of English are in the glossary, with what they mean
         table = read_words(config_text(f"words_{language}.toml"), language)
@@ -86,6 +97,8 @@ def test_the_screen_has_words_for_all_that_it_shows(table):
         *(f"signal_{one}" for one in Gesture),
         *(f"said_{one}" for one in get_args(Result)),
         *(f"key_{one}" for one in KEYS),
+        *(f"arms_{one}" for one in Gesture),
+        *(f"name_{one}" for one in NAMED_KEYS),
     )
     source = "".join(path.read_text("utf-8") for path in (ROOT / "live").glob("*.py"))
     named = set(re.findall(r'\btext\([\w.]+, "(\w+)"', source)) | set(re.findall(r'"(view_\w+)"', source))
