@@ -37,12 +37,16 @@ def mark_map(mark: Mark, court: Court) -> MarkMap:
         oval = np.column_stack([ring[:, 0], court.rim_height_m + _RING_TILT * ring[:, 1]])
         # the ring's ends are where they are seen, whatever the camera
         return MarkMap((board[:, [0, 2]], square[:, [0, 2]], oval), np.array([x, z]))
-    lane, baseline, circle, _ = floor_lines(court)
-    half = 0.75 * court.lane_width_m
-    short_base = np.array([[-half, baseline[0, 1]], [half, baseline[0, 1]]])
+    lane, baseline, circle, three = floor_lines(court)
     board = np.array([[-court.board_width_m / 2, court.board_y_m], [court.board_width_m / 2, court.board_y_m]])
     angles = np.linspace(0, 2 * np.pi, 25)
     ring = court.ring_radius_m * np.stack([np.cos(angles), np.sin(angles)], axis=1)
+    half = 0.75 * court.lane_width_m
+    if abs(x) > half:  # at the court's edges: all of this half
+        side, base = court.sideline_x_m, court.baseline_y_m
+        edges = np.array([[-side, -court.three_radius_m], [-side, base], [side, base], [side, -court.three_radius_m]])
+        return MarkMap((lane[:, :2], edges, circle[:, :2], three[:, :2], board, ring), np.array([x, y]))
+    short_base = np.array([[-half, baseline[0, 1]], [half, baseline[0, 1]]])
     return MarkMap((lane[:, :2], short_base, circle[:, :2], board, ring), np.array([x, y]))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import re
@@ -151,8 +152,17 @@ def load_lens(path: Path) -> Lens:
 
 def lens_file(folder: Path, camera: str, image_size: tuple[int, int]) -> Path:
     """Where the lens of this camera at this resolution is kept in `folder`."""
-    name = re.sub(r"[^a-z0-9]+", "-", camera.lower()).strip("-")
-    return folder / f"{name}-{image_size[0]}x{image_size[1]}.toml"
+    return folder / f"{_stem(camera)}-{image_size[0]}x{image_size[1]}.toml"
+
+
+def _stem(camera: str) -> str:
+    """To be read by people, and different for each name: "HD Webcam (1)" is not "hd-webcam-1", nor is one in Greek."""
+    return f"{_stem_before(camera)}-{hashlib.sha256(camera.encode()).hexdigest()[:8]}".strip("-")
+
+
+def _stem_before(camera: str) -> str:
+    """As lenses were kept at first; different cameras could share it."""
+    return re.sub(r"[^a-z0-9]+", "-", camera.lower()).strip("-")
 
 
 def kept_lens(folder: Path, camera: str, image_size: tuple[int, int]) -> tuple[Path, Lens] | None:
@@ -160,9 +170,10 @@ def kept_lens(folder: Path, camera: str, image_size: tuple[int, int]) -> tuple[P
 
     None when there is none. Raises CalibrationError for a file that is damaged.
     """
-    own = lens_file(folder, camera, image_size)
-    others = sorted(folder.glob(f"{lens_file(folder, camera, (0, 0)).stem.removesuffix('0x0')}*.toml"))
-    for path in (own, *others):
+    stems = _stem(camera), _stem_before(camera)
+    own = [folder / f"{stem}-{image_size[0]}x{image_size[1]}.toml" for stem in stems]
+    others = [path for stem in stems for path in sorted(folder.glob(f"{stem}-*.toml"))]
+    for path in (*own, *others):
         if not path.is_file():
             continue
         lens = load_lens(path)

@@ -50,6 +50,11 @@ _CROSSINGS: Final = ("circle_left", "circle_right", "baseline_left", "baseline_r
 _ORDER: Final[Mapping[Way, tuple[str, ...]]] = MappingProxyType(
     {"hoop": (*_BOARD, *_RING, *_CORNERS, *_CROSSINGS), "lines": (*_CORNERS, *_CROSSINGS)}
 )
+_EDGES: Final = tuple(f"{name}_{side}" for side in ("left", "right") for name in ("three", "arc", "court"))
+"""Asked for when the lane's marks cannot all be seen and do not suffice: from beside the free-throw line the lane's
+near side is too close, and what is far across the court is in the picture."""
+_KINK: Final = 0.95
+"""The arc turns straight at 22 degrees (NBA), which an eye finds; 12 (FIBA, US college) or 0 it does not find."""
 SIDES: Final[Mapping[str, CameraSide]] = MappingProxyType(
     {
         "right of the shooter": "right",
@@ -76,9 +81,23 @@ WORDS: Final[Mapping[str, tuple[str, str]]] = MappingProxyType(
         "circle_right": ("Circle meets free-throw line, right", "outer edges, shooter's right"),
         "baseline_left": ("Lane meets baseline, left", "outer edge of the lane, court side of the baseline"),
         "baseline_right": ("Lane meets baseline, right", "outer edge of the lane, court side of the baseline"),
+        "three_left": ("Three-point line meets baseline, left", "outer edge, court side of the baseline"),
+        "three_right": ("Three-point line meets baseline, right", "outer edge, court side of the baseline"),
+        "arc_left": ("Three-point arc turns straight, left", "outer edge, shooter's left"),
+        "arc_right": ("Three-point arc turns straight, right", "outer edge, shooter's right"),
+        "court_left": ("Court's corner, left", "inner edges of sideline and baseline"),
+        "court_right": ("Court's corner, right", "inner edges of sideline and baseline"),
     }
 )
 """Of each mark: what to click, and where exactly."""
+_INSTEAD: Final[Mapping[Way, str]] = MappingProxyType(
+    {
+        "hoop": "use court lines (way 2) or tape marks (way 3)",
+        "lines": "use tape marks or cones (way 3)",
+        "tape": "lay the tape where the camera sees it",
+    }
+)
+"""What can work where too few marks are seen."""
 _CODE_WORDS: Final[Mapping[str, str]] = MappingProxyType(
     {
         "check hfov_deg or camera_matrix against image_size": "it is the width of the view that counts",
@@ -296,6 +315,8 @@ class Wizard:
                 typical_lens(self.image_size) if hfov is None else lens_from_hfov(self.image_size, hfov)
             )
             marks, self._typed = _begun(self.way, answers, self._court)
+            if self.way == "lines" and any(mark.name in _EDGES for mark in self.marks):
+                marks += _named(_EDGES, self._court)
         except CalibrationError as error:
             self.complaint = in_words(str(error))
             return False
@@ -305,6 +326,7 @@ class Wizard:
         self.look_again()
         self._now = _begin(marks, self.marks)
         self._solve()
+        self._look_farther()
         return True
 
     def _answer(self, value: str) -> None:
@@ -394,6 +416,25 @@ class Wizard:
         touched = index if mark.px is not None else self._now.touched
         self._now = _Marking(marks, asked, touched)
         self._solve()
+        self._look_farther()
+
+    def _look_farther(self) -> None:
+        """Ask for the court's edges when the lane does not suffice, and no longer when it does with some of them."""
+        calibration = self.outcome.calibration
+        enough = calibration is not None and is_good(calibration)
+        if enough and self.asked is not None and self.asked.name in _EDGES:
+            self._now = replace(self._now, asked=None)
+        unseen = self.asked is None and any(mark.skipped for mark in self.marks)
+        if not enough and unseen and (edges := self._edges_left()):
+            self._now = replace(self._now, marks=(*self.marks, *edges), asked=len(self.marks))
+            self._solve()
+
+    def _edges_left(self) -> tuple[Mark, ...]:
+        """The court's edges while they were not asked for, those on the side of what was seen first."""
+        if self.way != "lines" or any(mark.name in _EDGES for mark in self.marks):
+            return ()
+        across_m = sum(mark.world_m[0] for mark in self.marks if mark.px is not None)
+        return tuple(sorted(_named(_EDGES, self._court), key=lambda mark: mark.world_m[0] * across_m < 0))
 
     # ---- the printed target
 
@@ -442,9 +483,10 @@ class Wizard:
         still = FEWEST_MARKS - len(placed)
         if still > 0:
             left = sum(mark.px is None and not mark.skipped for mark in self.marks)
-            if still <= left:
+            if still <= left + len(self._edges_left()):
                 return Outcome(None, f"{still} more mark{'s' if still > 1 else ''} at least")
-            words = f"{FEWEST_MARKS} marks are needed and only {len(placed) + left} can be seen: choose another way"
+            seen = len(placed) + left or "None"
+            words = f"{seen} of the {FEWEST_MARKS} marks needed can be seen: {_INSTEAD[self.way]}"
             return Outcome(None, words, wrong=True)
         try:
             marks = ring_as_seen(placed, self._lens, self._court)
@@ -612,7 +654,7 @@ def _begun(way: Way, answers: Mapping[str, str], court: Court) -> tuple[tuple[Ma
         )
         distance = _number(answers["distance"], "the distance to below the ring")
         return marks, {"stature_m": stature, "side": SIDES[answers["camera"]], "distance_m": distance}
-    return _named(way, court), {}
+    return _named(_ORDER[way], court), {}
 
 
 def _tape_marks(answers: Mapping[str, str]) -> tuple[Mark, ...]:
@@ -638,26 +680,24 @@ def _tape_marks(answers: Mapping[str, str]) -> tuple[Mark, ...]:
     return tuple(marks)
 
 
-def _named(way: Way, court: Court) -> tuple[Mark, ...]:
+def _named(names: Sequence[str], court: Court) -> tuple[Mark, ...]:
+    """Those of the marks that this court has."""
     places = {**named_marks(court), **crossings(court)}
-    marks = []
-    for name in (name for name in _ORDER[way] if name in places):
-        marks.append(Mark(name, *WORDS[name], _place(places[name])))
-    return tuple(marks)
+    return tuple(Mark(name, *WORDS[name], _place(places[name])) for name in names if name in places)
 
 
 def crossings(court: Court) -> dict[str, FloatArray]:
     """Where lines of the floor meet that the rule books fix but the points file has no name for, (3,) m each."""
-    circle, lane = court.circle_radius_m, court.lane_width_m / 2
-    places = {
-        "circle_left": (-circle, court.free_throw_y_m, 0.0),
-        "circle_right": (circle, court.free_throw_y_m, 0.0),
-        "baseline_left": (-lane, court.baseline_y_m, 0.0),
-        "baseline_right": (lane, court.baseline_y_m, 0.0),
-    }
-    # on the narrower lanes circle and lane corner are one place
-    one_place = circle == lane
-    return {n: np.array(p) for n, p in places.items() if not (one_place and n.startswith("circle"))}
+    circle, lane, base = court.circle_radius_m, court.lane_width_m / 2, court.baseline_y_m
+    corner, radius = court.three_corner_x_m, court.three_radius_m
+    right = {"circle": (circle, court.free_throw_y_m), "baseline": (lane, base)}
+    right |= {"three": (corner, base), "court": (court.sideline_x_m, base)}
+    if corner < _KINK * radius:
+        right["arc"] = (corner, -float(np.sqrt(radius**2 - corner**2)))
+    if circle == lane:  # on the narrower lanes circle and lane corner are one place
+        del right["circle"]
+    sides = (("left", -1), ("right", 1))
+    return {f"{name}_{side}": np.array([sign * x, y, 0.0]) for name, (x, y) in right.items() for side, sign in sides}
 
 
 # ---- pixels

@@ -559,6 +559,12 @@ def _rows(layout: _Layout, count: int) -> list[Box]:
     return [Box(layout.bar.x, round(top + i * step), layout.bar.w, round(step) - gap) for i in range(count)]
 
 
+def _is_typed(wizard: Wizard, text: str) -> bool:
+    """Whether this belongs to a number that is being typed: 6ft is no wish for the full screen."""
+    typing = wizard.stage == "questions" and not wizard.questions[wizard.active].choices
+    return typing and text != "" and text.isprintable()
+
+
 def _within(box: Box, pos: tuple[int, int]) -> bool:
     return box.x <= pos[0] < box.x + box.w and box.y <= pos[1] < box.y + box.h
 
@@ -726,7 +732,9 @@ class CalibrationWindow:
         pygame, wizard = self._pygame, self._wizard
         name = pygame.key.name(event.key)
         shift = bool(event.mod & pygame.KMOD_SHIFT)
-        if name == "f":
+        if wizard is not None and _is_typed(wizard, event.unicode):
+            wizard.type_text(event.unicode)
+        elif name == "f":
             self._display.toggle_full_screen()
         elif name == "h" or event.unicode == "?":
             self._keys_shown = not self._keys_shown

@@ -93,6 +93,14 @@ class _Parser(argparse.ArgumentParser):
         self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
 
 
+class _Paragraphs(argparse.HelpFormatter):
+    """An empty line in a text stays one."""
+
+    def _fill_text(self, text: str, width: int, indent: str) -> str:
+        fill = super()._fill_text
+        return "\n\n".join(fill(part, width, indent) for part in text.split("\n\n"))
+
+
 @dataclass(frozen=True, slots=True)
 class Command:
     """One word after `rimward`. A module that serves one has `add_arguments(parser)` and `run(args, say) -> int`."""
@@ -131,7 +139,8 @@ def _parser(argv: Sequence[str] | None = None) -> argparse.ArgumentParser:
             command.name,
             help=command.words,
             description=command.words[0].upper() + command.words[1:] + ".",
-            epilog=f"Example: {command.example}. {' '.join(CAUTIONS)}",
+            epilog=f"Example: {command.example}\n\n{' '.join(CAUTIONS)}",
+            formatter_class=_Paragraphs,
         )
         own.set_defaults(run=command.run)
         own.add_argument("--settings", type=Path, metavar="FILE", help="your own settings (TOML)")
@@ -256,7 +265,7 @@ COMMANDS: tuple[Command, ...] = (
     ),
     Command(
         "calibrate",
-        "where the hoop is: in the window, or by the options below",
+        "where the hoop is: by clicks in a window, or from pictures and marks",
         "rimward calibrate --image court.png --points marks.json --out court.toml",
         _calibrate_arguments,
         _calibrate,

@@ -24,6 +24,8 @@ _ANGLES = (
 )
 """Words, joints, and the measurements of which at least one must have a value: where the view gives the measurement
 nothing to go by, an angle in the picture means nothing either."""
+_AT_SET_M = 0.12
+"""A ball's radius: with the ball farther from its place at set, the height drawn there would lie beside it."""
 _FEET = ("left_heel", "right_heel", "left_foot_index", "right_foot_index")
 
 
@@ -121,11 +123,12 @@ def _corners(taken: Take, k: int) -> tuple[Corner, ...]:
 
 
 def _set_point(taken: Take, k: int) -> SetPoint | None:
-    """From a moment before the set on: earlier it would tell of something to come."""
+    """From the set on, earlier it would tell of something to come, and while the ball is still there."""
     events = taken.rep.events
-    if taken.t_s[k] < events.set_s - 1e-6:
-        return None
     at = nearest(taken.t_s, events.set_s)
+    left_m = float(np.linalg.norm(taken.smooth.ball[k] - taken.smooth.ball[at]))
+    if taken.t_s[k] < events.set_s - 1e-6 or not left_m <= _AT_SET_M:
+        return None
     ball, eyes = _pixels(taken, taken.smooth.ball[at]), _pixels(taken, taken.smooth.middle("eye")[at])
     if not (np.isfinite(ball).all() and np.isfinite(eyes).all()):
         return None
@@ -216,16 +219,18 @@ class Region:
 
 
 def region(taken: Take, width: float, height: float) -> Region:
-    """The part of the picture, of the shape width to height, in which the body stays over the rep and the ball until it
-    has left the hand.
+    """The part of the picture, of the shape width to height, in which the body stays over the rep and the whole ball
+    until it leaves the hand.
     """
-    body = taken.trace.landmarks_px[np.isfinite(taken.trace.landmarks_px).all(axis=(1, 2))]
-    held = taken.trace.ball_px[taken.t_s <= taken.rep.events.release_s + 0.1, :2]
-    points = np.vstack([body.reshape(-1, 2), held[np.isfinite(held).all(axis=1)]])
+    body = taken.trace.landmarks_px[np.isfinite(taken.trace.landmarks_px).all(axis=(1, 2))].reshape(-1, 2)
+    held = taken.trace.ball_px[: nearest(taken.t_s, taken.rep.events.release_s) + 1]
+    held = held[np.isfinite(held).all(axis=1)]
+    # the network's guesses of hidden joints may fly about: the odd one must not shrink the body
+    inside = np.quantile(body, (0.002, 0.998), axis=0) if len(body) else np.empty((0, 2))
+    points = np.vstack([inside, held[:, :2] - held[:, 2:], held[:, :2] + held[:, 2:]])
     if not len(points):
         points = np.array([[0.0, 0.0], taken.trace.size])
-    # the network's guesses of hidden joints may fly about: the odd one must not shrink the body
-    low, high = np.quantile(points, 0.002, axis=0), np.quantile(points, 0.998, axis=0)
+    low, high = points.min(axis=0), points.max(axis=0)
     middle, span = (low + high) / 2, (high - low) * np.array([1.3, 1.25])
     scale = max(span[0] / width, span[1] / height, 1e-6)
     w, h = round(width * scale), round(height * scale)

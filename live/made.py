@@ -29,8 +29,6 @@ from .records import FloatArray, ImageArray, Result
 
 RING_RADIUS_M: Final = 0.2286
 """18 in across (rule-book table, second-hand)."""
-BOARD_M: Final = 0.381
-"""From the ring's axis to the face of the board."""
 AFTER_S: Final = 2.2
 """So long after a release the ring is asked: a flight takes 0.7 to 1.4 s, the fall through the net a quarter more."""
 _ASIDE_M, _ABOVE_M, _BELOW_M = 1.2, 1.7, 1.0
@@ -74,6 +72,8 @@ class Crossing:
     """How fast it came down, positive."""
     draws_m: FloatArray
     """(N, 2), from the ring's axis: what the fit leaves possible."""
+    board_m: float
+    """From the ring's axis to the face of the board."""
 
     @property
     def inside(self) -> float:
@@ -83,7 +83,7 @@ class Crossing:
     def clear(self, ball_radius_m: float) -> float:
         """How likely the ball touched neither ring nor board before it was below them."""
         away = np.linalg.norm(self.draws_m, axis=1) > RING_RADIUS_M + ball_radius_m
-        short_of_board = self.draws_m[:, 1] < BOARD_M - ball_radius_m
+        short_of_board = self.draws_m[:, 1] < self.board_m - ball_radius_m
         return float(np.mean(away & short_of_board))
 
 
@@ -92,6 +92,7 @@ class RingWatch:
 
     def __init__(self, calibration: Calibration, ball_radius_m: float) -> None:
         self._calibration, self._ball_m = calibration, ball_radius_m
+        self._board_m = calibration.court_measures.board_y_m
         ring = calibration.ring_centre_m
         self._range_m = float(np.linalg.norm(ring - camera_centre(calibration)))
         self._depth_m = float((calibration.R @ ring + calibration.t)[2])
@@ -250,7 +251,7 @@ class RingWatch:
         noise = np.random.default_rng(1).normal(0.0, own_m, (len(draws), 2))
         late = self._path(q, np.array([down_s, down_s + 0.01]))[:, 2]
         fall_mps = float(late[0] - late[1]) / 0.01
-        return Crossing(release_s + down_s, fall_mps, np.asarray(places) - ring[:2] + noise)
+        return Crossing(release_s + down_s, fall_mps, np.asarray(places) - ring[:2] + noise, self._board_m)
 
     def _first_guess(
         self, release_s: float, prior: FloatArray, seen: Sequence[Sight], sights: Sequence[Sight]
@@ -299,7 +300,8 @@ class RingWatch:
             return []
         times = np.array([sight.t_s for sight in sights]) - release_s
         path = self._path(q, times)
-        clear = (path[:, 2] > self._calibration.rim_height_m + 0.16) & (path[:, 1] < BOARD_M - self._ball_m - 0.02)
+        short_m = self._board_m - self._ball_m - 0.02
+        clear = (path[:, 2] > self._calibration.rim_height_m + 0.16) & (path[:, 1] < short_m)
         off = np.linalg.norm(project(self._calibration, path) - np.array([s.centre_px for s in sights]), axis=1)
         nearest: dict[float, tuple[float, Sight]] = {}
         for k in map(int, np.flatnonzero(clear & (off < gate * self._radius_px))):

@@ -350,7 +350,10 @@ def _stretched(shot: Shot3D, values: FloatArray, usual: float, across: float, al
 def _at_set(shot: Shot3D, values: FloatArray, useful: float, what: str, own: float = 0.0) -> Measurement:
     most_s = _SWAY_S + _SWAY_BEHIND_S * shot.behind
     sway = _sway(values, shot.set_point, shot.t_s, min(shot.set_sigma_s, most_s))
-    return _given(values[:, shot.set_point], useful, what, float(np.hypot(own, sway)))
+    found = _given(values[:, shot.set_point], useful, what, float(np.hypot(own, sway)))
+    if found.value is None and _given(values[:, shot.set_point], useful, what, own).value is not None:
+        return Measurement.missing(f"{what} is not known well enough: it changes too fast at the set point")
+    return found
 
 
 _SWAY_S, _SWAY_BEHIND_S = 0.05, 0.06

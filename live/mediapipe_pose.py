@@ -60,7 +60,7 @@ class MediapipePose:
         self._landmarkers: dict[int, Any] = {}
         self._last_ms = {1: -1, 2: -1}
         self._shift_ms = {1: 0, 2: 0}
-        self._spoken = False
+        self._spoken: set[int] = set()
         # Also at exit: the runtime's own clean-up fails noisily once modules are being torn down.
         self._finish = weakref.finalize(self, _close_all, self._landmarkers)
 
@@ -96,12 +96,13 @@ class MediapipePose:
             landmarker = self._landmarker(people)
             at_ms = self._next_ms(people, round(t_s * 1000))
             try:
-                if self._spoken:
+                if people in self._spoken:
                     people_found = landmarker.detect_for_video(picture, at_ms).pose_landmarks
-                else:  # the runtime's last once-only warnings come with the first person
+                else:  # the runtime's once-only warnings come by the first person: of which network, chance decides
                     with without_log_noise():
                         people_found = landmarker.detect_for_video(picture, at_ms).pose_landmarks
-                    self._spoken = bool(people_found)
+                    if people_found:
+                        self._spoken.add(people)
             except (RuntimeError, ValueError) as error:
                 raise PoseModelError(
                     f"the pose network must run on each picture, it failed ({one_line(error)}); start again"

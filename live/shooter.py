@@ -25,7 +25,8 @@ _ALONE_S = 1.5
 """Seen alone for this long, one person is asked for again."""
 _JUMP = 0.35
 """Somebody who moves farther than this part of the body's height between two looks is somebody else."""
-_RESIZE = 0.30
+_RESIZE = 1.69
+"""So many times larger or smaller from one look to the next is somebody else too."""
 _LOST_S = 1.0
 _TAKE_OVER_S = 0.3
 _WALKS = 0.5
@@ -206,7 +207,7 @@ class ShooterLock:
             return way / max(self._height_px, height, 1.0) / _JUMP
         away = way / max(self._height_px, 1.0)
         grown = abs(np.log(height / max(self._height_px, 1.0)))
-        return float(max(away / _JUMP, grown / np.log1p(_RESIZE) * 0.5))
+        return float(max(away / _JUMP, grown / np.log(_RESIZE)))
 
     def _ball_holder(
         self, t_s: float, best: tuple[Pose, float], sized: list[tuple[Pose, float]], ball: Ball | None

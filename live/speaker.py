@@ -7,13 +7,14 @@ they go through the same mixer as the tones: one sound device, one volume, and n
 
 from __future__ import annotations
 
+import ctypes
 import io
 import os
 import sys
-import tempfile
 import threading
 import time
 import warnings
+import wave
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -45,6 +46,8 @@ SOUND_LIMIT_S = 10.0
 GAP_S = 0.08
 """Between tone and speech, so that the first word is not taken for the end of the tone."""
 RATE_HZ = 44_100
+ESPEAK_HZ = 22_050
+"""What espeak_Initialize returns on every system."""
 BUFFER = 512
 """Samples that the mixer works ahead: 12 ms from `play` to the sound device."""
 TONE_CHANNEL, SPEECH_CHANNEL, HOLD_CHANNEL = 0, 1, 2
@@ -95,14 +98,14 @@ class Mixer:
             else:
                 self._channels[HOLD_CHANNEL].fadeout(FADE_MS)
 
-    def play_speech(self, wav: Path) -> None:
-        """Play a WAV file and return when it has ended or `silence` or `close` cut it short."""
+    def play_speech(self, wav: bytes) -> None:
+        """Play what a WAV file holds and return when it has ended or `silence` or `close` cut it short."""
         import pygame
 
         with self._lock:
             if not self._open:
                 return
-            sound = pygame.mixer.Sound(file=wav)
+            sound = pygame.mixer.Sound(file=io.BytesIO(wav))
             sound.set_volume(self._volume)
             self._channels[SPEECH_CHANNEL].play(sound)
         while self._is_speaking(sound):
@@ -417,19 +420,16 @@ def _open_voice(mixer: Mixer | None, volume: float, rate_wpm: int, wanted: str |
     try:
         from pyttsx3.engine import Engine
 
-        if mixer is not None:
-            from pyttsx3.drivers import espeak
-
-            # the driver prints a line on standard output for every file, where only JSON may go
-            vars(espeak)["print"] = lambda *_args, **_more: None
         voices = Engine().getProperty("voices")
     except Exception as error:  # RuntimeError without the library, ImportError without the system's bindings
         raise RuntimeError(NO_ENGINE) from error
     chosen = _choose_voice(voices, wanted) if wanted else None
     if wanted and chosen is None:
         notice(f'The speech engine has no voice "{wanted}": its own choice speaks. {_examples(voices)}')
+    if mixer is not None:
+        return _espeak_voice(mixer.play_speech, rate_wpm, chosen)
 
-    def run(prepare: Callable[[Any], None]) -> None:
+    def speak_through_engine(text: str) -> None:
         # A fresh engine each time: in pyttsx3 2.99 one that has run once stays silent on some systems.
         engine = Engine()
         troubles: list[Exception] = []
@@ -437,23 +437,53 @@ def _open_voice(mixer: Mixer | None, volume: float, rate_wpm: int, wanted: str |
         if chosen is not None:
             engine.setProperty("voice", chosen)
         engine.setProperty("rate", rate_wpm)
-        engine.setProperty("volume", 1.0 if mixer is not None else volume)
-        prepare(engine)
+        engine.setProperty("volume", volume)
+        engine.say(text)
         engine.runAndWait()
         if troubles:
             raise troubles[0]
 
-    def speak_through_engine(text: str) -> None:
-        run(lambda engine: engine.say(text))
+    return speak_through_engine
 
-    def speak_through_mixer(text: str) -> None:
-        assert mixer is not None
-        with tempfile.TemporaryDirectory(prefix="rimward-", ignore_cleanup_errors=True) as folder:
-            wav = Path(folder) / "cue.wav"
-            run(lambda engine: engine.save_to_file(text, str(wav)))
-            mixer.play_speech(wav)
 
-    return speak_through_engine if mixer is None else speak_through_mixer
+def _espeak_voice(play: Callable[[bytes], None], rate_wpm: int, chosen: str | None) -> Voice:
+    """espeak-ng through pyttsx3's bindings alone; an Engine must have been made, which starts the library.
+
+    pyttsx3's own driver (2.99) waits 10 ms for an utterance, done or not: on a busy machine the file was not there yet,
+    and espeak-ng's thread came back to an engine that was gone.
+    """
+    from pyttsx3.drivers import _espeak as espeak
+
+    if chosen is not None:
+        espeak.SetVoiceByName(chosen.encode())
+    espeak.SetParameter(espeak.RATE, rate_wpm, 0)
+
+    def speak(text: str) -> None:
+        samples = bytearray()
+
+        def keep(wav: Any, count: int, _events: Any) -> int:
+            if count > 0:
+                samples.extend(ctypes.string_at(wav, 2 * count))
+            return 0
+
+        espeak.SetSynthCallback(keep)
+        espeak.Synth(text, flags=espeak.CHARS_UTF8 | espeak.ENDPAUSE)
+        espeak.Synchronize()  # until its thread has handed over everything
+        if not samples:
+            raise RuntimeError("espeak-ng gave no sound")
+        play(_wav(samples))
+
+    return speak
+
+
+def _wav(samples: bytearray) -> bytes:
+    file = io.BytesIO()
+    with wave.open(file, "wb") as out:
+        out.setnchannels(1)
+        out.setsampwidth(2)
+        out.setframerate(ESPEAK_HZ)
+        out.writeframes(samples)
+    return file.getvalue()
 
 
 def _choose_voice(voices: list[Any], wanted: str) -> str | None:

@@ -378,7 +378,7 @@ def watch(folder: Path, film: Path, expected: Truth) -> Heard:
             heard.tones_s.append(asked_s)
             super().play_tone(tone)
 
-        def play_speech(self, wav: Path) -> None:
+        def play_speech(self, wav: bytes) -> None:
             begun, begun_s = now_s, time.perf_counter()
             super().play_speech(wav)
             heard.speech.append((begun, now_s, begun_s, time.perf_counter()))

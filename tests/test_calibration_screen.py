@@ -38,7 +38,7 @@ from rimward.live.calibration_screen import (
 )
 from rimward.live.camera import open_camera
 from rimward.live.errors import DisplayError
-from rimward.live.screen import STYLE
+from rimward.live.screen import STYLE, Display
 from rimward.live.settings import load_settings
 
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
@@ -329,6 +329,24 @@ def test_answers_are_typed_into_their_lines(screen: None) -> None:
     assert person.wizard.court.name == "us_college"
     assert person.wizard.court.rim_height_m == 2.6
     assert person.wizard.court.free_throw_y_m == pytest.approx(0.381 - 4.2)
+
+
+def test_letters_typed_into_a_number_are_no_keys(screen: None, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Who types feet must not find the window full screen; on a choice the keys are keys again."""
+    toggled: list[str] = []
+
+    def toggle(display: Display) -> None:
+        assert person.wizard is not None
+        toggled.append(person.wizard.questions[person.wizard.active].name)
+
+    monkeypatch.setattr(Display, "toggle_full_screen", toggle)
+    f, h = key(pygame.K_f, "f"), key(pygame.K_h, "h")
+    events = [*typed("1"), TAB, *typed("2.6"), f, h, key(pygame.K_UP), f, ENTER, ESCAPE, ESCAPE, ESCAPE]
+    person = Person(known("gym_hoop").image, events)
+    assert CalibrationWindow().run(person.begin(), person, person.stop, live=False) is None
+    assert toggled == ["court"]
+    assert person.wizard is not None
+    assert person.wizard.court.rim_height_m == 2.6
 
 
 def test_ways_and_lines_can_be_clicked(screen: None) -> None:

@@ -19,6 +19,8 @@ from rimward.calibration.record import Calibration
 from rimward.calibration.storage import (
     calibration_text,
     fitted,
+    kept_lens,
+    lens_file,
     load_calibration,
     load_lens,
     save_calibration,
@@ -154,6 +156,47 @@ def test_a_lens_file_round_trip_and_another_resolution(tmp_path: Path) -> None:
     assert rescaled_lens(read, (1920, 1080)).camera_matrix[0] == pytest.approx([1352.25, 0, 949.5])
     with pytest.raises(CalibrationError, match="another shape"):
         rescaled_lens(read, (640, 480))
+
+
+def lens_of(camera: str, focal_px: float) -> Lens:
+    matrix = np.array([[focal_px, 0, 640.0], [0, focal_px, 360.0], [0, 0, 1]])
+    return Lens(SIZE, matrix, np.zeros(5), 0.003, "calibrated", 0.3, camera)
+
+
+@pytest.mark.parametrize(
+    "cameras",
+    [("HD Webcam (1)", "hd-webcam-1", "HD Webcam 1"), ("Καμερα", "摄像头", "كاميرا"), ("cam 1", "cam 1 2", "cam")],
+    ids=["spelled alike", "no Latin letter", "one begins like the other"],
+)
+def test_each_camera_keeps_a_lens_of_its_own_whatever_its_name(cameras: tuple[str, ...], tmp_path: Path) -> None:
+    for n, camera in enumerate(cameras):
+        save_lens(lens_file(tmp_path, camera, SIZE), lens_of(camera, 900.0 + n))
+    for n, camera in enumerate(cameras):
+        path, lens = kept_lens(tmp_path, camera, SIZE) or pytest.fail("not found")
+        assert path == lens_file(tmp_path, camera, SIZE)
+        assert lens.camera_matrix[0, 0] == 900.0 + n
+
+
+@pytest.mark.parametrize(
+    ("camera", "file"),
+    [
+        ("HD Webcam (1)", "hd-webcam-1-1280x720.toml"),
+        ("摄像头", "-1280x720.toml"),
+        ("camera 0", "camera-0-1280x720.toml"),
+    ],
+)
+def test_a_lens_kept_under_its_first_name_is_found_until_it_is_measured_anew(
+    camera: str, file: str, tmp_path: Path
+) -> None:
+    """The names are those that lenses were given before a name had its hash."""
+    save_lens(tmp_path / file, lens_of(camera, 900.0))
+    assert kept_lens(tmp_path, "hd-webcam-1", SIZE) is None
+    for size in (SIZE, (1920, 1080)):
+        path, _ = kept_lens(tmp_path, camera, size) or pytest.fail("not found")
+        assert path.name == file
+    save_lens(lens_file(tmp_path, camera, SIZE), lens_of(camera, 950.0))
+    _, lens = kept_lens(tmp_path, camera, SIZE) or pytest.fail("not found")
+    assert lens.camera_matrix[0, 0] == 950.0
 
 
 def test_a_calibration_is_not_a_lens(tmp_path: Path) -> None:

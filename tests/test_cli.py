@@ -88,6 +88,7 @@ def test_help_shows_an_example_and_the_cautions(rimward, command):
     said = rimward(command, "--help")
     assert said.status == 0
     assert f"Example: rimward {command}" in plain(said.out)
+    assert f"\n\n{CAUTIONS[0].split()[0]} " in said.out  # in lines of their own, not at the end of a command
     for caution in CAUTIONS:
         assert caution in plain(said.out)
 

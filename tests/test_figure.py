@@ -52,13 +52,31 @@ def test_a_joint_that_is_hidden_has_no_angle(good):
 
 
 def test_the_set_point_line_stands_at_the_height_that_was_measured(good):
-    before, after = at(good, good.rep.events.set_s - 0.2), at(good, good.rep.events.release_s)
+    before, at_set = at(good, good.rep.events.set_s - 0.2), at(good, good.rep.events.set_s)
     assert figure(good, before).set_point is None
-    line = figure(good, after).set_point
+    line = figure(good, at_set).set_point
     assert line is not None
     measured = good.rep.measurements["set_point_above_eyes_m"]
     assert (line.eyes[1] - line.ball[1]) / VIEW.px_per_m == pytest.approx(measured.value, abs=0.01)
     assert line.words == f"set {100 * measured.value:+.0f} ± {100 * measured.sigma:.0f} cm"
+
+
+def test_the_set_point_line_goes_once_the_ball_has_left_it(good):
+    """At the release, where the review opens, it would lie between forehead and neck."""
+    shown = [k for k in range(len(good.t_s)) if figure(good, k).set_point is not None]
+    assert good.t_s[shown[0]] == pytest.approx(good.rep.events.set_s, abs=0.02)
+    assert good.t_s[shown[-1]] < good.rep.events.release_s - 0.02
+    balls = good.trace.ball_px[shown, :2]
+    assert np.linalg.norm(balls - balls[0], axis=1).max() / VIEW.px_per_m < 0.15
+    assert figure(good, at(good, good.rep.events.release_s)).set_point is None
+
+
+def test_a_ball_that_is_lost_at_the_release_leaves_no_line_behind(good):
+    ball = good.trace.ball_px.copy()
+    ball[good.t_s > good.rep.events.set_s + 0.02] = np.nan
+    lost = replace(good, trace=replace(good.trace, ball_px=ball))
+    lost = replace(lost, smooth=lost.trace.track().smoothed())
+    assert figure(lost, at(lost, lost.rep.events.release_s)).set_point is None
 
 
 def test_the_ball_path_grows_from_the_pick_up_to_now(good):
@@ -133,11 +151,31 @@ def test_the_part_that_is_shown_holds_the_whole_body(good, shape):
     corner, size = np.array([part.x, part.y]), np.array([part.w, part.h])
     points = good.trace.landmarks_px
     assert ((points >= corner) & (points <= corner + size)).all()
+    held = good.trace.ball_px[: at(good, good.rep.events.release_s) + 1]
+    held = held[np.isfinite(held).all(axis=1)]
+    assert (held[:, :2] - held[:, 2:] >= corner).all()
+    assert (held[:, :2] + held[:, 2:] <= corner + size).all()
+
+
+def test_a_joint_that_flies_off_for_a_moment_does_not_shrink_the_body(good):
+    points = good.trace.landmarks_px.copy()
+    points[20, INDEX["left_foot_index"]] += 5000
+    wild = replace(good, trace=replace(good.trace, landmarks_px=points))
+    assert region(wild, 1.0, 1.0).h < 1.1 * region(good, 1.0, 1.0).h
+
+
+def test_the_ball_at_the_release_is_in_the_part_that_is_shown_however_far_above_the_head(good):
+    """As beside another rep, where a short player's ball was cut off at the top."""
+    ball = good.trace.ball_px.copy()
+    last = at(good, good.rep.events.release_s)
+    ball[last, 1] -= 150
+    high = replace(good, trace=replace(good.trace, ball_px=ball))
+    assert region(high, 1.0, 2.0).y <= ball[last, 1] - ball[last, 2]
 
 
 @given(st.floats(-500, 500), st.floats(-500, 500))
 def test_moving_a_figure_moves_everything(good, x, y):
-    k = at(good, good.rep.events.release_s)
+    k = at(good, good.rep.events.set_s)
     drawn = figure(good, k)
     there = moved(drawn, x, y)
     assert there.pose.landmarks_px == pytest.approx(drawn.pose.landmarks_px + [x, y])

@@ -318,6 +318,17 @@ def test_what_is_too_uncertain_is_null_with_the_reason():
         assert "not observable well enough from this side" in found.reason
 
 
+def test_what_rushes_through_the_set_point_is_null_for_that_reason():
+    """A ball that rises by 2 m/s is 10 cm higher 0.05 s later; the same instant known to 5 ms leaves 1 cm."""
+    rising = player(T)
+    rising[:, AT["ball"], 2] += 2.0 * np.clip(T - 0.8, 0.0, 0.8)
+    shot = known(T, rising)
+    assert "it changes too fast at the set point" in str(
+        known_reason(replace(shot, set_sigma_s=0.05), "set_point_above_eyes_m")
+    )
+    assert measure3d.MEASUREMENTS["set_point_above_eyes_m"](replace(shot, set_sigma_s=0.005)).value is not None
+
+
 def test_a_recording_that_ends_with_the_release_says_what_it_cannot_know():
     short = times(RELEASE_S + 0.08)
     shot = known(short, player(short))

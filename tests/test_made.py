@@ -13,7 +13,7 @@ from studio.ball import BOARD_FROM_RING_M, RING_HEIGHT_M, flight, launch
 from studio.camera import Placement
 
 from rimward.calibration.geometry import project
-from rimward.live.made import AFTER_S, BOARD_M, RingWatch
+from rimward.live.made import AFTER_S, RingWatch
 from rimward.live.phases import PhaseState
 from rimward.live.records import Ball, Frame, Observation, Phase
 from rimward.live.results import RingResults
@@ -127,5 +127,18 @@ def test_what_was_no_rep_has_no_result() -> None:
     assert followed(0.0, 0.03, counted_s=99.0) == []
 
 
-def test_the_board_is_where_the_simulation_has_it() -> None:
-    assert pytest.approx(BOARD_FROM_RING_M) == BOARD_M
+@pytest.mark.parametrize(
+    ("court", "board_m"),
+    [("us", pytest.approx(BOARD_FROM_RING_M)), ("us_college", pytest.approx(0.381)), ("fiba", 0.375)],
+)
+def test_the_board_is_where_the_court_has_it(court: str, board_m: float) -> None:
+    """15 in from the ring's centre by the US books, 375 mm by FIBA's "Basketball Equipment"."""
+    calibration = replace(BEHIND, court=court)
+    watch = RingWatch(calibration, BALL_M)
+    seen = shot(np.random.default_rng(0), watch, calibration, SPOT, np.array([0.6, 0.0, RING_HEIGHT_M]), 1.0)
+    assert seen is not None
+    crossing = watch.crossing(seen.release_s, seen.spot_m, seen.height_m, seen.seen, seen.sights)
+    assert crossing is not None
+    assert crossing.board_m == board_m
+    beside = replace(crossing, draws_m=np.array([[0.6, 0.378 - BALL_M]]))
+    assert beside.clear(BALL_M) == (0.0 if court == "fiba" else 1.0)

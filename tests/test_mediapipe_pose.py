@@ -237,6 +237,23 @@ for k in range(3):
     assert (ran.returncode, ran.stdout, ran.stderr) == (0, "", "")
 
 
+@needs_model
+def test_a_warning_that_only_the_second_network_comes_to_say_is_kept_off_too(model, astronaut, capfd, monkeypatch):
+    """The runtime warns once, of the first memory that lies askew: in which network that is, is chance."""
+    askew = (
+        b"W0000 00:00:1796053683.243176   27034 inference_runner_litert.cc:1433] Input tensor memory is not aligned\n"
+    )
+    pose = MediapipePose(model)
+    pose.estimate(at(astronaut), 2)
+    whole = vision.PoseLandmarker.detect_for_video
+    monkeypatch.setattr(
+        vision.PoseLandmarker, "detect_for_video", lambda *given: (os.write(2, askew), whole(*given))[1]
+    )
+    assert pose.estimate(at(astronaut, 0.1), 1)
+    pose.close()
+    assert capfd.readouterr().err == ""
+
+
 def test_another_s_line_in_the_middle_of_the_runtimes_is_not_lost(capfd):
     written = "one\n", "INFO: ", "two\n", "[model.cc:12] is there\n", "three\n", "INFO: Created all.\n", "four\n"
     with without_log_noise():

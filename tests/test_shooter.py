@@ -103,6 +103,15 @@ def test_after_a_shot_the_ball_in_other_hands_moves_nothing():
     assert all(pose is shooter for pose in chosen)
 
 
+@pytest.mark.parametrize(("size", "same"), [(1.6, True), (1.8, False), (1 / 1.6, True), (1 / 1.8, False)])
+def test_somebody_at_the_same_place_whose_size_jumps_is_somebody_else(size, same):
+    """Common practice, no source: a network's guess of a body may be half as large again, hardly more."""
+    lock = watch(lambda t: [person(250)], 1.0)[2]
+    other = person(250, size)
+    there = pose_of(other.landmarks_px + middle(person(250), "hip") - middle(other, "hip"))
+    assert (lock.choose(1.0, (there,), 1, None) is there) == same
+
+
 def test_a_change_of_person_is_said_once():
     """Whoever comes next has another size: the scale must not be carried over."""
     first, second = person(250), person(420, 0.6)

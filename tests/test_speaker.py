@@ -1,9 +1,11 @@
 """Tones land in the sound device, cues are spoken by a thread of their own, and trouble there stays there."""
 
+import io
 import subprocess
 import sys
 import threading
 import time
+import wave
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack
 from pathlib import Path
@@ -459,6 +461,32 @@ def test_the_real_engine_speaks_cue_after_cue_through_the_sound_device(
     assert notices == []
     assert all(0.7 < s < 3 for s in spoken_s)
     assert capfd.readouterr().out == ""  # only JSON may go there
+
+
+@pytest.mark.skipif(espeak_is_missing(), reason="libespeak-ng is not installed (apt install espeak-ng)")
+@pytest.mark.parametrize("voice", ["de", ""])
+def test_words_that_take_the_engine_long_are_waited_for_and_nothing_is_written_in_the_terminal(
+    voice: str,
+    sound_file: Path,
+    ending: ExitStack,
+    monkeypatch: pytest.MonkeyPatch,
+    capfd: pytest.CaptureFixture[str],
+) -> None:
+    """On a busy machine six words take it as long as a speech does here; pyttsx3 waits 10 ms for either."""
+    given: list[bytes] = []
+    monkeypatch.setattr(Mixer, "play_speech", lambda self, wav: given.append(wav))
+    speaker = open_speaker(notice=pytest.fail, voice=voice)
+    ending.callback(speaker.close)
+    for count in (1, 2):
+        speaker.play(Feedback(0.0, Tone.COUNT, prompt="Start with your legs. " * 80))
+        assert eventually(lambda count=count: len(given) == count)
+    lengths_s = []
+    for wav in given:
+        with wave.open(io.BytesIO(wav)) as read:
+            lengths_s.append(read.getnframes() / read.getframerate())
+    assert all(80 * 0.7 < s < 80 * 3 for s in lengths_s)
+    assert lengths_s[0] == pytest.approx(lengths_s[1], rel=0.02)
+    assert capfd.readouterr() == ("", "")
 
 
 @pytest.mark.skipif(espeak_is_missing(), reason="libespeak-ng is not installed (apt install espeak-ng)")
