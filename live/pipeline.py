@@ -48,7 +48,7 @@ from .records import (
 from .results import RingResults
 from .settings import Settings
 from .shooter import ShooterLock
-from .skeleton import Side
+from .skeleton import Side, other
 from .smoothing import OneEuro
 from .targets import Targets
 from .trace import Trace, trace_of
@@ -188,11 +188,11 @@ class Pipeline:
         """Another pipeline with the same count and history that shares nothing with this one, for when a step of this
         one does not end. The movement is forgotten, and with it the shot that was being read.
         """
-        other = deepcopy(self)
-        other._start_over()
-        if other._ring is not None:
-            other._ring = other._new_ring()
-        return other
+        same = deepcopy(self)
+        same._start_over()
+        if same._ring is not None:
+            same._ring = same._new_ring()
+        return same
 
     def people_to_ask(self) -> int:
         """How many people the network is to look for in the frame to come: 1 or 2. Ask once for each frame."""
@@ -448,7 +448,9 @@ class Pipeline:
         events, measurements, lifted = self._measure(window, reading, px_per_m)
         rise_s = measurements["release_before_apex_s"].value
         if not reading.hand_sure:
-            measurements = measure.without_hand(measurements)
+            mirrored = reps.read(track, release_s, other(reading.hand), self._settings.phases)
+            known = None if isinstance(mirrored, reps.NotAShot) else self._measure(window, mirrored, px_per_m)[1]
+            measurements = measure.of_either_hand(measurements, known)
         self._index += 1
         self._view_check = None
         rep = Rep(

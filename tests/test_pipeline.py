@@ -357,18 +357,31 @@ def test_the_hand_is_told_from_the_first_shot_and_a_mirror_image_measures_the_sa
             assert other.value == pytest.approx(one.value, abs=0.5 * one.sigma), name
 
 
-def test_while_the_hand_is_not_clear_nothing_that_hangs_on_it_is_measured_or_judged(known, words, monkeypatch):
+def test_while_the_hand_is_not_clear_only_what_is_the_same_either_way_is_measured(known, words, monkeypatch):
     """The rep counts all the same. What tells the hand is made to say nothing: such shots are rare by design."""
-    told = iter([0.2, 0.6, 1.0])
-    monkeypatch.setattr("rimward.live.reps._right_handed", lambda smooth, last: next(told))
+    odds, told = iter([0.2, 0.6, 1.0]), {}
+
+    def says(smooth, last) -> float:
+        shot_at_s = round(float(smooth.t_s[last]))
+        if shot_at_s not in told:
+            told[shot_at_s] = next(odds)
+        return told[shot_at_s]
+
+    sure = session(reps_of([LOW]), known, words).reps[0]
+    monkeypatch.setattr("rimward.live.reps._right_handed", says)
     done = session(reps_of([LOW] * 3), known, words)
     assert len(done.reps) == 3
     first, second, third = done.reps
-    for name in ("elbow_at_set_deg", "knee_min_deg", "follow_through_s"):
+    for name in ("elbow_at_set_deg", "elbow_above_eyes_m", "hold_s"):  # the guide arm is another one
         assert "which hand shoots is not clear yet" in first.measurements[name].reason
+    # both knees bend alike, and there is one trunk and one ball
+    for name in ("knee_min_deg", "trunk_lean_at_release_deg", "set_point_above_eyes_m"):
+        given, known_hand = first.measurements[name], sure.measurements[name]
+        assert given.value == pytest.approx(known_hand.value, abs=known_hand.sigma)
+        assert given.sigma >= known_hand.sigma
     assert first.measurements["jump_height_m"].value is not None
     assert "rimward calibrate" in first.measurements["release_speed_mps"].reason
-    assert first.cue is None
+    assert first.cue.check == "set_point_height"
     assert second.measurements["elbow_at_set_deg"].value is None
     # on the mean the third tells it
     assert third.measurements["elbow_at_set_deg"].value is not None
