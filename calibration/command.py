@@ -219,7 +219,10 @@ def _from_points(args: argparse.Namespace, lenses: _Lenses) -> Calibration:
     camera = camera_name(args) or points.camera
     if lens is None and points.lens.kind == "assumed":
         lens = lenses.of(camera, size)
-    return calibrate_marks(points.marks, lens or points.lens, points.court, camera)
+    try:
+        return calibrate_marks(points.marks, lens or points.lens, points.court, camera)
+    except CalibrationError as error:
+        raise CalibrationError(f"{args.points}: {error}") from None
 
 
 def _from_target(args: argparse.Namespace, lenses: _Lenses) -> Calibration:

@@ -89,7 +89,7 @@ def parse_points(text: str, source: str = "points") -> Points:
 def read_points(path: Path) -> Points:
     """The points file at `path`. Raises CalibrationError."""
     try:
-        text = path.read_text(encoding="utf-8")
+        text = path.read_text(encoding="utf-8-sig")  # editors on Windows write a byte order mark
     except (OSError, UnicodeDecodeError) as error:
         reason = error.strerror if isinstance(error, OSError) else "not a text file"
         raise CalibrationError(f"{path}: the points file cannot be read: {reason}") from None

@@ -68,7 +68,8 @@ class Calibration:
         ):
             array = np.asarray(getattr(self, name), dtype=np.float64)
             if array.shape != shape or not np.isfinite(array).all():
-                raise ValueError(f"{name} must hold finite numbers of shape {shape}, got shape {array.shape}")
+                found = f"shape {array.shape}" if array.shape != shape else "a number that is not finite"
+                raise ValueError(f"{name} must hold finite numbers of shape {shape}, got {found}")
             array = array.copy()
             array.flags.writeable = False
             object.__setattr__(self, name, array)

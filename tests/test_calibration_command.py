@@ -271,6 +271,15 @@ def test_the_lens_kept_for_a_camera_is_found_by_itself_and_said(court: Path, len
     assert load_calibration(out).lens == "calibrated"
 
 
+def test_marks_that_contradict_each_other_are_told_with_their_file(court: Path) -> None:
+    file = json.loads((court / "marks.json").read_text())
+    file["points"][0]["px"] = [file["points"][0]["px"][0] + 90, file["points"][0]["px"][1] + 90]
+    (court / "marks.json").write_text(json.dumps(file))
+    options = ("--image", court / "court.png", "--points", court / "marks.json", "--out", court / "out.toml")
+    with pytest.raises(CalibrationError, match=r"marks\.json: the marks must agree within"):
+        calibrate(*options)
+
+
 @pytest.mark.parametrize("which", [(), ("--device", 0)])
 def test_the_lens_of_one_camera_is_not_taken_for_another(court: Path, lenses: Path, which) -> None:
     unknown_lens(court)

@@ -33,6 +33,12 @@ def test_a_file_gives_marks_lens_and_court() -> None:
     assert position_error_m(calibrate_marks(points.marks, points.lens, points.court), BEHIND) < 0.02
 
 
+def test_a_byte_order_mark_is_no_fault(tmp_path: Path) -> None:
+    """Editors on Windows put one before the text."""
+    (tmp_path / "marks.json").write_text(json.dumps(points_file()), encoding="utf-8-sig")
+    assert read_points(tmp_path / "marks.json").image_size == SIZE
+
+
 def test_the_interface_example_is_understood_as_far_as_it_goes() -> None:
     text = """{"image_size": [1280, 720], "court": "us",
      "points": [{"feature": "board_top_left", "px": [612.5, 101.0]},
