@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,8 +39,6 @@ _FASTEST_MPS = 20.0
 """A shot leaves the hand at 7 to 10 m/s; the rest is for a ball that comes toward the camera."""
 _SEEN_LEAVING, _LEAVES_S = 5, 0.14
 """The first sightings of a ball that leaves give its speed: so many, more where more than 30 come in a second."""
-_RUNS_MPS = 1.0
-"""A ball that is not held moves away from the hands faster than landmarks lag behind them."""
 _SEEN_FLYING = 3
 """Sightings in a row away from the hands, of a ball that flies."""
 _LEAST_LIFT_S = 0.35
@@ -116,7 +113,7 @@ def read(
     last = _last_held(track, held, release_hint_s, settings)
     if last is None:
         return NotAShot("the ball did not leave the hands above the eyes")
-    gone = _gone(track, held, elsewhere, last, settings)
+    gone = _gone(track, held, last, settings)
     if isinstance(gone, NotAShot):
         return gone
     # a turned back hides the ball until it is above the head; then its flight has to speak for it
@@ -188,10 +185,8 @@ def _near(track: Track, side: Side, settings: Phases) -> BoolArray:
 def _elsewhere(track: Track, held: BoolArray) -> BoolArray:
     """(T,): what is in a hand is something else, for the ball was seen flying up and must still be far above."""
     out, t, above = np.zeros(len(held), bool), track.t_s, track.above_eyes_m(track.ball)
-    away = np.minimum(track.ball_to("left_wrist"), track.ball_to("right_wrist"))
     chain: list[int] = []
-    seen = np.flatnonzero(np.isfinite(track.ball[:, -1]))
-    for before, k in pairwise(map(int, [seen[0], *seen] if len(seen) else [])):
+    for k in map(int, np.flatnonzero(np.isfinite(track.ball[:, -1]))):
         if len(chain) == _SEEN_FLYING:
             first, last = chain[0], chain[-1]
             up_mps = float((track.ball[last, -1] - track.ball[first, -1]) / (t[last] - t[first]))
@@ -199,9 +194,7 @@ def _elsewhere(track: Track, held: BoolArray) -> BoolArray:
             if flies_above(float(above[last]), up_mps, below_m, float(t[k] - t[last])):
                 out[k] = held[k]
                 continue
-        # what flies along the line of sight takes long to get clear of the hands in the picture
-        runs_away = away[k] - away[before] > _RUNS_MPS * (t[k] - t[before])
-        chain = [*chain[1 - _SEEN_FLYING :], k] if runs_away or not held[k] else []
+        chain = [] if held[k] else [*chain[1 - _SEEN_FLYING :], k]
     return out
 
 
@@ -222,14 +215,13 @@ def _held_time_s(track: Track, held: BoolArray, last: int) -> float:
     return float(np.diff(track.t_s).mean() * np.count_nonzero(held[first : last + 1]))
 
 
-def _gone(track: Track, held: BoolArray, elsewhere: BoolArray, last: int, settings: Phases) -> bool | NotAShot:
+def _gone(track: Track, held: BoolArray, last: int, settings: Phases) -> bool | NotAShot:
     """True when the ball was seen flying up and away, False when it only vanished, or why neither."""
     t = track.t_s
     after = slice(last + 1, track.at(t[last] + settings.gone_s) + 1)
     if held[after].any():
         return NotAShot("the ball stayed in the hands or came back at once")
-    balls = np.isfinite(track.ball[after, -1]) & ~elsewhere[after]
-    seen = _reached(track, last, np.flatnonzero(balls) + last + 1)
+    seen = _reached(track, last, np.flatnonzero(np.isfinite(track.ball[after, -1])) + last + 1)
     if len(seen) >= 2:
         # the last of few sightings may be half out of the picture, and lies too low: then from the hand on
         enough = max(_SEEN_LEAVING, int(np.searchsorted(t[seen], t[seen[0]] + _LEAVES_S)))

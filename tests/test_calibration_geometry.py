@@ -136,7 +136,7 @@ def broken(**changes: object) -> None:
         ({"image_size": (0, 720)}, "image_size must be two numbers above 0"),
         ({"R": np.diag([1.0, 1.0, -1.0])}, "R must be a rotation"),
         ({"R": np.eye(3) * 1.1}, "R must be a rotation"),
-        ({"t": np.array([0, np.nan, 0])}, r"t must hold finite numbers of shape \(3,\), got a number that is not finite"),
+        ({"t": np.array([0, np.nan, 0])}, "got a number that is not finite"),
         ({"t": np.zeros(2)}, r"t must hold finite numbers of shape \(3,\)"),
         ({"camera_matrix": np.array([[9, 0, 6], [0, -9, 3], [0, 0, 1.0]])}, "fx and fy above 0"),
         ({"camera_matrix": np.array([[9, 1, 6], [0, 9, 3], [0, 0, 1.0]])}, "no skew"),

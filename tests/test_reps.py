@@ -516,23 +516,6 @@ def test_a_ball_seen_in_the_hands_for_a_moment_only_counts_where_the_back_hides_
         assert found == NotAShot("the ball was seen in the hands for a moment only")
 
 
-def test_hair_that_passes_for_the_ball_after_it_flew_is_not_the_ball_come_back(shipped):
-    """Seen from behind the ball takes four frames to get clear of the hands; then only the head is left to be seen."""
-    take, view = story(), View(270.0)
-    release, release_s = take.release(), take.instants[0]["release_s"]
-    seen = film(take, view)
-    hand = seen[release].pose.landmarks_px[INDEX["right_wrist"]]
-    for k in range(release, len(seen)):
-        since_s = seen[k].t_s - seen[release - 1].t_s
-        if since_s < 0.15:
-            place = hand - [0.0, view.px_per_m * (0.12 + 2.6 * since_s)]
-        else:
-            place = seen[k].pose.landmarks_px[INDEX["right_wrist"]] + [0.0, 0.15 * view.px_per_m]
-        ball = replace(seen[0].ball, centre_px=place) if since_s < 0.5 else None
-        seen[k] = replace(seen[k], ball=ball)
-    assert isinstance(reading_of(seen, shipped, release_s, view), Reading)
-
-
 def test_refused_when_the_ball_leaves_flat(shipped):
     form = Form(launch_mps=12.0, launch_deg=16.0)
     take = play([stand(1), shot(form), stand(0.5, ball=False)])
