@@ -25,6 +25,7 @@ from .words import describe
 
 ImageArray = NDArray[np.uint8]
 Say = Callable[[str], None]
+Read = Callable[[Path], ImageArray]
 
 WAYS = {
     "points": "--points FILE",
@@ -39,7 +40,7 @@ WAYS = {
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """The options of `rimward calibrate`."""
     marks = parser.add_argument_group("from marked points")
-    marks.add_argument("--image", type=Path, metavar="FILE", help="the picture that was marked, as the camera gives it")
+    marks.add_argument("--image", type=Path, metavar="FILE", help="the picture that was marked, or the clip")
     marks.add_argument("--points", type=Path, metavar="FILE", help="marks and their pixels (JSON)")
     target = parser.add_argument_group("from the printed target")
     target.add_argument("--print-target", type=Path, metavar="FILE", help="write the pages to print (PDF) and stop")
@@ -84,13 +85,18 @@ def camera_name(args: argparse.Namespace) -> str:
 
 
 def run(
-    args: argparse.Namespace, say: Say = lambda line: print(line, file=sys.stderr), lenses: Path | None = None
+    args: argparse.Namespace,
+    say: Say = lambda line: print(line, file=sys.stderr),
+    lenses: Path | None = None,
+    read: Read | None = None,
 ) -> int:
     """Do what the options ask and return the exit status 0; `say` takes lines for people.
 
-    `lenses` is the folder in which measured lenses are kept by camera and resolution. Raises CalibrationError, one
-    line, when an input is bad or the result must not be trusted; nothing is written then.
+    `lenses` is the folder in which measured lenses are kept by camera and resolution. `read` reads the pictures that
+    are named, where more than JPEG and PNG is understood. Raises CalibrationError, one line, when an input is bad or
+    the result must not be trusted; nothing is written then.
     """
+    read = read or read_image
     asked = [name for name in WAYS if getattr(args, name) is not None]
     if len(asked) != 1:
         options = ", ".join(WAYS.values())
@@ -111,10 +117,10 @@ def run(
             f"{args.out}: this file exists and is not overwritten: choose another name or --overwrite"
         )
     if args.lens is not None:
-        _measure_lens(args, say, lenses)
+        _measure_lens(args, say, lenses, read)
         return 0
     ways = {"points": _from_points, "target": _from_target, "standing": _from_standing}
-    calibration = ways[asked[0]](args, _Lenses(lenses, say))
+    calibration = ways[asked[0]](args, _Lenses(lenses, say), read)
     save_calibration(args.out, calibration, overwrite=args.overwrite)
     for line in describe(calibration):
         say(line)
@@ -202,12 +208,12 @@ def _court(args: argparse.Namespace) -> Court:
     return court_named(args.court or "us", args.rim_height_m)
 
 
-def _from_points(args: argparse.Namespace, lenses: _Lenses) -> Calibration:
+def _from_points(args: argparse.Namespace, lenses: _Lenses, read: Read) -> Calibration:
     _need(args, "--points", "image")
     points = read_points(args.points)
     if args.court is not None or args.rim_height_m is not None:
         raise CalibrationError(f"{args.points}: court and rim height of marked points belong into the points file")
-    size = _size(read_image(args.image))
+    size = _size(read(args.image))
     if size != points.image_size:
         raise CalibrationError(
             f"{args.image} is {size[0]} x {size[1]}, but {args.points} says {points.image_size[0]} x "
@@ -225,9 +231,9 @@ def _from_points(args: argparse.Namespace, lenses: _Lenses) -> Calibration:
         raise CalibrationError(f"{args.points}: {error}") from None
 
 
-def _from_target(args: argparse.Namespace, lenses: _Lenses) -> Calibration:
+def _from_target(args: argparse.Namespace, lenses: _Lenses, read: Read) -> Calibration:
     _need(args, "--target", "distance_m")
-    images = [read_image(path) for path in args.target]
+    images = [read(path) for path in args.target]
     sizes = {_size(image): path for image, path in zip(images, args.target, strict=True)}
     if len(sizes) > 1:
         listed = " and ".join(f"{path} {w} x {h}" for (w, h), path in sizes.items())
@@ -245,9 +251,9 @@ def _from_target(args: argparse.Namespace, lenses: _Lenses) -> Calibration:
     )
 
 
-def _from_standing(args: argparse.Namespace, lenses: _Lenses) -> Calibration:
+def _from_standing(args: argparse.Namespace, lenses: _Lenses, read: Read) -> Calibration:
     _need(args, "--standing", "head_px", "feet_px", "stature_m", "camera_side")
-    size, camera = _size(read_image(args.standing)), camera_name(args)
+    size, camera = _size(read(args.standing)), camera_name(args)
     for name in ("head_px", "feet_px"):
         x, y = getattr(args, name)
         if not (0 <= x <= size[0] and 0 <= y <= size[1]):
@@ -266,7 +272,7 @@ def _from_standing(args: argparse.Namespace, lenses: _Lenses) -> Calibration:
     )
 
 
-def _measure_lens(args: argparse.Namespace, say: Say, lenses: Path | None) -> None:
+def _measure_lens(args: argparse.Namespace, say: Say, lenses: Path | None, read: Read) -> None:
     from .lens_pictures import calibrate_lens
 
     camera = camera_name(args)
@@ -274,7 +280,7 @@ def _measure_lens(args: argparse.Namespace, say: Say, lenses: Path | None) -> No
         raise CalibrationError(
             "a lens is kept for its camera: say which with --device N or --camera NAME, or give --out"
         )
-    lens = calibrate_lens([read_image(path) for path in args.lens], args.chessboard, camera)
+    lens = calibrate_lens([read(path) for path in args.lens], args.chessboard, camera)
     width, height = lens.image_size
     out, overwrite = args.out, args.overwrite
     if out is None:

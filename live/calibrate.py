@@ -157,19 +157,23 @@ def _waiting() -> tuple[ImageArray | None, str]:
 
 
 def _still(path: Path) -> Callable[[], tuple[ImageArray | None, str]]:
+    image = read_picture(path)
+    return lambda: (image, "")
+
+
+def read_picture(path: Path) -> ImageArray:
     """A picture file, or the first frame of a clip. Raises CalibrationError when it is neither."""
     try:
-        image = read_image(path)
+        return read_image(path)
     except CalibrationError as no_picture:
         try:
             clip = open_clip(path)
         except SourceError:
             raise no_picture from None
-        try:
-            image = next(item.image for item in clip if isinstance(item, Frame))
-        finally:
-            clip.close()
-    return lambda: (image, "")
+    try:
+        return next(item.image for item in clip if isinstance(item, Frame))
+    finally:
+        clip.close()
 
 
 def _out(args: argparse.Namespace, settings: Settings) -> tuple[Path, bool]:

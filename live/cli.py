@@ -229,14 +229,14 @@ def _heed(args: argparse.Namespace) -> None:
 def _calibrate(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     from rimward.calibration.command import run
 
-    from .calibrate import LENSES, calibrate_in_window, wants_window
+    from .calibrate import LENSES, calibrate_in_window, read_picture, wants_window
     from .options import settings_of
     from .settings import data_folder
 
     settings = settings_of(args)
     if wants_window(args):
         return calibrate_in_window(args, settings, say)
-    return run(args, say, data_folder(settings) / LENSES)
+    return run(args, say, data_folder(settings) / LENSES, read_picture)
 
 
 def _setup(args: argparse.Namespace, say: Callable[[str], None]) -> int:

@@ -16,6 +16,7 @@ import tomllib
 from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from program import (
     CLIPS,
@@ -31,6 +32,7 @@ from program import (
     start,
 )
 
+from rimward.calibration.storage import load_calibration
 from rimward.live import cli, pose_model
 from rimward.live.cautions import CAUTIONS
 
@@ -381,6 +383,30 @@ def session_begun(data: Path) -> bool:
             return connection.execute("SELECT count(*) FROM sessions").fetchone()[0] > 0
         except sqlite3.OperationalError:  # no tables yet
             return False
+
+
+def test_a_clip_stands_for_its_first_picture(tmp_path, rimward):
+    """Marks belong to the film that is to be measured: it need not be cut into pictures first."""
+    clip = CLIPS / "good_free_throw.mp4"
+    camera = json.loads(clip.with_suffix(".json").read_text("utf-8"))["camera"]
+    k, r, t = (np.array(camera[name]) for name in ("K", "R", "t"))
+    floor = [np.array([x, y, z]) for x in (-2.0, 0.0, 2.0) for y in (-6.0, -4.0) for z in (0.0, 1.5)]
+    rays = [(place, k @ (r @ place + t)) for place in floor]
+    places = [(place, ray[:2] / ray[2]) for place, ray in rays if ray[2] > 0]
+    points = [
+        {"world_m": place.tolist(), "px": px.tolist()}
+        for place, px in places
+        if (px > 0).all() and (px < (camera["width"], camera["height"])).all()
+    ]
+    file = {"image_size": [camera["width"], camera["height"]], "camera_matrix": k.tolist(), "points": points}
+    (tmp_path / "marks.json").write_text(json.dumps(file))
+    options = ("--image", clip, "--points", tmp_path / "marks.json", "--out", tmp_path / "hoop.toml")
+    assert rimward("calibrate", *options).status == 0
+    assert np.allclose(load_calibration(tmp_path / "hoop.toml").t, t, atol=0.02)
+    refused = rimward("calibrate", "--image", __file__, *options[2:], "--overwrite")
+    assert refused.status == 2
+    assert refused.err.count("\n") == 1
+    assert "no picture" in refused.err
 
 
 def test_ctrl_c_while_the_options_are_read(monkeypatch, capsys):
