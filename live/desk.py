@@ -10,7 +10,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final, Literal
 
+from .cues import mark
 from .figure import Placement, Take, placement
+from .glossary import FAULTS, term, with_error
+from .records import Mark, Rep
 from .timeline import STOPS, Playhead, partner, stops
 
 Mode = Literal["one", "beside", "over"]
@@ -29,6 +32,8 @@ ACTIONS: Final = {
     "landing": "to the landing",
     "next": "next rep",
     "previous": "rep before",
+    "next_out": "next rep with a value out of its band",
+    "previous_out": "the one before with a value out of its band",
     "compare": "alone, beside another rep, on another rep",
     "other": "another rep to compare with",
     "good": "good, or take it back",
@@ -39,6 +44,27 @@ ACTIONS: Final = {
     "keep": "key pictures of this rep as files",
 }
 """What can be done, and its words."""
+
+LISTED: Final = (
+    "set_point_above_eyes_m",
+    "elbow_at_set_deg",
+    "elbow_at_release_deg",
+    "elbow_max_deg",
+    "upper_arm_at_set_deg",
+    "knee_min_deg",
+    "trunk_lean_at_release_deg",
+    "arm_offset_at_set_m",
+    "hold_s",
+    "set_to_release_s",
+    "release_before_apex_s",
+    "release_angle_deg",
+    "follow_through_s",
+    "dip_m",
+    "jump_height_m",
+    "drift_forward_m",
+)
+"""Values beside the picture; what is out of its band comes along though it is not named here."""
+_ANY_CHECK: Final = ("below its band", "above its band")
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,6 +83,67 @@ class Said:
     index: int
     """Which of the takes."""
     remark: Remark
+
+
+@dataclass(frozen=True, slots=True)
+class Cell:
+    """A value of one rep, and how it was judged."""
+
+    words: str
+    """With its error."""
+    mark: Mark | None = None
+    """None where no check looked at it."""
+    fault: str = ""
+    """What is the matter with it, as the report says it; empty in band."""
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One value of the reps that are looked at."""
+
+    label: str
+    cells: tuple[Cell, ...]
+    """One a rep."""
+
+    @property
+    def out(self) -> bool:
+        """Whether it is out of its band in one of them."""
+        return any(cell.mark is Mark.OUT_OF_BAND for cell in self.cells)
+
+
+def rows(takes: Sequence[Take]) -> tuple[Row, ...]:
+    """The values of these reps that one of them has."""
+    judged = [one.measurement for take in takes for one in take.rep.findings if one.verdict in ("below", "above")]
+    found = [(name, tuple(_cell(take.rep, name) for take in takes)) for name in dict.fromkeys([*LISTED, *judged])]
+    return tuple(Row(term(name).label, cells) for name, cells in found if any(cell != _NO_VALUE for cell in cells))
+
+
+def fitting(listed: Sequence[Row], room: int) -> tuple[Row, ...]:
+    """As many as there is room for, in their order; what is out of its band is the last to be left out."""
+    first = sorted(range(len(listed)), key=lambda k: not listed[k].out)[:room]
+    return tuple(listed[k] for k in sorted(first))
+
+
+def cue_of(rep: Rep) -> str:
+    """The words that the rep was given: cue or praise, else the answer to somebody's asking; empty for none."""
+    return (rep.praise if rep.cue is None else rep.cue.text) or rep.answer or ""
+
+
+_NO_VALUE: Final = Cell("not given")
+
+
+def _cell(rep: Rep, name: str) -> Cell:
+    measured = rep.measurements.get(name)
+    if measured is None or measured.value is None or measured.sigma is None:
+        return _NO_VALUE
+    findings = [one for one in rep.findings if one.measurement == name]
+    judged, fault = mark(findings), ""
+    if judged is Mark.OUT_OF_BAND:  # of several checks the first, which a coach would speak of first
+        worst = next(one for one in findings if one.verdict in ("below", "above"))
+        fault = FAULTS.get(worst.check, _ANY_CHECK)[worst.verdict == "above"]
+    elif judged is Mark.UNSURE:
+        fault = "unsure"
+    return Cell(with_error(name, measured.value, measured.sigma), judged, fault)
 
 
 class Desk:
@@ -137,6 +224,8 @@ class Desk:
                 self.words = f"The {STOPS[action]} of this rep was not seen"
         elif action in ("next", "previous"):
             self._go(1 if action == "next" else -1)
+        elif action in ("next_out", "previous_out"):
+            self._go_out(1 if action == "next_out" else -1)
         elif action == "compare":
             self._compare()
         elif action == "other":
@@ -195,6 +284,19 @@ class Desk:
         t_s = self.take.t_s
         wanted_s = self.take.rep.events.release_s + from_release_s
         self.head = Playhead(float(min(max(wanted_s, t_s[0]), t_s[-1])))
+
+    def _go_out(self, way: int) -> None:
+        """To the nearest rep on this side with a value clearly out of its band, never round the end: who steps through
+        them is told when all were seen.
+        """
+        out = [k for k, one in enumerate(self.takes) if mark(one.rep.findings) is Mark.OUT_OF_BAND]
+        there = [k - self.current for k in out if (k - self.current) * way > 0]
+        if there:
+            self._go(min(there, key=abs))
+        elif out:
+            self.words = f"No rep {'after' if way > 0 else 'before'} this one has a value clearly out of its band"
+        else:
+            self.words = "None of these reps has a value clearly out of its band"
 
     def _compare(self) -> None:
         if len(self.takes) < 2:

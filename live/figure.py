@@ -39,6 +39,12 @@ class Take:
     """The trace through the filter that the measurements are read from."""
     name: str = ""
     """Words that tell it from others: clip or session, and number."""
+    player: str = ""
+
+    @property
+    def title(self) -> str:
+        """Whose rep, and which."""
+        return f"{self.player} \N{MIDDLE DOT} {self.name}" if self.player else self.name
 
     @property
     def t_s(self) -> FloatArray:
@@ -46,9 +52,9 @@ class Take:
         return self.trace.t_s
 
 
-def take(rep: Rep, trace: Trace, name: str = "") -> Take:
+def take(rep: Rep, trace: Trace, name: str = "", player: str = "") -> Take:
     """Made ready for looking at it."""
-    return Take(rep, trace, trace.track().smoothed(), name)
+    return Take(rep, trace, trace.track().smoothed(), name, player)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -53,7 +53,8 @@ def reels(store: Store, sessions: Iterable[str]) -> list[Reel]:
                 trace = replace(trace, film=film or trace.film)
                 name = f"{Path(trace.film).stem if trace.film else session.start.source} rep {rep.index}"
                 remark = _remark([note for note in notes if note.rep_index == rep.index])
-                found.append(Reel(take(rep, trace, name), session_id, rep.index, everybody[session.player_id], remark))
+                player = everybody[session.player_id]
+                found.append(Reel(take(rep, trace, name, player.name), session_id, rep.index, player, remark))
     return found
 
 

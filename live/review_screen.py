@@ -16,9 +16,8 @@ from typing import TYPE_CHECKING, Final
 import numpy as np
 
 from .annotate import OTHER, Picture, annotated
-from .desk import ACTIONS, SPEED, Desk, Said
+from .desk import ACTIONS, SPEED, Cell, Desk, Said, cue_of, fitting, rows
 from .figure import Figure, Region, Take, figure, moved, overlaid, region
-from .glossary import term, with_error
 from .layout import Box
 from .overlay import Colour
 from .records import ImageArray, Mark
@@ -39,6 +38,8 @@ KEYS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "landing": ("l",),
         "next": ("down", "page down"),
         "previous": ("up", "page up"),
+        "next_out": ("x",),
+        "previous_out": ("shift+x",),
         "compare": ("tab",),
         "other": ("o",),
         "good": ("g",),
@@ -52,33 +53,22 @@ KEYS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
         "quit": ("q", "escape"),
     }
 )
-"""Names of the keys (pygame's) of each action."""
+"""Names of the keys (pygame's) of each action, with "shift+" before the name where Shift is held."""
 _WINDOW_WORDS = {"fullscreen": "full screen", "keys": "show or hide the keys", "quit": "end"}
 KEY_TABLE: Final = tuple(
-    (" or ".join(key.capitalize() for key in keys), (ACTIONS | _WINDOW_WORDS)[action]) for action, keys in KEYS.items()
+    (
+        " or ".join("+".join(part.capitalize() for part in key.split("+")) for key in keys),
+        (ACTIONS | _WINDOW_WORDS)[action],
+    )
+    for action, keys in KEYS.items()
 )
-SHOWN: Final = (
-    "set_point_above_eyes_m",
-    "elbow_at_set_deg",
-    "elbow_at_release_deg",
-    "elbow_max_deg",
-    "upper_arm_at_set_deg",
-    "knee_min_deg",
-    "trunk_lean_at_release_deg",
-    "arm_offset_at_set_m",
-    "hold_s",
-    "set_to_release_s",
-    "release_before_apex_s",
-    "release_angle_deg",
-    "follow_through_s",
-    "dip_m",
-    "jump_height_m",
-    "drift_forward_m",
-)
-"""Values beside the picture, as many of them as were measured and as there is room for."""
 _MARKS = {True: (Mark.IN_BAND, "GOOD"), False: (Mark.OUT_OF_BAND, "NOT GOOD")}
 _FPS: Final = 60
-_HINT: Final = "G good \N{MIDDLE DOT} B not good \N{MIDDLE DOT} N note \N{MIDDLE DOT} Tab compare \N{MIDDLE DOT} H keys"
+_HINT: Final = " \N{MIDDLE DOT} ".join(
+    ("G good", "B not good", "N note", "X next out of band", "Tab compare", "H keys"),
+)
+_GAP: Final = 0.45
+"""Between two values, in lines."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,14 +134,14 @@ class ReviewPainter(Brush):
     def _draw_bar(self, surface: pygame.Surface, layout: _Layout, desk: Desk) -> None:
         bar, style = layout.bar, self._style
         middle = bar.y + bar.h // 2
-        words = desk.take.name
+        words = desk.take.title
         size, (left,) = self._fit(words, 0.45 * bar.w, bar.h, 1, 0.8 * bar.h)
         self._write(surface, left, size, style.accent if desk.mode != "one" else style.ink, bar.x, middle, middle=True)
         right = f"{desk.current + 1} of {len(desk.takes)}"
         colour: Colour = style.quiet
         if desk.second is not None:
             on = "on it: " if desk.mode == "over" else ""
-            right, colour = f"{on}{desk.second.name}", OTHER
+            right, colour = f"{on}{desk.second.title}", OTHER
         size, (right,) = self._fit(right, 0.45 * bar.w, bar.h, 1, 0.8 * bar.h)
         self._write(surface, right, size, colour, bar.x + bar.w, middle, right=True, middle=True)
 
@@ -212,27 +202,52 @@ class ReviewPainter(Brush):
         self._write(surface, words, size, style.ink, left, box.y + box.h - round(0.16 * box.h))
 
     def _draw_values(self, surface: pygame.Surface, box: Box, desk: Desk) -> None:
-        """Name and value with its error; in comparison the second rep's below in its colour."""
-        style = self._style
+        """What was said, then name and value with its error; in comparison the second rep's below in its colour."""
+        style, line = self._style, self._line
         self._draw_panel(surface, box, style.panel)
         inner = box.inset(max(6, box.w // 22))
         takes = [desk.take] if desk.second is None else [desk.take, desk.second]
-        names = [name for name in SHOWN if any(_value(take, name) for take in takes)]
-        if not names:
+        colours = (style.ink,) if len(takes) == 1 else (style.accent, OTHER)
+        listed = rows(takes)
+        if not listed:
             self._words_in(surface, "Nothing could be measured in this view", inner, style.quiet, 4)
             return
-        rows = 1 + len(takes)
-        size = min(0.032 * surface.get_height(), inner.w / 13)
-        step = (rows + 0.45) * self._line * size
-        room = max(1, int((inner.h + 0.4 * size) // step))
+        cue_lines, value_lines = 1 + 2 * len(takes) + _GAP, 1 + len(takes) + _GAP
+        most_lines = cue_lines + value_lines * max(1, sum(row.out for row in listed))
+        size = min(0.032 * surface.get_height(), inner.w / 13, inner.h / (line * most_lines))
         y = float(inner.y)
-        for name in names[:room]:
-            self._write(surface, term(name).label, 0.85 * size, style.quiet, inner.x, round(y))
-            for i, take in enumerate(takes):
-                words = _value(take, name) or "not given"
-                colour = style.ink if len(takes) == 1 else (style.accent, OTHER)[i]
-                self._write(surface, words, size, colour, inner.x, round(y + (i + 0.95) * self._line * size))
-            y += step
+        self._write(surface, "Cue or praise", 0.85 * size, style.quiet, inner.x, round(y))
+        y += 0.95 * line * size
+        for take, colour in zip(takes, colours, strict=True):
+            small, lines = self._fit(cue_of(take.rep) or "none", inner.w, 2 * line * size, 2, size)
+            for words in lines:
+                self._write(surface, words, small, colour, inner.x, round(y))
+                y += line * small
+        y += (0.05 + _GAP) * line * size
+        room = max(1, int((inner.y + inner.h - y + _GAP * line * size) / (value_lines * line * size)))
+        for row in fitting(listed, room):
+            self._write(surface, row.label, 0.85 * size, style.quiet, inner.x, round(y))
+            for i, (cell, colour) in enumerate(zip(row.cells, colours, strict=True)):
+                place = Box(inner.x, round(y + (i + 0.95) * line * size), inner.w, round(line * size))
+                self._draw_cell(surface, place, cell, size, colour)
+            y += value_lines * line * size
+
+    def _draw_cell(self, surface: pygame.Surface, place: Box, cell: Cell, size: float, colour: Colour) -> None:
+        """A value, and behind it the sign and the word for what is the matter."""
+        style = self._style
+        marked = {Mark.OUT_OF_BAND: style.alarm, Mark.UNSURE: style.quiet}.get(cell.mark) if cell.mark else None
+        if marked is not None and cell.mark is Mark.OUT_OF_BAND and colour == style.ink:
+            colour = marked
+        self._write(surface, cell.words, size, colour, place.x, place.y)
+        if marked is None or cell.mark is None:
+            return
+        side, gap = round(0.8 * place.h), round(0.3 * size)
+        middle = place.y + place.h // 2
+        left = place.x + round(self._advance(cell.words) * size) + gap
+        surface.blit(self._shape(cell.mark.value, side, marked), (left, middle - side // 2))
+        left += side + gap
+        small, (words,) = self._fit(cell.fault, place.x + place.w - left, place.h, 1, size)
+        self._write(surface, words, small, marked, left, middle, middle=True)
 
     def _draw_foot(self, surface: pygame.Surface, layout: _Layout, desk: Desk) -> None:
         style, foot = self._style, layout.foot
@@ -281,13 +296,6 @@ def _cut(image: ImageArray, part: Region, ground: Colour) -> ImageArray:
 
 def _no_picture(take: Take, k: int) -> None:
     return None
-
-
-def _value(take: Take, name: str) -> str:
-    measured = take.rep.measurements.get(name)
-    if measured is None or measured.value is None or measured.sigma is None:
-        return ""
-    return with_error(name, measured.value, measured.sigma)
 
 
 class ReviewWindow:
@@ -360,6 +368,8 @@ class ReviewWindow:
             return True
         # "?" is no key of its own on most keyboards, only a character
         action = self._action_of.get(name) or self._action_of.get(event.unicode)
+        if event.mod & pygame.KMOD_SHIFT:
+            action = self._action_of.get(f"shift+{name}", action)
         if action == "quit":
             if not self._keys_shown or name == "q":
                 return False
