@@ -76,7 +76,6 @@ class Reading:
     """False: this and earlier shots leave it open, and `hand` is the likelier one."""
     events: Events
     motion: Motion | None
-    release_phase: ReleasePhase | None
     release_by_ball: bool
     """False: the ball was not seen leaving, the instant comes from the last sight of it in the hand."""
     free_s: float
@@ -167,7 +166,6 @@ def read(
         hand_sure=hand is not None or abs(odds) >= _SURE_ODDS,
         events=events,
         motion=_motion(smooth, start, set_point, release, settings),
-        release_phase=release_phase(None if events.apex_s is None else events.apex_s - events.release_s, settings),
         release_by_ball=gone,
         free_s=free_s,
         free_sigma_s=free_sigma_s,

@@ -32,7 +32,7 @@ def rep_of(
     (reading,) = shots_in(seen, load_settings().phases, view)
     assert isinstance(reading, Reading)
     values = measure.measure(measure.shot(reading, form.stature_m, True))
-    rep = Rep(index, reading.hand, reading.events, reading.motion, reading.release_phase, values)
+    rep = Rep(index, reading.hand, reading.events, reading.motion, None, values)
     trace = replace(trace_of(reading, seen, view.px_per_m, view.size, None), film=path)
     return take(rep, trace, name or f"rep {index}")
 

@@ -13,7 +13,7 @@ import pytest
 
 from rimward.live.phases import PhaseState, Signals, advance, finish
 from rimward.live.records import Phase
-from rimward.live.reps import Reading, read
+from rimward.live.reps import Reading, read, release_phase
 from rimward.live.skeleton import COUNT, INDEX
 from rimward.live.track import Track
 
@@ -111,8 +111,9 @@ def test_none_of_these_shots_has_a_jump(shots, truth):
         assert shot.events.landing_s is None, trial
 
 
-def test_motion_and_release_phase(shots, truth):
-    said = {trial: (shot.motion, shot.release_phase) for trial, shot in shots.items()}
+def test_motion_and_release_phase(shots, truth, shipped):
+    rises = {trial: shot.events.apex_s - shot.events.release_s for trial, shot in shots.items()}
+    said = {trial: (shot.motion, release_phase(rises[trial], shipped.phases)) for trial, shot in shots.items()}
     true = {trial: (truth[trial]["labels"]["motion"], truth[trial]["labels"]["release_phase"]) for trial in truth}
     assert said == true
 
