@@ -96,7 +96,7 @@ def _arrange(width: int, height: int) -> _Layout:
         side = Box(stage.x + stage.w + margin, top, side_w, foot.y - margin - top)
     else:
         stage = Box(margin, top, inner, min(round(0.62 * height), round(inner * 9 / 16)))
-        below = stage.y + stage.h + margin + time_h
+        below = stage.y + stage.h + 2 * margin + time_h
         side = Box(margin, below, inner, foot.y - margin - below)
     return _Layout(margin, bar, stage, Box(stage.x, stage.y + stage.h + margin, stage.w, time_h), side, foot)
 
@@ -135,14 +135,15 @@ class ReviewPainter(Brush):
         bar, style = layout.bar, self._style
         middle = bar.y + bar.h // 2
         words = desk.take.title
-        size, (left,) = self._fit(words, 0.45 * bar.w, bar.h, 1, 0.8 * bar.h)
+        share = 0.8 if desk.second is None else 0.45
+        size, (left,) = self._fit(words, share * bar.w, bar.h, 1, 0.8 * bar.h)
         self._write(surface, left, size, style.accent if desk.mode != "one" else style.ink, bar.x, middle, middle=True)
         right = f"{desk.current + 1} of {len(desk.takes)}"
         colour: Colour = style.quiet
         if desk.second is not None:
             on = "on it: " if desk.mode == "over" else ""
             right, colour = f"{on}{desk.second.title}", OTHER
-        size, (right,) = self._fit(right, 0.45 * bar.w, bar.h, 1, 0.8 * bar.h)
+        size, (right,) = self._fit(right, (0.9 - share) * bar.w, bar.h, 1, 0.8 * bar.h)
         self._write(surface, right, size, colour, bar.x + bar.w, middle, right=True, middle=True)
 
     def _draw_second(self, surface: pygame.Surface, area: Box, desk: Desk, second: Take, picture: Picture) -> None:
@@ -235,12 +236,13 @@ class ReviewPainter(Brush):
     def _draw_cell(self, surface: pygame.Surface, place: Box, cell: Cell, size: float, colour: Colour) -> None:
         """A value, and behind it the sign and the word for what is the matter."""
         style = self._style
-        marked = {Mark.OUT_OF_BAND: style.alarm, Mark.UNSURE: style.quiet}.get(cell.mark) if cell.mark else None
-        if marked is not None and cell.mark is Mark.OUT_OF_BAND and colour == style.ink:
-            colour = marked
+        signs = {Mark.OUT_OF_BAND: style.alarm, Mark.UNSURE: style.quiet}
+        if cell.mark is Mark.OUT_OF_BAND and colour == style.ink:  # in comparison the colour tells whose value it is
+            colour = style.alarm
         self._write(surface, cell.words, size, colour, place.x, place.y)
-        if marked is None or cell.mark is None:
+        if cell.mark is None or cell.mark not in signs:
             return
+        marked = signs[cell.mark]
         side, gap = round(0.8 * place.h), round(0.3 * size)
         middle = place.y + place.h // 2
         left = place.x + round(self._advance(cell.words) * size) + gap

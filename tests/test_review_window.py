@@ -13,11 +13,14 @@ from builders import Form
 from filmed_reps import number_in, numbered_film, rep_of
 from program import eventually
 
+from rimward.live.checks import judge
 from rimward.live.desk import Desk, Remark
 from rimward.live.figure import Take
+from rimward.live.records import Cue, Finding, Measurement
 from rimward.live.reels import Films, Keeper, Reel, reels
 from rimward.live.review_screen import KEY_TABLE, KEYS, ReviewPainter, ReviewWindow
 from rimward.live.screen import STYLE
+from rimward.live.settings import load_settings
 from rimward.live.store import Store, open_store
 from rimward.live.traces import save_trace
 
@@ -49,11 +52,12 @@ def shown(store) -> list[Reel]:
     return reels(store, ["last"])
 
 
-def press(key: str) -> None:
+def press(key: str, *, shift: bool = False) -> None:
     """As from the keyboard."""
     code = pygame.key.key_code(key)
     letter = " " if key == "space" else key if len(key) == 1 else ""
-    pygame.event.post(pygame.event.Event(pygame.KEYDOWN, key=code, unicode=letter, mod=0))
+    letter, mod = (letter.upper(), pygame.KMOD_LSHIFT) if shift else (letter, 0)
+    pygame.event.post(pygame.event.Event(pygame.KEYDOWN, key=code, unicode=letter, mod=mod))
 
 
 class Stage:
@@ -106,6 +110,94 @@ def stage(store, shown, monkeypatch) -> Stage:
 
 def share_of(pixels: np.ndarray, colour: tuple[int, int, int]) -> float:
     return float((np.abs(pixels.astype(int) - colour).max(axis=2) < 12).mean())
+
+
+@pytest.fixture
+def fourth_low(tmp_path) -> Store:
+    """Three good reps, the fourth sets the ball low and is told so, a fifth that is good."""
+    store, settings = open_store(tmp_path / "fourth"), load_settings()
+    store.add_player("Sam")
+    writer = store.start_session(player="Sam", hand="auto", source="camera", settings_digest="x", app_version="0")
+    for index, above_m in enumerate((0.10, 0.12, 0.10, -0.15, 0.10), 1):
+        taken = rep_of(Form(set_above_eyes_m=above_m), index=index)
+        findings = judge(taken.rep, settings.check_bands(), settings.cues.clear_sigmas)
+        cue = Cue("Ball above your eyes", "set_point_height") if above_m < 0 else None
+        writer.save(replace(taken.rep, findings=findings, cue=cue))
+        save_trace(store.folder, writer.id, index, taken.trace)
+    writer.close()
+    return store
+
+
+def test_a_key_goes_to_the_rep_that_was_out_of_its_band_and_shift_goes_back(fourth_low, monkeypatch):
+    """A ball set below the eyes is a fault: common practice, no source."""
+    stage = Stage(fourth_low, reels(fourth_low, ["last"]), monkeypatch)
+    seen: list[str] = []
+
+    def person() -> None:
+        for key, shift in (("x", False), ("x", False), ("down", False), ("x", True), ("g", True)):
+            stage.desk.words = "waiting"
+            press(key, shift=shift)
+            assert eventually(lambda: stage.desk.words != "waiting")
+            seen.append(f"{stage.desk.take.rep.index} {stage.desk.words}".strip())
+        press("q")
+
+    stage.run(person)
+    assert seen == ["4", "4 No rep after this one has a value clearly out of its band", "5", "4", "4"]
+    assert stage.desk.take.title == "Sam \N{MIDDLE DOT} camera rep 4"
+    assert stage.desk.remarks[3].good  # other keys do the same with Shift held
+
+
+def test_what_was_out_of_its_band_stands_out_when_its_rep_is_shown(fourth_low):
+    shown = reels(fourth_low, ["last"])
+    desk = Desk([reel.take for reel in shown], [reel.remark for reel in shown])
+
+    def orange() -> float:
+        surface = pygame.Surface((1280, 720))
+        ReviewPainter().draw(surface, desk, lambda taken, k: None)
+        return share_of(pygame.surfarray.array3d(surface)[960:], STYLE.alarm)  # the values beside the picture
+
+    assert orange() == 0.0
+    desk.act("next_out")
+    assert orange() > 0.0005
+
+
+OUT = {"step_rhythm": "guide_foot_lead_s", "stagger": "foot_stagger_m", "shoulder_turn": "shoulder_turn_deg"}
+OUT |= {check: f"{check}_deg" for check in ("invented", "more", "still_more", "and_more", "again", "last")}
+
+
+def all_out(taken: Take, last_deg: float = -1234.56) -> Take:
+    """The same rep with many values out of their bands, the longest words for them, and the longest cue."""
+    measured = {name: Measurement(-1234.56, 0.04, "lifted") for name in OUT.values()}
+    measured["last_deg"] = Measurement(last_deg, 0.04, "lifted")
+    findings = tuple(Finding(check, "above", name, 3.0) for check, name in OUT.items())
+    cue = Cue("Handgelenksüberstreckungen vermeiden, Ellenbogenstreckung abwarten, dann durchdrücken", "arm_line")
+    rep = replace(taken.rep, measurements={**taken.rep.measurements, **measured}, findings=findings, cue=cue)
+    return replace(taken, rep=rep)
+
+
+def changed(one: Take, other: Take, mode: str, size: tuple[int, int]) -> tuple[np.ndarray, np.ndarray]:
+    """Columns and rows of what differs between their pictures; beside each stands the same rep again."""
+    drawn = []
+    for taken in (one, other):
+        desk = Desk([taken, replace(taken, name="again")], [Remark()] * 2)
+        while desk.mode != mode:
+            desk.act("compare")
+        surface = pygame.Surface(size)
+        ReviewPainter().draw(surface, desk, lambda taken, k: None)
+        drawn.append(pygame.surfarray.array3d(surface).astype(int))
+    return np.nonzero(np.abs(drawn[1] - drawn[0]).max(axis=2))
+
+
+@pytest.mark.parametrize("size", [(1280, 720), (1024, 600), (640, 360)])
+@pytest.mark.parametrize("mode", ["one", "beside"])
+def test_however_many_values_are_out_all_are_shown_and_no_word_leaves_the_panel(shown, size, mode):
+    plain, (width, height) = shown[0].take, size
+    columns, rows = changed(plain, all_out(plain), mode, size)
+    assert columns.min() > 0.74 * width
+    assert columns.max() < width - 0.02 * height - 2
+    assert rows.max() < 0.86 * height
+    columns, _ = changed(all_out(plain), all_out(plain, last_deg=-6543.21), mode, size)
+    assert columns.size > 0, "the last of them is not there"
 
 
 def test_every_frame_that_is_shown_is_the_one_that_was_asked_for(stage):
