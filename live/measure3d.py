@@ -529,9 +529,19 @@ _SET_S = 0.03
 
 
 def _hips_top(shot: Shot3D) -> tuple[FloatArray, FloatArray]:
-    """When the mid-hip of each version is highest after its deepest knee bend, and how high: (1 + S,) each."""
+    """When the mid-hip of each version is highest after its deepest knee bend, and how high: (1 + S,) each.
+
+    Of who stays on the toes, as high for a while, it is the instant next to the release.
+    """
     later = np.arange(len(shot.t_s)) >= shot.gathers[:, None]
-    return tops(shot.t_s, np.where(later, shot.middle("hip")[..., 2], -np.inf))
+    lower_m = _NEXT_TO_RELEASE_MPS2 * (shot.t_s - shot.free_s) ** 2
+    top_s, height_m = tops(shot.t_s, np.where(later, shot.middle("hip")[..., 2] - lower_m, -np.inf))
+    return top_s, height_m + _NEXT_TO_RELEASE_MPS2 * (top_s - shot.free_s) ** 2
+
+
+_NEXT_TO_RELEASE_MPS2 = 0.08
+"""Heights that differ by less than 1 mm at 0.1 s from the release, 3 mm at 0.2, are the same to the landmarks. Beside
+gravity it is nothing: it moves the top of a jump by less than 2 ms."""
 
 
 def release_before_apex_s(shot: Shot3D) -> Measurement:
@@ -545,7 +555,7 @@ def release_before_apex_s(shot: Shot3D) -> Measurement:
     return Measurement(float(top_s[0]) - shot.free_s, sigma, "timing")
 
 
-_APEX_S, _USEFUL_APEX_S = 0.01, 0.08
+_APEX_S, _USEFUL_APEX_S = 0.01, 0.10
 
 
 def jump_height_m(shot: Shot3D) -> Measurement:
