@@ -66,9 +66,7 @@ def told(name: str, settings: Phases) -> dict[str, object]:
             shots.append({"rejected": reading.reason})
         else:
             events = {k: None if v is None else round(v, 3) for k, v in asdict(reading.events).items()}
-            shots.append(
-                {"hand": reading.hand, "motion": reading.motion, "release_phase": reading.release_phase} | events
-            )
+            shots.append({"hand": reading.hand, "motion": reading.motion} | events)
     return {"phases": [[round(t, 3), phase.value] for t, phase in begun], "shots": shots}
 
 
