@@ -34,11 +34,19 @@ class PracticeScreen:
         self._window, self._pause, self._bump, self._speaker = window, pause, bump, speaker
         self._aid = HoldAid() if hold_tone else None
         self._last: View | None = None
+        self._answer: View | None = None
+        """What answered the last key of this pause."""
         self.warning = ""
         """What hangs, as the watchdog names it."""
 
     def show(self, view: View, *, answered: bool = False) -> None:
-        """Hand over the newest view. `answered`: its prompt answers a key, which is seen during a pause too."""
+        """Hand over the newest view. `answered`: its prompt answers a key, which is seen during a pause too.
+
+        Frames that were under way when the pause began may come after that: they take nothing back.
+        """
+        self._answer = (view if answered else self._answer) if self._pause.on else None
+        if self._answer is not None and not answered and view.t_s <= self._answer.t_s:
+            return
         self._last = view
         if self._speaker is not None and view.phase in IN_THE_SHOT:
             self._speaker.hush()
@@ -54,7 +62,8 @@ class PracticeScreen:
             view = replace(view, status=self.warning, trouble=True)
         if self._pause.on and not view.trouble:
             paused = text(self._words, "paused_clip")
-            view = replace(view, status=paused, prompt=(answered and view.prompt) or paused)
+            answer = "" if self._answer is None else self._answer.prompt
+            view = replace(view, status=paused, prompt=answer or paused)
         self._window.show(view)
 
     def show_again(self) -> None:
