@@ -18,8 +18,8 @@ from rimward.calibration.record import Calibration
 
 from .body import in_picture, point, seen, stature_px
 from .records import FloatArray, Pose
+from .skeleton import FEET
 
-_FEET: Final = ("left_heel", "right_heel", "left_foot_index", "right_foot_index")
 OVER_STATURE: Final = 1.05
 """Size in metres over stature: 0.99 to 1.11 on seven renders of two bodies from the side, half front and front (the
 network's joints lie wider than the table of limbs)."""
@@ -57,9 +57,9 @@ def size_of(pose: Pose, picture: tuple[int, int], calibration: Calibration | Non
     tall_px = stature_px(pose)
     if tall_px is None or not (seen(pose, "left_heel") | seen(pose, "right_heel")):
         return None
-    if not in_picture(pose, picture, *_FEET):
+    if not in_picture(pose, picture, *FEET):
         return None
-    feet = np.mean([point(pose, name) for name in _FEET], axis=0)
+    feet = np.mean([point(pose, name) for name in FEET], axis=0)
     spot: FloatArray = feet / picture[1]
     if calibration is None:
         return Size(tall_px / picture[1], False, spot)

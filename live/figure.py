@@ -11,7 +11,7 @@ import numpy as np
 
 from .body import stature_px
 from .records import Ball, FloatArray, Pose, Rep
-from .skeleton import COUNT, INDEX, MIRRORED
+from .skeleton import COUNT, FEET, INDEX, MIRRORED
 from .timeline import nearest
 from .trace import Trace
 from .track import Track
@@ -26,7 +26,6 @@ _ANGLES = (
 nothing to go by, an angle in the picture means nothing either."""
 _AT_SET_M = 0.12
 """A ball's radius: with the ball farther from its place at set, the height drawn there would lie beside it."""
-_FEET = ("left_heel", "right_heel", "left_foot_index", "right_foot_index")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -270,7 +269,7 @@ def _height_px(taken: Take) -> float | None:
 
 def _standing(taken: Take) -> FloatArray | None:
     """(2,) the middle of the feet at set, or what the network guesses of them."""
-    feet = np.mean([taken.smooth.joint(name)[nearest(taken.t_s, taken.rep.events.set_s)] for name in _FEET], axis=0)
+    feet = np.mean([taken.smooth.joint(name)[nearest(taken.t_s, taken.rep.events.set_s)] for name in FEET], axis=0)
     return _pixels(taken, feet) if np.isfinite(feet).all() else None
 
 

@@ -33,7 +33,7 @@ from .joints import JOINTS, Learned, Together, landmark, toward_hoop
 from .records import FloatArray, Observation, require_shape
 from .runs import runs
 from .sharpen import in_time, sharpened
-from .skeleton import COUNT, INDEX, Side, other
+from .skeleton import COUNT, FEET, INDEX, Side, other
 from .track import Track, unswap_arms
 
 BoolArray = NDArray[np.bool_]
@@ -486,7 +486,7 @@ class _Problem:
         """(T,): samples in free fall."""
         takeoff_s, landing_s = (np.inf, np.inf) if airborne_s is None else airborne_s
         t_s = self.seen.t_s
-        feet = [AT[f"{side}_{part}"] for side in ("left", "right") for part in ("heel", "foot_index")]
+        feet = [AT[name] for name in FEET]
         off = (t_s > takeoff_s - 1e-6) & (t_s < landing_s - 1e-6) & (self.trust[:, feet] > _FEET_SEEN).all(axis=1)
         return _lasting(t_s, off, _FLIES_S)
 
@@ -1012,7 +1012,7 @@ def _lasting(t_s: FloatArray, flags: BoolArray, least_s: float) -> BoolArray:
 def _planted(t_s: FloatArray, points_m: FloatArray) -> dict[str, BoolArray]:
     """Where heels and toes stand on the floor, (T,) each: still, low, and for longer than at the top of a jump."""
     out: dict[str, BoolArray] = {}
-    for name in ("left_heel", "right_heel", "left_foot_index", "right_foot_index"):
+    for name in FEET:
         foot = points_m[:, AT[name]]
         speed = np.linalg.norm(np.gradient(foot, t_s, axis=0), axis=-1)
         around = np.convolve(np.pad(speed, 1, mode="edge"), np.full(3, 1 / 3), mode="valid")

@@ -48,7 +48,7 @@ from .records import (
 from .results import RingResults
 from .settings import Settings
 from .shooter import ShooterLock
-from .skeleton import Side, other
+from .skeleton import FEET, Side, other
 from .smoothing import OneEuro
 from .targets import Targets
 from .trace import Trace, trace_of
@@ -56,7 +56,6 @@ from .track import from_observations
 from .view_check import ViewCheck
 from .words import Words, text
 
-_FEET = ("left_heel", "right_heel", "left_foot_index", "right_foot_index")
 _STATURE_SIGMA, _STATURE_GUESS_SIGMA = 0.01, 0.08
 IDLE = (Phase.WAITING, Phase.HOLDING, Phase.LANDED)
 """Nobody is shooting."""
@@ -388,9 +387,9 @@ class Pipeline:
 
     def _spot_m(self, pose: Pose | None) -> FloatArray | None:
         """(2,) where the shooter stands on the floor, hoop frame."""
-        if self._calibration is None or pose is None or not in_picture(pose, self._size, *_FEET):
+        if self._calibration is None or pose is None or not in_picture(pose, self._size, *FEET):
             return None
-        feet = np.mean([point(pose, name) for name in _FEET], axis=0)
+        feet = np.mean([point(pose, name) for name in FEET], axis=0)
         spot: FloatArray = floor_from_image(self._calibration, feet)[:2]
         return spot
 

@@ -19,7 +19,7 @@ from .phases import flies_above
 from .records import Events, FloatArray, Motion, ReleasePhase
 from .runs import runs
 from .settings import Phases
-from .skeleton import Side, other
+from .skeleton import FEET, Side, other
 from .track import Track
 
 BoolArray = NDArray[np.bool_]
@@ -479,10 +479,9 @@ def standing(smooth: Track, end: int) -> tuple[float, slice] | None:
 def _jump(smooth: Track, gather: int, release: int) -> Airborne | None:
     """The jump of the shot, from how high the feet are against where they stand in the gather."""
     stood = slice(smooth.at(smooth.t_s[gather] - _STOOD_S), gather + 2)
-    parts = [f"{side}_{part}" for side in ("left", "right") for part in ("heel", "foot_index")]
-    if not all(smooth.seen(stood, part) for part in parts):
+    if not all(smooth.seen(stood, part) for part in FEET):
         return None
-    heights_m = np.column_stack([smooth.joint(part)[:, -1] for part in parts])
+    heights_m = np.column_stack([smooth.joint(part)[:, -1] for part in FEET])
     return airborne(smooth.t_s, heights_m, stood, release)
 
 

@@ -10,6 +10,8 @@ from typing import Literal
 
 Side = Literal["left", "right"]
 SIDES: tuple[Side, Side] = ("left", "right")
+FEET = ("left_heel", "right_heel", "left_foot_index", "right_foot_index")
+"""What stands on the floor."""
 
 NAMES = (
     "nose",
