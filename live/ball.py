@@ -12,7 +12,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import dist
+from math import dist, exp
 
 import cv2
 import numpy as np
@@ -26,8 +26,12 @@ from .skeleton import INDEX, SIDES, Side
 _WORK_RADIUS_PX = 6.0
 _SIZES = (0.82, 1.0, 1.2)
 _BINS = 24
-_LEAST_LEVEL, _MOST_GAIN, _LEVEL_SHARE = 80.0, 3.0, 0.05
-"""Mean of a picture below which it is brightened, how much at most, and how fast the mean is followed."""
+_LEAST_LEVEL, _MOST_GAIN = 80.0, 3.0
+"""Mean of a picture below which it is brightened, and how much at most."""
+_BALL_S, _REST_S, _SHOWN_S, _LEVEL_S = 0.32, 0.65, 0.15, 0.65
+"""Time constants with which the colours of the ball, of what is none, of what is shown, and the light are followed."""
+_FIRST_STEP_S, _LONGEST_STEP_S = 0.033, 0.1
+"""What the first picture counts for, and one after a gap at most: a single picture may be an odd one."""
 _IN = 0.7
 _REACH_PX = int(np.ceil(1.6 * _WORK_RADIUS_PX * max(_SIZES)))
 """How far from its middle a template looks."""
@@ -129,6 +133,11 @@ def _orange() -> FloatMap:
     return _smooth(counts.astype(np.float32))
 
 
+def _share(step_s: float, constant_s: float) -> float:
+    """How much of a picture that came `step_s` after the last is taken in: as much in a second at any frame rate."""
+    return 1.0 - exp(-step_s / constant_s)
+
+
 class ColourModel:
     """How much each colour speaks for the ball: -1 (never) to 1 (only the ball)."""
 
@@ -136,14 +145,14 @@ class ColourModel:
         self._prior = _orange()
         self._ball = self._prior.copy()
         self._rest = np.full_like(self._ball, 1.0 / self._ball.size)
-        self._learned = 0.0
+        self._knows = False
         self._shown: FloatMap | None = None
         self._update_table()
 
     @property
     def knows_the_ball(self) -> bool:
         """Whether a ball has been learnt, not only supposed to be orange."""
-        return self._learned > 0
+        return self._knows
 
     def _update_table(self) -> None:
         # the prior keeps a share for ever: a ball that was wrongly learnt can be unlearnt
@@ -158,32 +167,32 @@ class ColourModel:
         """The hands parted: what was between them no longer counts."""
         self._shown = None
 
-    def show(self, cells: CellMap, disc: NDArray[np.bool_]) -> FloatMap:
+    def show(self, cells: CellMap, disc: NDArray[np.bool_], step_s: float) -> FloatMap:
         """Take in what is between the hands; returns the score of every pixel if that were the ball."""
         now = _smooth(np.bincount(cells[disc], minlength=self._ball.size).astype(np.float32))
-        self._shown = now if self._shown is None else self._shown + 0.2 * (now - self._shown)
+        self._shown = now if self._shown is None else self._shown + _share(step_s, _SHOWN_S) * (now - self._shown)
         return self._against_rest(self._shown).take(cells)
 
     def adopt_shown(self) -> None:
         """What was between the hands is the ball."""
         if self._shown is not None:
-            self._ball, self._learned, self._shown = self._shown, 1.0, None
+            self._ball, self._knows, self._shown = self._shown, True, None
             self._update_table()
 
     def score(self, cells: CellMap) -> FloatMap:
         """Score of every cell index, same shape."""
         return self._table.take(cells)
 
-    def learn(self, cells: CellMap, disc: NDArray[np.bool_] | None, away: NDArray[np.bool_], rate: float) -> None:
-        """Take in one picture: `disc` marks ball pixels (None: no ball), `away` marks pixels that are none."""
+    def learn(self, cells: CellMap, disc: NDArray[np.bool_] | None, away: NDArray[np.bool_], step_s: float) -> None:
+        """Take in one picture, `step_s` after the last: `disc` marks ball pixels (None: no ball), `away` others."""
         count = self._ball.size
         rest = np.bincount(cells[away], minlength=count).astype(np.float32)
         # there are thousands of these pixels: smoothed as widely, a shirt would take the ball's colour with it
-        self._rest += 0.05 * (_smooth(rest, 0.4, 0.13) - self._rest)
+        self._rest += _share(step_s, _REST_S) * (_smooth(rest, 0.4, 0.13) - self._rest)
         if disc is not None and disc.sum() >= 20:
             ball = _smooth(np.bincount(cells[disc], minlength=count).astype(np.float32))
-            self._ball += rate * (ball - self._ball)
-            self._learned += rate
+            self._ball += _share(step_s, _BALL_S) * (ball - self._ball)
+            self._knows = True
         self._update_table()
 
 
@@ -275,6 +284,7 @@ class BallTracker:
         self._in_hand_s: float | None = None
         self._clear_until_s = self._gone_until_s = -np.inf
         self._level: float | None = None
+        self._looked_s: float | None = None
         self._shown_since_s: float | None = None
         self._places: list[_Place] = []
         self._templates = [_template(_WORK_RADIUS_PX * size) for size in _SIZES]
@@ -285,6 +295,8 @@ class BallTracker:
             self._last = None
             return None
         s, radius_px = self.settings, self._radius_m * px_per_m
+        step_s = _FIRST_STEP_S if self._looked_s is None else min(max(t_s - self._looked_s, 0.0), _LONGEST_STEP_S)
+        self._looked_s = t_s
         expected = self._expected(t_s, px_per_m)
         box = self._box(image, pose, px_per_m, expected)
         if box is None:
@@ -293,7 +305,7 @@ class BallTracker:
         scale = min(1.0, _WORK_RADIUS_PX / radius_px)
         width, height = max(8, round((x1 - x0) * scale)), max(8, round((y1 - y0) * scale))
         small = _shrunk(image[y0:y1, x0:x1], width, height)
-        cells = _bins(self._lit(small))
+        cells = _bins(self._lit(small, step_s))
         step = np.array([(x1 - x0) / width, (y1 - y0) / height])
         origin = np.array([x0, y0], float)
         candidates = self._candidates(self.colour.score(cells), origin, step)
@@ -309,7 +321,7 @@ class BallTracker:
             self._gone_until_s = t_s + s.gone_s
         if in_hand:
             self._in_hand_s = t_s
-        self._learn(t_s, cells, origin, step, best, hands, radius_px, pose, px_per_m)
+        self._learn(t_s, step_s, cells, origin, step, best, hands, radius_px, pose, px_per_m)
         if best is None:
             if self._last is not None and t_s - self._last[0] > s.lost_s:
                 self._last = None
@@ -325,10 +337,10 @@ class BallTracker:
         both = [(hand_centre(pose, side), _visibility(pose, side)) for side in SIDES]
         return [hand for hand, sight in both if not turned or sight >= _HIDDEN or dist(hand, trunk) > near_px]
 
-    def _lit(self, small: ImageArray) -> ImageArray:
+    def _lit(self, small: ImageArray, step_s: float) -> ImageArray:
         """The picture as bright as a usual one: in the dark all colours lie in a few cells."""
         now = float(small.mean())
-        self._level = now if self._level is None else self._level + _LEVEL_SHARE * (now - self._level)
+        self._level = now if self._level is None else self._level + _share(step_s, _LEVEL_S) * (now - self._level)
         gain = min(_LEAST_LEVEL / max(self._level, 1.0), _MOST_GAIN)
         return small if gain <= 1.0 else np.asarray(cv2.convertScaleAbs(small, alpha=gain), np.uint8)
 
@@ -482,6 +494,7 @@ class BallTracker:
     def _learn(
         self,
         t_s: float,
+        step_s: float,
         cells: CellMap,
         origin: FloatArray,
         step: FloatArray,
@@ -496,18 +509,18 @@ class BallTracker:
             away = np.ones(cells.shape, bool)
             for hand in hands:
                 away &= grid.squares_from(hand) > (2.5 * radius_px) ** 2
-            self.colour.learn(cells, None, away, 0.0)
+            self.colour.learn(cells, None, away, step_s)
             if not self.colour.knows_the_ball:
-                self._look_between_hands(t_s, cells, grid, radius_px, pose, px_per_m)
+                self._look_between_hands(t_s, step_s, cells, grid, radius_px, pose, px_per_m)
             return
         squares = grid.squares_from(best.centre_px)
         fresh = self._in_hand_s is not None and t_s - self._in_hand_s <= self.settings.fresh_s
         sure = fresh and best.score > self.settings.found_anywhere
         disc = squares < (0.8 * best.radius_px) ** 2 if sure else None
-        self.colour.learn(cells, disc, squares > (1.5 * best.radius_px) ** 2, 0.1)
+        self.colour.learn(cells, disc, squares > (1.5 * best.radius_px) ** 2, step_s)
 
     def _look_between_hands(
-        self, t_s: float, cells: CellMap, grid: _Grid, radius_px: float, pose: Pose, px_per_m: float
+        self, t_s: float, step_s: float, cells: CellMap, grid: _Grid, radius_px: float, pose: Pose, px_per_m: float
     ) -> None:
         """No ball of the expected colour so far: learn the one that the player shows."""
         left, right = hand_centre(pose, "left"), hand_centre(pose, "right")
@@ -523,7 +536,7 @@ class BallTracker:
             return
         if self._shown_since_s is None:
             self._shown_since_s = t_s
-        score = self.colour.show(cells, disc)
+        score = self.colour.show(cells, disc, step_s)
         if t_s - self._shown_since_s < self.settings.show_s:
             return
         # only a colour that sets the ball apart is of use: one disc between the hands, nothing like it elsewhere

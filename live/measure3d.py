@@ -24,14 +24,12 @@ from .flight import Flight, fit_flight
 from .joints import JointNetwork, learned
 from .lifting import AT, Body, LiftedTrack, NotLifted, Seen, lift, seen
 from .records import Events, FloatArray, Measurement, Observation
-from .reps import Reading
+from .reps import FACE_M, TREMBLE_DEG, Reading
 from .skeleton import INDEX
 from .smoothing import tops, zero_lag
 from .track import SMOOTH_HZ
 
-_FACE_M = -0.25
-"""Height of the ball against the eyes above which the arm is at the set point rather than in the dip."""
-_TREMBLE_DEG, _FOLDED_DEG = 3.0, 5.0
+_FOLDED_DEG = 5.0
 _SET_BEHIND_S = 0.17
 """From behind head and shoulders hide the arm when it is folded most: in 11 captured shots it was said to be 0.12 to
 0.21 s later."""
@@ -131,7 +129,7 @@ def shot3d(
     elbow = internal_deg(*(versions[:, :, AT[f"{hand}_{joint}"]] for joint in ("shoulder", "elbow", "wrist")))
     elbow = zero_lag(t, elbow.T, SMOOTH_HZ).T
     above = versions[0, :, AT["ball"], 2] - versions[0, :, AT["eyes"], 2]
-    up = np.flatnonzero((above[pickup:release] > _FACE_M) & lifted.held[pickup:release])
+    up = np.flatnonzero((above[pickup:release] > FACE_M) & lifted.held[pickup:release])
     first = min(pickup + (int(up[0]) if len(up) else 0), release - 1)
     folds = np.array([_fold(t, angle, first, release) for angle in elbow])
     # where the least lies in a flat hold is up to the noise: over all versions its instants average out
@@ -278,7 +276,7 @@ def _fold(t: FloatArray, angle: FloatArray, first: int, release: int) -> tuple[f
     earlier ones are the same fold on its way up. An end that was not seen lies at the edge of what was.
     """
     part = angle[first:release]
-    close = np.flatnonzero(part <= part.min() + _TREMBLE_DEG)
+    close = np.flatnonzero(part <= part.min() + TREMBLE_DEG)
     apart = np.flatnonzero(np.diff(close) > 1)
     start = close[apart[-1] + 1] if len(apart) else close[0]
     k = first + int(start) + int(part[start : close[-1] + 1].argmin())

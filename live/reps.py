@@ -29,9 +29,10 @@ _STOOD_S = 0.1
 _APEX_S = 0.5
 _GATHER_S = 1.2
 """From the deepest knee bend to the release at most; a hop into the shot lands before."""
-_FACE_M = -0.25
+FACE_M = -0.25
 """Height of the ball's centre against the eyes at the chin: a low set point lies above it."""
-_TREMBLE_DEG = 3.0
+TREMBLE_DEG = 3.0
+"""Landmarks tremble by this much: folds of the elbow that differ by less are equal."""
 _LEAVING_M = 0.10
 _LEAVING_MPS = 1.5
 """A ball that is farther from the hand than it was and runs from it at this speed has left; palms give a few cm."""
@@ -425,7 +426,7 @@ def _set_point(smooth: Track, hand: Side, dip: int, release: int) -> int | None:
     """
     elbow = smooth.angle_deg(f"{hand}_shoulder", f"{hand}_elbow", f"{hand}_wrist")
     with np.errstate(invalid="ignore"):
-        low = smooth.above_eyes_m(smooth.ball) < _FACE_M
+        low = smooth.above_eyes_m(smooth.ball) < FACE_M
     up = np.flatnonzero(~low[dip:release])
     first = dip + int(up[0]) if len(up) else dip
     least = _argmin(elbow, first, release)
@@ -434,7 +435,7 @@ def _set_point(smooth: Track, hand: Side, dip: int, release: int) -> int | None:
     # the arm stays folded from the lift through the hold; of stretches that are equal within the landmarks' tremble the
     # last one is the set point, the earlier ones are the same fold on its way up
     with np.errstate(invalid="ignore"):
-        folded = elbow <= elbow[least] + _TREMBLE_DEG
+        folded = elbow <= elbow[least] + TREMBLE_DEG
     folded[:first], folded[release:] = False, False
     start, end = runs(folded)[-1]
     return _argmin(elbow, start, end)
@@ -492,7 +493,7 @@ def _motion(smooth: Track, start: int, set_point: int, release: int, settings: P
         return None
     with np.errstate(invalid="ignore"):
         slow = np.linalg.norm(np.diff(ball, axis=0), axis=1) / np.diff(t) < settings.hold_speed_mps
-        slow &= smooth.above_eyes_m(ball)[:-1] > _FACE_M
+        slow &= smooth.above_eyes_m(ball)[:-1] > FACE_M
     slow[:start], slow[release:] = False, False
     longest = max((t[end] - t[first] for first, end in runs(slow)), default=0.0)
     return "two_motion" if longest >= settings.hold_s - 1e-6 else "one_motion"

@@ -337,10 +337,27 @@ def test_a_red_shirt_does_not_take_the_balls_colour_with_it():
     shirt = np.clip(random.normal(DIM_RED, 4, (40, 80, 3)), 0, 255)
     picture[:40], picture[40:] = shirt, np.clip(random.normal((95, 100, 98), 6, (40, 80, 3)), 0, 255)
     for _ in range(100):
-        colours.learn(_bins(picture), None, np.ones((80, 80), bool), 0.0)
+        colours.learn(_bins(picture), None, np.ones((80, 80), bool), 1 / 30)
     leather = np.clip(random.normal(DIM_LEATHER, 5, (30, 30, 3)), 0, 255).astype(np.uint8)
     assert np.mean(colours.score(_bins(leather))) > 0.7
     assert np.mean(colours.score(_bins(picture[:40]))) < 0.0
+
+
+@pytest.mark.parametrize("rate_hz", [15, 60, 120])
+def test_a_colour_is_learnt_as_fast_at_any_frame_rate(rate_hz: int):
+    """A third of a second of a green ball on a wall that is partly green: what speaks for the ball and what against."""
+
+    def score_after(rate_hz: int) -> float:
+        colours, disc = ColourModel(), np.hypot(*(np.mgrid[0:40, 0:40] - 20)) < 15
+        picture = np.full((40, 40, 3), (95, 100, 98), np.uint8)
+        picture[disc] = (60, 160, 70)
+        cells = _bins(picture)
+        for _ in range(rate_hz // 3):
+            colours.learn(cells, disc, np.ones_like(disc), 1 / rate_hz)
+        return float(np.mean(colours.score(cells[disc])))
+
+    assert score_after(rate_hz) == pytest.approx(score_after(30), rel=1e-3)
+    assert abs(score_after(30)) < 0.9  # not so sure of it that any rate would look the same
 
 
 DIM_RED, DIM_LEATHER = (25, 25, 85), (27, 54, 91)
