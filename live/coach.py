@@ -6,6 +6,7 @@ remember between reps.
 
 from __future__ import annotations
 
+from bisect import bisect
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
@@ -29,6 +30,16 @@ class Coaching:
     language: str = "en"
 
 
+@dataclass(frozen=True, slots=True)
+class _Taken:
+    """A rep that was taken out, as it counted until then."""
+
+    rep: Rep
+    past: cues.Past
+    good: Rep | None
+    result: Result | None
+
+
 class Coach:
     """Feed every rep in order."""
 
@@ -41,6 +52,7 @@ class Coach:
         self._past: list[cues.Past] = []
         self._good: dict[int, Rep] = {}
         self._results: dict[int, Result] = {}
+        self._taken: dict[int, _Taken] = {}
         self._done = False
         self._rest_until_s: float | None = None
         self._rest_s = 0
@@ -117,13 +129,31 @@ class Coach:
         return prompt(self._words, "done", drill=drill.name(self._coaching.language)) or None
 
     def discard(self, index: int) -> None:
-        """That rep was none: nothing that was found in it counts any more."""
-        kept = [k for k, rep in enumerate(self._reps) if rep.index != index]
-        self._reps, self._past = [self._reps[k] for k in kept], [self._past[k] for k in kept]
-        self._results.pop(index, None)
-        if self._good.pop(index, None) is not None:
+        """That rep was none: nothing that was found in it counts any more, unless it is put back."""
+        places = [k for k, rep in enumerate(self._reps) if rep.index == index]
+        for k in places:
+            good, result = self._good.pop(index, None), self._results.pop(index, None)
+            self._taken[index] = _Taken(self._reps.pop(k), self._past.pop(k), good, result)
+            if good is not None:
+                self._bands = self._made_of(self._good)
+            self._done = self._done and self._drill_done()
+
+    def put_back(self, index: int) -> Result | None:
+        """That rep was one after all: it counts as it did before `discard`. Returns what became of the shot."""
+        taken = self._taken.pop(index)
+        place = bisect(self._reps, index, key=lambda rep: rep.index)
+        self._reps.insert(place, taken.rep)
+        self._past.insert(place, taken.past)
+        if taken.result is not None:
+            self._results[index] = taken.result
+        if taken.good is not None:
+            self._good[index] = taken.good
             self._bands = self._made_of(self._good)
-        self._done = self._done and self._drill is not None and self._drill.done(len(self._reps), self.makes)
+        self._done = self._done or self._drill_done()
+        return taken.result
+
+    def _drill_done(self) -> bool:
+        return self._drill is not None and self._drill.done(len(self._reps), self.makes)
 
     def rest(self, t_s: float) -> tuple[int, int] | None:
         """(seconds to go, seconds in all) while the drill rests; None when it does not."""

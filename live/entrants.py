@@ -62,6 +62,8 @@ class Part:
     kept: Kept
     recorder: Recorder
     reps: list[Rep] = field(default_factory=list)
+    taken: dict[int, Rep] = field(default_factory=dict)
+    """Reps that were taken out, by index."""
     views: list[str | None] = field(default_factory=list)
     """From where the camera saw each rep."""
 

@@ -59,6 +59,11 @@ def discard_line(index: int) -> str:
     return _line({"kind": "discard", "index": index})
 
 
+def restore_line(index: int) -> str:
+    """A rep that was taken out counts again."""
+    return _line({"kind": "restore", "index": index})
+
+
 def session_line(reps: int, summary: SessionSummary, **more: str) -> str:
     """The last line: what the session came to; `more` goes last."""
     return _line(

@@ -6,6 +6,7 @@ each frame before (sightings.py), everything here is arithmetic on what it saw.
 
 from __future__ import annotations
 
+from bisect import insort
 from collections import deque
 from copy import deepcopy
 from dataclasses import dataclass, replace
@@ -156,6 +157,7 @@ class Pipeline:
         self._hand_votes: list[float] = []
         self._index = 0
         self._kept: list[int] = []
+        self._taken: list[int] = []
         self._cue: str | None = None
         self._mark: Mark | None = None
         self._lines: tuple[str, ...] = ()
@@ -324,14 +326,30 @@ class Pipeline:
         return feedback
 
     def discard_last(self) -> int | None:
-        """Take the last rep out of the count; returns its index, None when there is none to take."""
+        """Take the last rep out of the count; returns its index, None when there is none to take.
+
+        The one that was taken last comes back with `put_back_last`.
+        """
         if not self._kept:
             return None
         self._cue, self._mark, self._lines = None, None, ()
         index = self._kept.pop()
         self._coach.discard(index)
         self._results.pop(index, None)
+        self._taken.append(index)
         self._say(text(self._words, "said_out", index=self.count + 1))
+        return index
+
+    def put_back_last(self) -> int | None:
+        """Count the rep again that was taken out last, with what was known of it; returns its index, None without."""
+        if not self._taken:
+            return None
+        index = self._taken.pop()
+        insort(self._kept, index)
+        result = self._coach.put_back(index)
+        if result is not None:
+            self._results[index] = result
+        self._say(text(self._words, "said_back", index=self._number(index)))
         return index
 
     @property

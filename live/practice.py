@@ -6,6 +6,7 @@ import re
 import sys
 import threading
 import time
+from bisect import insort
 from collections.abc import Callable, Collection, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import dataclass, field, replace
@@ -27,7 +28,7 @@ from .entrants import Entrant, Kept, Part, of_player
 from .errors import CalibrationError, DisplayError, PoseModelError, StoreError
 from .gestures import Gesture
 from .interrupts import stopped_by_signals
-from .json_lines import answer_line, discard_line, rep_line, result_line, session_line, with_player
+from .json_lines import answer_line, discard_line, rep_line, restore_line, result_line, session_line, with_player
 from .judge import Judge
 from .known_player import is_minor, settings_for
 from .mediapipe_hands import estimator_for
@@ -64,7 +65,7 @@ from .viewpoint import commonest, viewpoint
 from .watchdog import Watchdog
 from .words import Words, count_of_reps, prompt, text
 
-_ACTIONS = ("pause", "made", "missed", "good", "tell", "discard", "mute")
+_ACTIONS = ("pause", "made", "missed", "good", "tell", "discard", "restore", "mute")
 _COURT_ACTIONS = ("court", "still_fits")
 _TURN_ACTIONS = ("next", "same")
 _END_SHOWN_S = 60.0
@@ -624,9 +625,21 @@ class _Session:
             return
         part = self._part
         self._last_said = None
+        part.taken.update((rep.index, rep) for rep in part.reps if rep.index == index)
         part.reps = [rep for rep in part.reps if rep.index != index]
         part.recorder.then(lambda: part.kept.writer.discard_rep(index))
         self._print(discard_line(index))
+        self._confirm(0.0, Tone.CONFIRM)
+
+    def _restore(self) -> None:
+        index = self._pipeline.put_back_last()
+        if index is None:
+            return
+        part = self._part
+        if (rep := part.taken.pop(index, None)) is not None:
+            insort(part.reps, rep, key=lambda rep: rep.index)
+        part.recorder.then(lambda: part.kept.writer.restore_rep(index))
+        self._print(restore_line(index))
         self._confirm(0.0, Tone.CONFIRM)
 
     def _print(self, line: str) -> None:
@@ -741,6 +754,8 @@ class _Session:
                 self._tell()
             case "discard":
                 self._discard()
+            case "restore":
+                self._restore()
         # while a clip is held no frame comes that would show what the key did
         if self._pause.on and action != "pause" and (view := self._relay.seen_again()) is not None:
             self._screen.show(view, answered=True)

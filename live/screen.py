@@ -53,6 +53,7 @@ KEYS: Mapping[str, tuple[str, ...]] = MappingProxyType(
         "missed": ("0",),
         "tell": ("t",),
         "discard": ("backspace", "page down"),
+        "restore": ("u",),
         "next": ("n", "b", "."),
         "same": ("y",),
         "mute": ("m",),

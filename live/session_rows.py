@@ -30,6 +30,8 @@ def apply(connection: Connection, change: Change) -> bool:
         return _update_rep(connection, change.start, change.answer_of, answer=term[change.answer])
     if change.discarded is not None:
         return _update_rep(connection, change.start, change.discarded, discarded=True)
+    if change.restored is not None:
+        return _update_rep(connection, change.start, change.restored, discarded=False)
     values: dict[str, Any] = {} if change.view is None else {"view": change.view}
     if change.summary is not None:
         values |= {name: getattr(change.summary, name) for name in SessionSummary.__slots__}

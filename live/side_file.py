@@ -31,8 +31,8 @@ DAMAGED = ".damaged"
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """One line: a session began, one of its reps was saved, called made or missed, asked about, discarded, its view
-    became known, or it ended.
+    """One line: a session began, one of its reps was saved, called made or missed, asked about, discarded or put
+    back, its view became known, or it ended.
     """
 
     start: SessionStart
@@ -42,6 +42,7 @@ class Change:
     answer_of: int | None = None
     answer: str = ""
     discarded: int | None = None
+    restored: int | None = None
     view: str | None = None
     summary: SessionSummary | None = None
 

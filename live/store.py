@@ -480,6 +480,11 @@ class SessionWriter:
         if not self._write(Change(self.start, discarded=index)):
             raise StoreError(f"the session has no rep {index}")
 
+    def restore_rep(self, index: int) -> None:
+        """A rep that was marked as none is one after all. Raises StoreError for an unknown rep."""
+        if not self._write(Change(self.start, restored=index)):
+            raise StoreError(f"the session has no rep {index}")
+
     def seen_from(self, view: str) -> None:
         """Keep from where the camera looks (viewpoint.py), which is known once somebody has shot. Raises StoreError."""
         self._write(Change(self.start, view=view))

@@ -61,6 +61,37 @@ def test_a_discarded_rep_leaves_no_trace_in_pattern_or_wording(coach):
     assert cues(heard) == [None, None]
 
 
+def test_a_rep_that_is_put_back_counts_as_it_did(coach):
+    session(coach, elbow(0.138), elbow(0.138))
+    coach.discard(2)
+    coach.put_back(2)
+    assert cues(session(coach, elbow(0.138))) == ["arm_line"]  # the third of a pattern
+
+
+def test_what_is_put_back_out_of_turn_stands_where_it_stood(coach):
+    session(coach, elbow(0.03), elbow(0.17))
+    of_the_second = coach.mark()
+    for index in (2, 1):
+        coach.discard(index)
+    for index in (2, 1):
+        coach.put_back(index)
+    assert coach.mark() is of_the_second
+    assert coach.mark() is not Mark.IN_BAND
+
+
+def test_a_good_one_that_is_put_back_is_a_good_one_again(shipped, words):
+    coach = Coach(Coaching(Targets(shipped.check_bands(), good_reps=3), words, CLEAR))
+    session(coach, *[elbow(0.15)] * 3)
+    for index in (1, 2, 3):
+        coach.good(index)
+    coach.result(3, "made")
+    coach.discard(3)
+    assert coach.bands["arm_line"].label != "own"
+    assert coach.put_back(3) == "made"
+    assert coach.bands["arm_line"].label == "own"
+    assert coach.makes == 1
+
+
 def test_the_sign_follows_what_is_heard(shipped, words):
     coach = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, Plan(focus="follow_through")))
     assert coach.mark() is None

@@ -474,6 +474,26 @@ def test_discard_takes_the_last_rep_out_of_the_count(known, words):
     assert pipeline.count == 0
 
 
+def test_what_was_taken_out_can_be_put_back_in_turn(known, words):
+    frames, estimator = filmed(film(play(reps_of([GOOD, LOW]), GOOD)))
+    pipeline = Pipeline(known, words)
+    seen = sightings(frames, estimator, pipeline.people_to_ask)
+    for _ in frames[:-1]:
+        pipeline.step(next(seen))
+    assert pipeline.put_back_last() is None
+    pipeline.judge_last("made")
+    assert (pipeline.discard_last(), pipeline.discard_last()) == (2, 1)
+    assert pipeline.makes is None
+    assert pipeline.put_back_last() == 1
+    assert (pipeline.count, pipeline.makes) == (1, None)
+    assert pipeline.put_back_last() == 2
+    assert (pipeline.count, pipeline.makes) == (2, 1)
+    assert pipeline.put_back_last() is None
+    shown = pipeline.step(next(seen)).view
+    assert (shown.count, shown.prompt, shown.tally) == (2, "Rep 2 counts again", "made 1 of 1")
+    assert pipeline.discard_last() == 2
+
+
 def test_after_a_discard_the_next_rep_has_a_new_number(known, words):
     frames, estimator = filmed(film(play(reps_of([GOOD, GOOD]), GOOD)))
     pipeline, indices = Pipeline(known, words), []

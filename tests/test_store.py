@@ -231,7 +231,20 @@ def test_a_discarded_rep_is_marked_and_never_deleted(reopen):
     assert a_store.reps(writer.id, discarded=True) == [a_rep(1), a_rep(2)]
 
 
-@pytest.mark.parametrize("change", [lambda w: w.update_rep_result(7, "made"), lambda w: w.discard_rep(7)])
+def test_a_discarded_rep_is_put_back_as_it_was(reopen):
+    a_store = reopen()
+    writer = begin(a_store)
+    writer.save(a_rep(1))
+    writer.save(a_rep(2, result="made"))
+    writer.discard_rep(2)
+    writer.restore_rep(2)
+    assert a_store.reps(writer.id) == [a_rep(1), a_rep(2, result="made")]
+    assert a_store.session(writer.id).reps == 2
+
+
+@pytest.mark.parametrize(
+    "change", [lambda w: w.update_rep_result(7, "made"), lambda w: w.discard_rep(7), lambda w: w.restore_rep(7)]
+)
 def test_changing_an_unknown_rep_is_refused(reopen, change):
     with pytest.raises(StoreError, match="the session has no rep 7"):
         change(begin(reopen()))
@@ -466,6 +479,8 @@ def test_a_locked_database_sends_the_session_to_a_side_file_that_joins_at_the_ne
     writer.save(a_rep(2))
     writer.save(a_rep(3, result="missed"))
     writer.discard_rep(1)
+    writer.discard_rep(3)
+    writer.restore_rep(3)
     writer.update_rep_result(2, "made")
     writer.note_answer(3, "Hold it")
     writer.seen_from("half front")

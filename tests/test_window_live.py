@@ -26,6 +26,7 @@ from rimward.live.practice import Options, practise
 from rimward.live.records import Feedback, View
 from rimward.live.screen import STYLE, Window
 from rimward.live.settings import load_settings
+from rimward.live.sightings import LIVE_AHEAD
 from rimward.live.speaker import Speaker
 
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
@@ -181,6 +182,11 @@ def test_a_key_is_answered_while_a_clip_is_held(stage):
         assert eventually(lambda: stage.view.prompt == "Rep 1 taken out")
         assert stage.view.count == 0
         assert stage.view.status.startswith("Paused")
+        press("u")
+        assert eventually(lambda: stage.view.prompt == "Rep 1 counts again")
+        assert stage.view.count == 1
+        press("backspace")
+        assert eventually(lambda: stage.view.prompt == "Rep 1 taken out")
         press("space")
 
     assert stage.practise(person, clip=CLIPS / "good_free_throw.mp4").status == 0
@@ -296,8 +302,9 @@ def test_a_camera_keeps_pace_with_the_window_open(stage, record_property):
     session = said.session
     assert session["reps"] >= 2
     assert [on_disk for _, on_disk in stage.played] == list(range(1, session["reps"] + 1))
-    # every frame that the camera gave was worked on or counted as dropped; the last ones were under way at the end
-    assert abs(len(taken) - session["frames"] - session["dropped"]) <= 2
+    # every frame that the camera gave was worked on or counted as dropped; the last ones were under way at the end,
+    # as many as the network may be ahead on a busy machine, one at the camera and one at the judge
+    assert abs(len(taken) - session["frames"] - session["dropped"]) <= LIVE_AHEAD + 2
     assert 5 * session["frames"] > session["dropped"]
     rate_hz = session["frames"] / session["duration_s"]
     for name, value in {"worked_hz": rate_hz, "camera_hz": len(taken) / session["duration_s"], **session}.items():
