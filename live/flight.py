@@ -8,11 +8,12 @@ as of a path without air, which is what the tables of shooting angles hold.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import least_squares
 
+from ..calibration.geometry import sigma_of
 from ..calibration.record import Calibration
 from .arc import GRAVITY_MPS2
 from .lifting import AT, LiftedTrack, Seen
@@ -33,6 +34,7 @@ _BEYOND = 2.0
 _FAR_OFF, _LEAST_HALVED = 3.0, 4
 _PUSH_M = 0.05
 """How well the hand's last push is known."""
+_SMALL = 0.01
 _FREE_FRAMES = 0.3
 """From so long after the release, in frames, no finger pushes the ball any more."""
 
@@ -71,7 +73,6 @@ def fit_flight(
 
     `free_s` is when the ball left the hand: within one frame it rises by 18 cm.
     """
-    k, rotation, shift = calibration.camera_matrix, calibration.R, calibration.t
     ring = calibration.ring_centre_m
     at = int(np.argmin(np.abs(lifted.t_s - free_s)))
     held = np.flatnonzero(lifted.held[: at + 1])
@@ -89,8 +90,9 @@ def fit_flight(
     spread = np.sqrt(np.mean((lifted.draws[:, last, AT["ball"]] - hand_ball) ** 2, axis=0)) + _PUSH_M
     gap = free_s - float(lifted.t_s[last])
 
-    def residual(q: FloatArray, n: int) -> FloatArray:
-        """Of the first n sightings: pixels first, then sizes, then what is known of shots."""
+    def residual(q: FloatArray, n: int, by: Calibration) -> FloatArray:
+        """Of the first n sightings through a camera: pixels first, then sizes, then what is known of shots."""
+        k, rotation, shift = by.camera_matrix, by.R, by.t
         position, velocity = q[:3], q[3:]
         path = position + np.outer(t[:n], velocity) - np.outer(t[:n] ** 2, [0.0, 0.0, GRAVITY_MPS2 / 2])
         camera = path @ rotation.T + shift
@@ -113,7 +115,7 @@ def fit_flight(
     toward = ring - hand_ball
     start = np.concatenate([hand_ball, [toward[0] / 1.0, toward[1] / 1.0, toward[2] / 1.0 + GRAVITY_MPS2 / 2]])
     while True:
-        found = least_squares(residual, start, args=(frames,), method="lm", max_nfev=200)
+        found = least_squares(residual, start, args=(frames, calibration), method="lm", max_nfev=200)
         falls_freely = float(np.sqrt(np.mean(found.fun[: 2 * frames] ** 2))) <= _FAR_OFF
         if falls_freely or frames < _LEAST_HALVED:
             break
@@ -125,6 +127,15 @@ def fit_flight(
     except np.linalg.LinAlgError:
         return None
     base = derived(position, velocity, ring)
+
+    def through(camera: Calibration) -> FloatArray:
+        """(4,): what the same pixels tell through a camera that stands a little otherwise, to first order."""
+        q = found.x - covariance @ found.jac.T @ (residual(found.x, frames, camera) - found.fun)
+        return np.array(derived(q[:3], q[3:], ring), float)
+
+    # a small part of the camera's error, as far as the solution answers in proportion
+    nearly = replace(calibration, covariance=_SMALL**2 * calibration.covariance)
+    by_camera = np.nan_to_num(sigma_of(nearly, through) / _SMALL, nan=np.inf)
     names = ("release_height_m", "release_speed_mps", "release_angle_deg", "entry_angle_deg")
     own = (
         float(np.hypot(0.02, free_sigma_s * velocity[2])),
@@ -138,7 +149,7 @@ def fit_flight(
     for i, name in enumerate(names):
         every = [value for one in others if (value := one[i]) is not None]
         spread_of = float(np.std(every)) if len(every) > 32 else float("inf")
-        values[name] = base[i], float(np.hypot(spread_of, own[i]))
+        values[name] = base[i], float(np.hypot(np.hypot(spread_of, own[i]), by_camera[i]))
     refused = None
     distance, rise = float(np.linalg.norm(toward[:2])), float(ring[2] - position[2])
     if base[1] + _BEYOND * values["release_speed_mps"][1] < least_speed_mps(distance, rise):

@@ -194,9 +194,20 @@ def seen(
     if smoothed_by_network:
         points = sharpened(t_s, points, height)
     points = in_time(t_s, unswap_arms(t_s, points / height) * height)
-    ball = undistorted(calibration, ball)
-    radius /= _longer(calibration, ball)
+    ball, radius = _straight_ball(calibration, ball, radius)
     return Seen(t_s, undistorted(calibration, points), trust, ball, radius, sigma, height)
+
+
+def _straight_ball(
+    calibration: Calibration, ball_px: FloatArray, radius_px: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """(T, 2), (T,): centre and radius of the ball as on the axis of a lens without distortion."""
+    turns = np.arange(8) * np.pi / 4
+    outline = ball_px[:, None] + radius_px[:, None, None] * np.column_stack([np.cos(turns), np.sin(turns)])
+    outline = undistorted(calibration, outline)
+    centre = outline.mean(1)
+    radius = np.linalg.norm(outline - centre[:, None], axis=-1).mean(1)
+    return centre, np.asarray(radius / _longer(calibration, centre))
 
 
 def _longer(calibration: Calibration, ball_px: FloatArray) -> FloatArray:
@@ -751,10 +762,11 @@ class _Problem:
         w = self.smooth_ways[..., None, None]
         bend = w[0] * x[:-2] + w[1] * x[1:-1] + w[2] * x[2:]
         pull = self.smooth_weight[..., None] * bend
-        # whoever stands nearer moves less for the same picture, and would be the likelier one for that: so each point's
-        # roughness counts as at the depth at which the body is seen, wherever the point is
-        deep = ((x - self.centre) @ self.R[2]).mean(0)
-        near = (self.depth_m / deep) ** 2
+        # whoever stands nearer, or before a longer lens, moves less for the same picture, and would be the likelier one
+        # for that: so each point's roughness counts as in the picture of somebody at the depth where the body is seen
+        moved, _ = self._moved(shared)
+        deep = ((x - self.centre - moved[3:6]) @ self.R[2]).mean(0)
+        near = (self.depth_m * np.exp(moved[6]) / deep) ** 2
         rough = near * (pull * bend).sum((0, 2))
         cost = 0.5 * float((straight**2).sum() + (self.precision * off**2).sum() + rough.sum())
         diagonal, border, among = self.lin_aa.copy(), self.lin_ab.copy(), self.lin_bb + np.diag(self.precision)
@@ -767,6 +779,8 @@ class _Problem:
         smooth -= (rough / deep / self.count)[:, None] * self.R[2]
         gradient += smooth.reshape(self.count, _N)
         shared_gradient = np.einsum("trg,tr->g", self.lin_b, straight) + self.precision * off
+        by_pose = np.concatenate([np.zeros(3), (rough / deep).sum() * self.R[2], [rough.sum()]])
+        shared_gradient[self.at_camera : self.at_camera + 7] += by_pose @ self.camera_ways
         for residual, ja, jb, columns, part_cost in self._curved(x, shared):
             cost += part_cost
             jt = ja.transpose(0, 2, 1)
@@ -807,17 +821,14 @@ class _Problem:
         yield bends, ba, np.zeros((*bends.shape, 0)), slice(0, 0), 0.5 * float((bends**2).sum())
         sized, sa, sb = self._ball_size(x, shared)
         robust, cost = _robust(sized**2)
-        columns = slice(self.at_radius, self.at_radius + 1)
+        columns = slice(self.at_camera, self.at_radius + 1)
         weight = robust[..., None]
         yield sized * robust, sa * weight, sb[..., columns] * weight, columns, cost
 
     def _reprojection(self, x: FloatArray, shared: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """(T, 19, 2), (T, 19, 2, n), (T, 19, 2, G)."""
         t, p = x.shape[:2]
-        moved = self.camera_ways @ shared[self.at_camera : self.at_camera + 7]
-        turn = np.array([[0.0, -moved[2], moved[1]], [moved[2], 0.0, -moved[0]], [-moved[1], moved[0], 0.0]]) + np.eye(
-            3
-        )
+        moved, turn = self._moved(shared)
         marked = x.copy()
         for (i, j, _), share in zip(self.slides, shared[self.at_slides : self.at_camera], strict=True):
             marked[:, i] += share * (x[:, j] - x[:, i])
@@ -860,18 +871,32 @@ class _Problem:
         b[..., self.at_camera : self.at_camera + 7] = by_pose @ self.camera_ways
         return residual, a.reshape(t, p, 2, _N), b
 
+    def _moved(self, shared: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """How the camera stands against its record (record.PARAMETERS), and its turn (3, 3), small."""
+        moved: FloatArray = self.camera_ways @ shared[self.at_camera : self.at_camera + 7]
+        x, y, z = moved[:3].tolist()
+        return moved, np.array([[1.0, -z, y], [z, 1.0, -x], [-y, x, 1.0]])
+
     def depth_scale(self, z: FloatArray) -> FloatArray:
         """(T, 19) pixels a metre, where the body stands: so errors cannot shrink by pulling points from the camera."""
         return np.full_like(z, self.k[0, 0] / self.depth_m)
 
     def _ball_size(self, x: FloatArray, shared: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """The ball's depth against its size: (T, 1), (T, 1, n), (T, 1, G)."""
-        depth = x[:, _BALL] @ self.R[2] + self.t[2]
-        wanted = self.ball_depth_m * (1.0 + shared[self.at_radius])
+        """The ball's depth before the camera as it truly stands, against its size: (T, 1), (T, 1, n), (T, 1, G)."""
+        moved, turn = self._moved(shared)
+        straight = (x[:, _BALL] - self.centre - moved[3:6]) @ self.R.T
+        depth = straight @ turn[2]
+        longer = np.exp(moved[6])
+        wanted = self.ball_depth_m * (1.0 + shared[self.at_radius]) * longer
+        forward = turn[2] @ self.R
         ja = np.zeros((self.count, 1, len(POINTS), 3))
-        ja[:, 0, _BALL] = np.multiply.outer(self.ball_weight, self.R[2])
+        ja[:, 0, _BALL] = np.multiply.outer(self.ball_weight, forward)
+        by_pose = np.column_stack(
+            [straight[:, 1], -straight[:, 0], np.zeros(self.count), np.tile(-forward, (self.count, 1)), -wanted]
+        )
         jb = np.zeros((self.count, 1, self.shared_count))
-        jb[:, 0, self.at_radius] = -self.ball_weight * self.ball_depth_m
+        jb[:, 0, self.at_camera : self.at_camera + 7] = self.ball_weight[:, None] * by_pose @ self.camera_ways
+        jb[:, 0, self.at_radius] = -self.ball_weight * self.ball_depth_m * longer
         return ((depth - wanted) * self.ball_weight)[:, None], ja.reshape(self.count, 1, _N), jb
 
     def _lengths(self, x: FloatArray, shared: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -13,11 +13,12 @@ import numpy as np
 import pytest
 from calibration_scenes import camera_at
 
-from rimward.calibration.geometry import project
+from rimward.calibration.geometry import camera_centre, moved, project
 from rimward.calibration.record import Calibration
 from rimward.live import lifting
 from rimward.live.angles import internal_deg
 from rimward.live.anthropometry import LANDMARKS, LENGTHS, SLIDES
+from rimward.live.ball_edge import Outline
 from rimward.live.blocks import Normal, NotPositiveError, factor
 from rimward.live.lifting import AT, POINTS, Body, LiftedTrack, NotLifted, Seen, lift
 from rimward.live.records import Ball, Observation, Pose
@@ -266,6 +267,70 @@ def test_a_camera_that_is_known_less_well_makes_places_less_certain():
     assert lifted(seen, loose).sigma_m()[k, ball].max() > 1.2 * lifted(seen, SIDE).sigma_m()[k, ball].max()
 
 
+LOOSE = np.diag([0.01, 0.01, 0.01, 0.05, 0.05, 0.05, 0.03]) ** 2
+"""A camera placed by a few clicked marks: 0.6 degrees, 5 cm, 3 % of its focal length."""
+
+
+@pytest.mark.parametrize("view", VIEWS)
+def test_the_ball_lies_where_it_is_stated_to_whatever_camera_it_was(view):
+    """The pictures are those of cameras drawn from what is stated of the one that is believed."""
+    t = times()
+    true, ball, k = player(t), AT["ball"], int(np.argmin(np.abs(t - 1.2)))
+    believed, off = replace(VIEWS[view], covariance=LOOSE), []
+    for seed in range(8):
+        real = moved(VIEWS[view], np.random.default_rng(seed).multivariate_normal(np.zeros(7), LOOSE))
+        one = lifted(seen_by(real, t, true, seed=seed), believed)
+        off.append((one.points[k, ball] - true[k, ball]) / one.sigma_m()[k, ball])
+    assert np.sqrt(np.mean(np.square(off), axis=0)).max() < 1.6
+
+
+@pytest.mark.parametrize("axis", range(7))
+def test_a_camera_that_stands_as_the_solution_says_explains_all_that_it_sees(axis):
+    """Moved along each of the record's parameters in turn, pixels and the ball's size alike."""
+    t = times()[::6]
+    true = player(t)
+    way = 0.004 * np.eye(7)[axis]
+    believed = replace(DIAG, covariance=LOOSE)
+    off = {}
+    for camera, by in ((DIAG, np.zeros(7)), (moved(DIAG, way), way)):
+        problem = lifting._Problem(seen_by(camera, t, true, 0.0), believed, Body(STATURE_M), "right", RELEASE_S)
+        shared = problem.mean.copy()
+        shared[problem.at_camera : problem.at_camera + 7] = np.linalg.solve(problem.camera_ways, by)
+        off[camera] = [problem._reprojection(true, shared)[0], problem._ball_size(true, shared)[0]]
+    for still, there in zip(*off.values(), strict=True):
+        np.testing.assert_allclose(there, still, atol=0.03)
+
+
+@pytest.mark.parametrize("k1", [-0.2, -0.05, 0.1])
+def test_the_balls_size_is_that_of_a_lens_that_does_not_bend(k1):
+    """The outline of a sphere through a lens that bends: the points at which the camera's rays touch it."""
+    camera = camera_at((4.0, SPOT_Y, 1.0), (0.0, SPOT_Y, 1.25), distortion=(k1, 0, 0, 0, 0))
+    for place in ([0.0, -4.3, 1.3], [0.0, -2.6, 2.5], [0.0, -5.9, 2.4]):
+        ball, way = np.array(place), np.array(place) - camera_centre(camera)
+        far = np.linalg.norm(way)
+        across = np.cross(way, [0.0, 0.0, 1.0])
+        upward = np.cross(across, way)
+        turn = np.linspace(0, 2 * np.pi, 60, endpoint=False)[:, None]
+        ring = np.cos(turn) * across / np.linalg.norm(across) + np.sin(turn) * upward / np.linalg.norm(upward)
+        aside = np.arcsin(0.12 / far)
+        outline = project(camera, camera_centre(camera) + np.cos(aside) * way / far + np.sin(aside) * ring)
+        centre = outline.mean(0)
+        radius = float(np.linalg.norm(outline - centre, axis=1).mean())
+        pose = Pose(figure_px(camera), np.ones(COUNT), np.zeros(COUNT))
+        one = Ball(centre, radius, 1.0)
+        seen = lifting.seen([Observation(0, 0.0, pose, one)], camera, [Outline(one, 1.0)])
+        assert seen is not None
+        depth = camera.camera_matrix[0, 0] * 0.12 / seen.ball_radius_px[0]
+        assert depth == pytest.approx((camera.R @ ball + camera.t)[2], rel=0.006)
+
+
+def figure_px(camera: Calibration) -> Array:
+    """(33, 2), a standing player's landmarks."""
+    points = player(np.array([0.3]))[0]
+    names = [name if name in AT else "eyes" if "eye" in name else "nose" for name in INDEX]
+    return project(camera, points[[AT[name] for name in names]])
+
+
 def test_derivatives_are_those_of_the_residuals():
     """Central differences; the robust weight is held fixed, as in iteratively reweighted least squares."""
     t = times()[::6]
@@ -284,6 +349,28 @@ def test_derivatives_are_those_of_the_residuals():
         flat = dx.reshape(len(t), *(1,) * (ja.ndim - 2), -1)
         claimed = (ja * flat).sum(-1) + jb @ ds
         np.testing.assert_allclose(claimed, (up - down) / (2 * step), rtol=2e-3, atol=2e-3 * np.abs(claimed).max())
+
+
+def test_a_longer_lens_and_more_distance_are_as_smooth():
+    """The same body, seen as large: else the lens that nobody knows would grow, and the body go away by a metre."""
+    t = times()[::3]
+    true = player(t)
+    believed = replace(DIAG, covariance=LOOSE)
+    problem = lifting._Problem(seen_by(DIAG, t, true), believed, Body(STATURE_M), "right", RELEASE_S)
+    keep = problem.smooth_weight
+
+    def roughness(x: Array, longer: float) -> float:
+        shared = problem.mean.copy()
+        moved_by = np.array([0, 0, 0, 0, 0, 0, np.log(longer)])
+        shared[problem.at_camera : problem.at_camera + 7] = np.linalg.solve(problem.camera_ways, moved_by)
+        problem.smooth_weight = keep
+        full = problem.normal(x, shared)[0]
+        problem.smooth_weight = np.zeros_like(keep)
+        return full - problem.normal(x, shared)[0]
+
+    depth = ((true - problem.centre) @ problem.R[2]).mean()
+    farther = true + 0.1 * depth * problem.R[2]
+    assert roughness(farther, 1.1) == pytest.approx(roughness(true, 1.0), rel=1e-2)
 
 
 @pytest.mark.parametrize("share", [0.98, 1.02])
@@ -305,26 +392,30 @@ def test_the_same_picture_nearer_or_farther_is_as_smooth(share):
 
 
 def test_the_gradient_of_smoothness_is_that_of_its_cost():
-    """Central differences, along random ways and straight away from the camera."""
+    """Central differences, along random ways, straight away from the camera, and as the camera itself may stand."""
     t = times()[::6]
     true = player(t)
-    problem = lifting._Problem(seen_by(DIAG, t, true), DIAG, Body(STATURE_M), "right", RELEASE_S)
+    believed = replace(DIAG, covariance=LOOSE)
+    problem = lifting._Problem(seen_by(DIAG, t, true), believed, Body(STATURE_M), "right", RELEASE_S)
     keep, step = problem.smooth_weight, 1e-5
     random = np.random.default_rng(3)
     x = true + 0.01 * random.standard_normal(true.shape)
 
-    def smoothness(points: Array) -> tuple[float, Array]:
+    def smoothness(points: Array, shared: Array) -> tuple[float, Array, Array]:
         problem.smooth_weight = keep
-        cost, normal = problem.normal(points, problem.mean)
+        cost, normal = problem.normal(points, shared)
         problem.smooth_weight = np.zeros_like(keep)
-        rest_cost, rest = problem.normal(points, problem.mean)
-        return cost - rest_cost, normal.gradient - rest.gradient
+        rest_cost, rest = problem.normal(points, shared)
+        return cost - rest_cost, normal.gradient - rest.gradient, normal.shared_gradient - rest.shared_gradient
 
-    gradient = smoothness(x)[1]
-    for way in (random.standard_normal(x.shape), x - problem.centre):
-        slope = (smoothness(x + step * way)[0] - smoothness(x - step * way)[0]) / (2 * step)
-        scale = np.linalg.norm(gradient) * np.linalg.norm(way)
-        assert float((gradient * way.reshape(len(t), -1)).sum()) == pytest.approx(slope, abs=1e-5 * scale)
+    still, camera = np.zeros(problem.shared_count), np.zeros(problem.shared_count)
+    camera[problem.at_camera : problem.at_camera + 7] = random.standard_normal(7)
+    gradient, shared_gradient = smoothness(x, problem.mean)[1:]
+    for way, also in ((random.standard_normal(x.shape), still), (x - problem.centre, still), (0 * x, camera)):
+        up, down = (smoothness(x + k * way, problem.mean + k * also)[0] for k in (step, -step))
+        claimed = float((gradient * way.reshape(len(t), -1)).sum() + shared_gradient @ also)
+        scale = np.linalg.norm(gradient) * np.linalg.norm(way) + np.linalg.norm(shared_gradient) * np.linalg.norm(also)
+        assert claimed == pytest.approx((up - down) / (2 * step), abs=1e-5 * scale)
 
 
 def test_a_face_behind_the_ball_is_not_believed():
