@@ -20,7 +20,7 @@ BALL_RADIUS_M = 0.1202
 """Size 7: 0.749 m round in one rule book, 0.750 to 0.770 m in another (both read second-hand); between the two."""
 
 DEFAULT_STATURE_M = 1.80
-"""Assumed where nobody says; the error that follows is in every metric sigma (measure.SCALE_SIGMA)."""
+"""Assumed where nobody says; the error that follows (measure.Shot.scale_sigma) is in every metric sigma."""
 
 _SEGMENTS = (
     # (one end, other end, fraction of stature): segment table of Drillis and Contini as printed by Winter, from memory

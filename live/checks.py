@@ -13,6 +13,7 @@ from dataclasses import dataclass, replace
 
 from . import arc
 from .evidence import Place, place, weigh
+from .jump import ON_THE_TOES_M
 from .records import Band, Finding, Measurement, Rep
 
 
@@ -76,11 +77,9 @@ def _jumped(rep: Rep) -> bool:
     height = _measured(rep, "jump_height_m")
     if rep.events.landing_s is not None or height.value is None or height.sigma is None:
         return True
-    return height.value + height.sigma > _JUMP_M
+    return height.value + height.sigma > ON_THE_TOES_M
 
 
-_JUMP_M = 0.10
-"""A rise on the toes is 0.06 to 0.08 m (interface definitions)."""
 _NO_JUMP, _JUMP = Measurement.missing("there was no jump"), Measurement.missing("there was a jump")
 
 

@@ -62,15 +62,21 @@ class Energy:
         return tuple(names) if len(names) > 1 else None
 
 
-def read(t_s: FloatArray, angles_deg: Mapping[str, FloatArray], release_s: float) -> Energy:
+def read(
+    t_s: FloatArray, angles_deg: Mapping[str, FloatArray], release_s: float, crouch_s: float | None = None
+) -> Energy:
     """Peaks of the speeds at which these joints open.
 
+    Legs open after the deepest knee bend `crouch_s`: a hop into the shot may be the quicker push, and is none of it.
     `angles_deg` holds (V, T) per joint, smooth internal angles at the times t_s (T,): the first version gives the
     instant, the others are as likely as their errors are and give its error (one version alone: the frames' error).
     """
     found = {}
     for joint, angles in angles_deg.items():
-        peak = _peak(t_s, np.atleast_2d(angles), release_s - _BEFORE_S.get(joint, _ARM_BEFORE_S), release_s + _AFTER_S)
+        from_s = release_s - _BEFORE_S.get(joint, _ARM_BEFORE_S)
+        if joint in _BEFORE_S and crouch_s is not None:
+            from_s = max(from_s, crouch_s)
+        peak = _peak(t_s, np.atleast_2d(angles), from_s, release_s + _AFTER_S)
         if peak is not None:
             found[joint] = peak
     return Energy(found)
@@ -82,8 +88,10 @@ def _peak(t_s: FloatArray, angles: FloatArray, from_s: float, to_s: float) -> Pe
         return None
     speeds = np.gradient(angles[:, looked], t_s[looked], axis=1)
     instants, _ = tops(t_s[looked], speeds)
-    fastest = float(speeds[0].max())
-    if fastest < _LEAST_DEG_S:
+    k = int(speeds[0].argmax())
+    fastest = float(speeds[0, k])
+    # a greatest speed at the edge was greater yet beyond it
+    if fastest < _LEAST_DEG_S or k in (0, len(looked) - 1):
         return None
     spread = float(np.sqrt(np.mean((instants[1:] - instants[0]) ** 2))) if len(instants) > 1 else 0.0
     frame_s = float(np.median(np.diff(t_s[looked])))
@@ -91,10 +99,11 @@ def _peak(t_s: FloatArray, angles: FloatArray, from_s: float, to_s: float) -> Pe
 
 
 def lag(found: Energy, first: str, then: str) -> Measurement:
-    """How much later `then` opens fastest than `first`; null when the two cannot be told apart."""
+    """How much later `then` opens fastest than `first`.
+
+    Also where the two cannot be told apart: a player's median would lie away from zero if small ones were left out.
+    """
     both = found.lag_s(first, then)
     if both is None:
         return Measurement.missing(f"the {first} and the {then} were not both seen opening")
-    if abs(both[0]) < 2 * both[1]:
-        return Measurement.missing(f"the {first} and the {then} open closer together than the frames can tell")
     return Measurement(both[0], both[1], "timing")

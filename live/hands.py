@@ -78,12 +78,12 @@ def on_ball(
     outlines: Sequence[Outline | None],
     reading: Reading,
     px_per_m: float,
-    width_px: int,
+    longest_px: int,
     stature_m: float,
     radius_m: float,
 ) -> HandsOnBall | None:
     """Who is whose hand, over the samples of `reading`; None where no hand was looked for or found, or where the ball
-    is too small in a picture of `width_px` for a close view.
+    is too small for a close view in a picture whose longer side has `longest_px`.
 
     `outlines` are the ball's in each picture, None where it was not seen.
     """
@@ -108,7 +108,7 @@ def on_ball(
             marks[side][k] = hand.landmarks_px
     ball = np.array([(np.nan,) * 3 if one is None else (*one.ball.centre_px, one.ball.radius_px) for one in outlines])
     held_px = ball[reading.raw.t_s < reading.events.release_s, 2]
-    if not np.isfinite(held_px).any() or _LENS * width_px * radius_m / np.nanmedian(held_px) > _CLOSE_M:
+    if not np.isfinite(held_px).any() or _LENS * longest_px * radius_m / np.nanmedian(held_px) > _CLOSE_M:
         return None
     return HandsOnBall(
         reading.raw.t_s,
@@ -183,7 +183,7 @@ def _whose(seen: Observation, palms: Mapping[Side, FloatArray]) -> dict[Side, Ha
 
 
 _LENS, _CLOSE_M = 0.7, 2.2
-"""Focal length of a usual webcam over the width of its picture (71 degrees wide), and 1.5 m with room for other lenses
+"""Focal length of a usual webcam over the longer side of its picture (71 degrees), and 1.5 m with room for other lenses
 and arms' length."""
 _FACING_S, _SIDE_ON_DEG = 0.8, 45.0
 _AT_WRIST = 0.35

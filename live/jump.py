@@ -13,6 +13,8 @@ import numpy as np
 from .records import FloatArray
 from .runs import runs
 
+ON_THE_TOES_M = 0.10
+"""Hips that rise by less need no jump: a rise on the toes is 0.06 to 0.08 m (interface definitions)."""
 _OFF_M = 0.03
 """Both feet this far above where they stood: in the air."""
 _LEAST_S, _LONGEST_S = 0.1, 1.0

@@ -28,7 +28,9 @@ from .arc import GRAVITY_MPS2
 from .records import FloatArray, ImageArray, Result
 
 RING_RADIUS_M: Final = 0.2286
-"""18 in across (rule-book table, second-hand)."""
+"""18 in across, inside (rule-book table, second-hand)."""
+STEEL_M: Final = 0.016
+"""Of the ring: 16 to 20 mm thick (rule book, from memory)."""
 AFTER_S: Final = 2.2
 """So long after a release the ring is asked: a flight takes 0.7 to 1.4 s, the fall through the net a quarter more."""
 _ASIDE_M, _ABOVE_M, _BELOW_M = 1.2, 1.7, 1.0
@@ -82,7 +84,7 @@ class Crossing:
 
     def clear(self, ball_radius_m: float) -> float:
         """How likely the ball touched neither ring nor board before it was below them."""
-        away = np.linalg.norm(self.draws_m, axis=1) > RING_RADIUS_M + ball_radius_m
+        away = np.linalg.norm(self.draws_m, axis=1) > RING_RADIUS_M + STEEL_M + ball_radius_m
         short_of_board = self.draws_m[:, 1] < self.board_m - ball_radius_m
         return float(np.mean(away & short_of_board))
 
@@ -367,15 +369,16 @@ def _falls(places: Sequence[tuple[float, float]]) -> float | None:
 
     `places` are (time, height) with heights in metres from the ring.
     """
-    run = 1
+    run, began_s = 1, 0.0
     below = [(t, up) for t, up in places if up < 0.0]
     for (t0, up0), (t1, up1) in pairwise(below):
         gap = t1 - t0
         # one block a frame; slower than a net's hold, or faster than a fall from the rafters, is something else
         if 0 < gap < 0.12 and 0.8 < (up0 - up1) / gap < 9.0:
+            began_s = t0 if run == 1 else began_s
             run += 1
             if run >= 3:
-                return below[0][0]
+                return began_s
         elif gap > 0:
             run = 1
     return None

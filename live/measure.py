@@ -87,8 +87,9 @@ def _angle(shot: Shot, joints: tuple[str, str, str], at: float | None, base_deg:
     names = tuple(shot.side(joint) for joint in joints)
     if not shot.reading.raw.seen(_about(shot.reading.raw, k), *names):
         return Measurement.missing(f"{what} was hidden or outside the picture")
-    values = shot.reading.smooth.angle_deg(*names)
-    return _in_view(shot, float(values[k]), base_deg, what)
+    smooth = shot.reading.smooth
+    values = smooth.angle_deg(*names)
+    return _in_view(shot, float(np.interp(at or 0.0, smooth.t_s, values)), base_deg, what)
 
 
 def _in_view(shot: Shot, value: float, base_deg: float, what: str) -> Measurement:
@@ -165,9 +166,12 @@ def elbow_at_set_deg(shot: Shot) -> Measurement:
 
 
 def elbow_at_release_deg(shot: Shot) -> Measurement:
-    """The elbow at release; it opens by 10 to 30 degrees a frame there, which is most of the error."""
-    blur_deg = 15.0 * shot.frame_s / (1 / 30)
-    return _angle(shot, _ELBOW, shot.reading.events.release_s, float(np.hypot(7.0, blur_deg)), "the shooting elbow")
+    """The elbow as the ball leaves it, between two frames; it opens by 300 to 900 degrees a second then."""
+    blur_deg = _OPENING_DEG_S * float(np.hypot(shot.reading.free_sigma_s, shot.frame_s / 2))
+    return _angle(shot, _ELBOW, shot.reading.free_s, float(np.hypot(7.0, blur_deg)), "the shooting elbow")
+
+
+_OPENING_DEG_S = 600.0
 
 
 def elbow_max_deg(shot: Shot) -> Measurement:
@@ -397,7 +401,8 @@ def _lag(shot: Shot, first: str, then: str) -> Measurement:
     if not all(smooth.seen(span, *parts) for parts in names.values()):
         return Measurement.missing("the shooting side was hidden or outside the picture")
     angles = {joint: smooth.angle_deg(*parts) for joint, parts in names.items()}
-    return energy.lag(energy.read(smooth.t_s, angles, release_s), first, then)
+    found = energy.read(smooth.t_s, angles, release_s, shot.reading.events.knee_min_s)
+    return energy.lag(found, first, then)
 
 
 _OPENS_VIEW_DEG = 25.0

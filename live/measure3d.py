@@ -21,6 +21,7 @@ from ..calibration.record import Calibration
 from .angles import internal_deg
 from .ball_edge import Outline
 from .flight import Flight, fit_flight
+from .jump import ON_THE_TOES_M
 from .joints import JointNetwork, learned
 from .lifting import AT, Body, LiftedTrack, NotLifted, Seen, lift, seen
 from .records import Events, FloatArray, Measurement, Observation
@@ -565,13 +566,15 @@ def jump_height_m(shot: Shot3D) -> Measurement:
     for side in ("left", "right"):
         hip, knee, ankle = (shot.versions[:, :, AT[f"{side}_{joint}"]] for joint in _KNEE)
         legs += np.median(np.linalg.norm(hip - knee, axis=-1) + np.linalg.norm(knee - ankle, axis=-1), axis=1) / 2
-    ankles = np.minimum(*(shot.versions[:, :, AT[f"{side}_ankle"], 2] for side in ("left", "right")))
+    stood = slice(_at(shot.t_s, shot.t_s[shot.gather] - _STOOD_S), shot.gather + 1)
+    ankles = np.minimum(*(shot.versions[:, stood, AT[f"{side}_ankle"], 2] for side in ("left", "right")))
     stands = legs + np.median(ankles, axis=1) - _STANDS_LOWER * shot.stature_m
     return _given(_hips_top(shot)[1] - stands, _USEFUL_M, "the height of the jump", _JUMP_M)
 
 
-_FEET_TRUST = 0.5
-_STANDS_LOWER, _JUMP_M = 0.005, 0.02
+_FEET_TRUST, _STOOD_S = 0.5, 0.15
+"""So long up to the deepest knee bend both feet stand flat; after it heels rise, and may stay up to the end."""
+_STANDS_LOWER, _JUMP_M = 0.002, 0.02
 """Of the stature: knees are not quite straight in standing, on rendered shots. A captured player stands 2 cm higher."""
 
 
@@ -720,33 +723,30 @@ def shoulders_over_feet_m(shot: Shot3D) -> Measurement:
     return _given(ahead, _USEFUL_DRIFT_M, "the shoulders over the feet", _between(shot, 0.005, 0.035, 2.0))
 
 
-def _drift(shot: Shot3D) -> tuple[FloatArray, FloatArray] | None:
-    """(1 + S,) toward the hoop and to the right; None where the end of the drift was not seen."""
+def _drift(shot: Shot3D) -> tuple[FloatArray, FloatArray] | Measurement:
+    """(1 + S,) toward the hoop and to the right; missing where the end of the drift was not seen."""
     landing_s = shot.events.landing_s
-    if landing_s is None and _surely_jumped(shot):
-        return None
+    if landing_s is None and not _stayed_down(shot):
+        return Measurement.missing("whether and when the player landed was not seen")
     end_s = landing_s if landing_s is not None else shot.events.release_s + 0.17
     if shot.t_s[-1] < end_s - shot.frame_s:
-        return None
+        return Measurement.missing("the hips were not seen until the landing")
     hip, f = shot.middle("hip"), shot.toward()
     d = (hip[:, _at(shot.t_s, end_s)] - hip[np.arange(len(hip)), shot.gathers])[:, :2]
     return (d * f).sum(-1), _right_of(d, f)
 
 
-def _surely_jumped(shot: Shot3D) -> bool:
+def _stayed_down(shot: Shot3D) -> bool:
+    """Whether there may have been no jump; where no feet are seen nothing tells."""
     jump = jump_height_m(shot)
-    return jump.value is not None and jump.sigma is not None and jump.value - 2 * jump.sigma > _ON_THE_TOES_M
-
-
-_ON_THE_TOES_M = 0.10
-"""A rise on the toes is 0.06 to 0.08 m (interface definitions)."""
+    return jump.value is not None and jump.sigma is not None and jump.value - 2 * jump.sigma <= ON_THE_TOES_M
 
 
 def drift_forward_m(shot: Shot3D) -> Measurement:
     """Mid-hip from the deepest knee bend to landing (no jump: 0.17 s after release), toward the hoop."""
     drift = _drift(shot)
-    if drift is None:
-        return Measurement.missing("the hips were not seen until the landing")
+    if isinstance(drift, Measurement):
+        return drift
     return _given(drift[0], _USEFUL_DRIFT_M, "the drift toward the hoop", _between(shot, 0.02, 0.048))
 
 
@@ -757,8 +757,8 @@ _USEFUL_DRIFT_M = 0.08
 def drift_side_m(shot: Shot3D) -> Measurement:
     """The same to the shooter's right."""
     drift = _drift(shot)
-    if drift is None:
-        return Measurement.missing("the hips were not seen until the landing")
+    if isinstance(drift, Measurement):
+        return drift
     return _given(drift[1], _USEFUL_M, "the drift to the side", _between(shot, 0.036, 0.01))
 
 
@@ -766,6 +766,8 @@ def head_travel_m(shot: Shot3D) -> Measurement:
     """Largest distance between two positions of the nose relative to the mid-hip, dip to release."""
     if shot.events.dip_s is None:
         return Measurement.missing("the dip was not seen")
+    if shot.events.dip_s < shot.t_s[0] - shot.frame_s:
+        return Measurement.missing("the dip came long before the release: the head was not followed from it")
     nose = (shot.point("nose") - shot.middle("hip"))[:, _at(shot.t_s, shot.events.dip_s) : shot.release + 1]
     farthest = np.array([np.linalg.norm(n[:, None] - n[None], axis=-1).max() for n in nose])
     return _given(farthest, _USEFUL_M, "the way of the head", _between(shot, 0.005, 0.05))

@@ -502,7 +502,7 @@ class Pipeline:
         calibration = self._hoop
         floor = None if calibration is None else footwork.floor_places(seen, calibration)
         radius_m = self._settings.ball.diameter_m / 2
-        on_ball = hands.on_ball(seen, outlines, reading, px_per_m, self._size[0], self._stature_m, radius_m)
+        on_ball = hands.on_ball(seen, outlines, reading, px_per_m, max(self._size), self._stature_m, radius_m)
         measurements = measure.measure(measure.shot(reading, self._stature_m, known, floor, on_ball))
         if calibration is None:
             return reading.events, self._without_hoop(measurements), None

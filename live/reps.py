@@ -44,6 +44,8 @@ _SEEN_FLYING = 3
 """Sightings in a row away from the hands, of a ball that flies."""
 _LEAST_LIFT_S = 0.35
 """From pick-up to release; common practice calls 0.5 s from the catch a very quick shot (no source)."""
+_LONGEST_STEP_S = 0.07
+"""A picture stands for so long at most: what was in a hole in time nobody saw."""
 _STANDING_S = 0.3
 _GONE_M, _GONE_BEHIND_M = 0.33, 0.17
 """In the picture a ball whose centre is so far from the wrist has left: a stretched hand and the ball's radius; and the
@@ -211,7 +213,8 @@ def _last_held(track: Track, held: BoolArray, hint_s: float, settings: Phases) -
 def _held_time_s(track: Track, held: BoolArray, last: int) -> float:
     """For how much of the last 0.4 s the ball was seen in a hand: fingers that pass for a ball do so now and then."""
     first = track.at(track.t_s[last] - 0.4)
-    return float(np.diff(track.t_s).mean() * np.count_nonzero(held[first : last + 1]))
+    step_s = np.minimum(np.gradient(track.t_s), _LONGEST_STEP_S)
+    return float(step_s[first : last + 1][held[first : last + 1]].sum())
 
 
 def _gone(track: Track, held: BoolArray, last: int, settings: Phases) -> bool | NotAShot:
