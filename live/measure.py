@@ -117,11 +117,14 @@ def _height(shot: Shot, points: FloatArray, what: str) -> Measurement:
     around = heights[max(0, k - 1) : k + 2]
     speed = float(around[-1] - around[0]) / (shot.frame_s * max(1, len(around) - 1))
     speed = 0.0 if not np.isfinite(speed) else speed
-    sigma = np.sqrt(_HEIGHT_SIGMA_M**2 + (shot.scale_sigma * value) ** 2 + (speed * _SET_SIGMA_S) ** 2)
-    return Measurement(value, float(sigma), "image")
+    sigma = float(np.sqrt(_HEIGHT_SIGMA_M**2 + (shot.scale_sigma * value) ** 2 + (speed * _SET_SIGMA_S) ** 2))
+    if sigma > _USELESS_M:
+        return Measurement.missing(f"{what} is not known well enough: it moves too fast then")
+    return Measurement(value, sigma, "image")
 
 
-_HEIGHT_SIGMA_M = 0.02
+_HEIGHT_SIGMA_M, _USELESS_M = 0.02, 0.10
+"""A band of 10 cm or more is all that a larger error could speak of."""
 _SET_SIGMA_S = 0.06
 """Error of the instant of set from the side, measured on rendered clips."""
 _SET_VIEW_DEG = 35.0

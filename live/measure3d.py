@@ -21,8 +21,8 @@ from ..calibration.record import Calibration
 from .angles import internal_deg
 from .ball_edge import Outline
 from .flight import Flight, fit_flight
-from .jump import ON_THE_TOES_M
 from .joints import JointNetwork, learned
+from .jump import ON_THE_TOES_M
 from .lifting import AT, Body, LiftedTrack, NotLifted, Seen, lift, seen
 from .records import Events, FloatArray, Measurement, Observation
 from .reps import FACE_M, TREMBLE_DEG, Reading
