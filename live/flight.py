@@ -15,7 +15,7 @@ from scipy.optimize import least_squares
 
 from ..calibration.geometry import sigma_of
 from ..calibration.record import Calibration
-from .arc import GRAVITY_MPS2
+from .arc import GRAVITY_MPS2, gentle_deg
 from .lifting import AT, LiftedTrack, Seen
 from .records import FloatArray
 
@@ -26,8 +26,10 @@ _PX_M = 0.015
 _AIM_M = 0.40
 """A shot meets the ring's plane within about this of the ring's centre (one standard deviation, each way)."""
 _LAUNCH_DEG, _LAUNCH_SPREAD_DEG = 52.0, 7.0
-"""How shots are launched (references of physics: 48 to 56 degrees from the line); so one sight of the ball gives speed,
-which hardly depends on the angle, while an angle that is not much better known than this is not given."""
+"""How shots are launched (references of physics: 48 to 56 degrees from the line), steeper near the ring, where a flat
+one cannot go in; so one sight of the ball gives speed, which hardly depends on the angle, while an angle that is not
+much better known than this is not given."""
+_NEAREST_M = 0.5
 _DRAG_SPEED = 0.03
 _BEYOND = 2.0
 """So many of its own errors a speed may lie below the least that reaches the ring."""
@@ -90,6 +92,9 @@ def fit_flight(
     spread = np.sqrt(np.mean((lifted.draws[:, last, AT["ball"]] - hand_ball) ** 2, axis=0)) + _PUSH_M
     gap = free_s - float(lifted.t_s[last])
 
+    toward = ring - hand_ball
+    usual_deg = max(_LAUNCH_DEG, gentle_deg(max(float(np.hypot(*toward[:2])), _NEAREST_M), float(toward[2])))
+
     def residual(q: FloatArray, n: int, by: Calibration) -> FloatArray:
         """Of the first n sightings through a camera: pixels first, then sizes, then what is known of shots."""
         k, rotation, shift = by.camera_matrix, by.R, by.t
@@ -106,13 +111,12 @@ def fit_flight(
         aim = (position[:2] + velocity[:2] * down_s - ring[:2]) / _AIM_M
         short = [
             min(up, 0.0),
-            (np.degrees(np.arctan2(velocity[2], np.hypot(*velocity[:2]))) - _LAUNCH_DEG) / _LAUNCH_SPREAD_DEG,
+            (np.degrees(np.arctan2(velocity[2], np.hypot(*velocity[:2]))) - usual_deg) / _LAUNCH_SPREAD_DEG,
         ]
         # the ball speeds up while it leaves the hand: it is a hand's push farther than it was when last held
         hand = (position - velocity * gap * 0.8 - hand_ball) / spread
         return np.concatenate([off.ravel(), deep, aim, short, hand])
 
-    toward = ring - hand_ball
     start = np.concatenate([hand_ball, [toward[0] / 1.0, toward[1] / 1.0, toward[2] / 1.0 + GRAVITY_MPS2 / 2]])
     while True:
         found = least_squares(residual, start, args=(frames, calibration), method="lm", max_nfev=200)

@@ -132,16 +132,16 @@ def test_all_names_of_the_interface_and_no_others(shipped):
 
 
 def test_a_height_that_is_known_to_half_a_metre_is_not_given(shipped):
-    """A ball that is thrown up without a stop: an error of the instant is one of the height. "8 cm, give or take 43" lay
-    in its band, and was called fine.
+    """A ball that goes up without a stop: an error of the instant is one of the height. "8 cm, give or take 43" lay in
+    its band, and was called fine.
     """
     take = story()
     reading = read(tracked(film(take, SIDE), SIDE), take.t_s[take.release()], None, shipped.phases)
-    for rising_mps, given in ((0.5, True), (5.0, False)):
+    for rising_mps, told in ((0.5, True), (5.0, False)):
         up = np.outer(reading.smooth.t_s - reading.events.set_s, [0.0, rising_mps])
         rising = replace(reading, smooth=replace(reading.smooth, ball=reading.smooth.ball + up))
         found = module.measure(module.shot(rising, take.stature_m, True))["set_point_above_eyes_m"]
-        assert (found.value is not None) == given
+        assert (found.value is not None) == told
     assert "moves too fast" in found.reason
 
 
