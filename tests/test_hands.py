@@ -238,9 +238,9 @@ def with_hands(filmed, *places: str):
     return out, outlines
 
 
-def found(filmed, places: tuple[str, ...], width_px: int = WIDTH_PX) -> HandsOnBall | None:
+def found(filmed, places: tuple[str, ...], longest_px: int = WIDTH_PX) -> HandsOnBall | None:
     seen, outlines = with_hands(filmed, *places)
-    return on_ball(seen, outlines, filmed[1], View().px_per_m, width_px, 1.8, RADIUS_M)
+    return on_ball(seen, outlines, filmed[1], View().px_per_m, longest_px, 1.8, RADIUS_M)
 
 
 def test_without_a_look_at_hands_every_value_says_to_come_closer(filmed):
@@ -251,7 +251,7 @@ def test_without_a_look_at_hands_every_value_says_to_come_closer(filmed):
 
 def test_a_small_ball_is_no_close_view(filmed):
     assert found(filmed, ("right",)) is not None
-    assert found(filmed, ("right",), width_px=3 * WIDTH_PX) is None
+    assert found(filmed, ("right",), longest_px=3 * WIDTH_PX) is None
 
 
 def test_from_the_side_the_one_hand_that_shows_is_the_near_one(filmed):

@@ -343,6 +343,47 @@ def test_a_recording_that_ends_with_the_release_says_what_it_cannot_know():
         assert words in reason
 
 
+def jumping(t: Array, jump_m: float, forward_mps: float) -> Array:
+    """Off the floor round the release; free fall (physics)."""
+    joints = player(t)
+    air_s = 2 * np.sqrt(2 * jump_m / GRAVITY_MPS2)
+    since = np.clip(t - (RELEASE_S + 0.05 - air_s / 2), 0.0, air_s)
+    joints[..., 2] += (GRAVITY_MPS2 / 2 * since * (air_s - since))[:, None]
+    joints[..., 1] += (since * forward_mps)[:, None]
+    return joints
+
+
+def test_where_no_feet_are_seen_nobody_knows_where_the_player_landed():
+    """Half a metre ahead, and no landing was read: 0.17 s after the release is in the air."""
+    t = np.arange(RELEASE_S - 1.4, RELEASE_S + 0.6, 1 / 30)
+    shot = known(t, jumping(t, 0.35, 0.8))
+    trust = shot.lifted.trust.copy()
+    trust[:, [INDEX["left_ankle"], INDEX["right_ankle"]]] = 0.3
+    hidden = replace(shot, lifted=replace(shot.lifted, trust=trust))
+    for one in (shot, hidden):
+        assert known_reason(one, "drift_forward_m") == "whether and when the player landed was not seen"
+    assert value(known(t, player(t)), "drift_forward_m") == pytest.approx(0.0, abs=0.02)
+
+
+@pytest.mark.parametrize("down_s", [0.3, 9.0])
+def test_a_rise_on_the_toes_is_as_high_when_it_lasts(down_s):
+    """A follow-through on the toes, up to the end of what is seen."""
+    t = np.arange(RELEASE_S - 1.4, RELEASE_S + 0.6, 1 / 30)
+    joints = player(t)
+    still = known(t, joints)
+    up = np.clip((t - RELEASE_S + 0.3) / 0.2, 0.0, 1.0) * np.clip((RELEASE_S + down_s - t) / 0.2, 0.0, 1.0)
+    rises = np.ones(joints.shape[1], bool)
+    rises[[AT["left_foot_index"], AT["right_foot_index"]]] = False
+    joints[:, rises, 2] += 0.07 * up[:, None]
+    assert value(known(t, joints), "jump_height_m") == pytest.approx(value(still, "jump_height_m") + 0.07, abs=0.015)
+
+
+def test_the_head_is_not_followed_from_a_dip_that_nobody_solved():
+    early = replace(SHOT, events=replace(SHOT.events, dip_s=float(T[0]) - 1.0))
+    assert "long before" in (known_reason(early, "head_travel_m") or "")
+    assert value(SHOT, "head_travel_m") > 0
+
+
 # ------------------------------------------------------------------------------------------------------------- flight
 def test_the_worked_example_of_a_free_throw():
     """52 degrees and 7.146 m/s from 7 ft at 13.75 ft enter at 40.15 degrees; no speed below 7.144 m/s gets there.

@@ -13,7 +13,7 @@ from studio.ball import BOARD_FROM_RING_M, RING_HEIGHT_M, flight, launch
 from studio.camera import Placement
 
 from rimward.calibration.geometry import project
-from rimward.live.made import AFTER_S, RingWatch
+from rimward.live.made import AFTER_S, Crossing, RingWatch, Sight
 from rimward.live.phases import PhaseState
 from rimward.live.records import Ball, Frame, Observation, Phase
 from rimward.live.results import RingResults
@@ -44,6 +44,25 @@ def test_a_ball_clear_of_the_ring_is_missed(x: float, y: float) -> None:
     seen = thrown(x, y)
     assert seen.truth == "missed"
     assert seen.judged() == "missed"
+
+
+def on_the_ring(*seen: tuple[float, float]):
+    """What is said of a ball that met the ring's plane inside of it at 1.0 s and was then seen so high over it."""
+    places = np.random.default_rng(0).normal(0.0, 0.03, (200, 2))
+    met = Crossing(1.0, 4.0, places, BOARD_FROM_RING_M)
+    sights = [Sight(t_s, project(BEHIND, [0.0, 0.0, RING_HEIGHT_M + up_m])) for t_s, up_m in seen]
+    return RingWatch(BEHIND, BALL_M).judge(met, sights)
+
+
+def test_a_flick_of_the_net_does_not_date_a_later_fall() -> None:
+    """What falls through at once was shot in. What lay on the ring for most of a second may have been tipped in; a net
+    that moved when the ball came to the ring changes nothing of that.
+    """
+    falls = [(-0.15, 0.0), (-0.27, 0.033), (-0.42, 0.067), (-0.58, 0.1)]
+    assert on_the_ring(*((1.05 + later, up) for up, later in falls)) == "made"
+    late = [(1.9 + later, up) for up, later in falls]
+    assert on_the_ring(*late) is None
+    assert on_the_ring((1.03, -0.15), *late) is None
 
 
 def test_few_sights_are_no_verdict() -> None:

@@ -61,6 +61,16 @@ def reading_of(seen, shipped, release_s: float, view: View = SIDE, hand=None, ea
     return read(tracked(seen, view), release_s, hand, shipped.phases, earlier_hands)
 
 
+def test_a_ball_is_in_the_hand_for_as_long_as_its_pictures_stand(shipped):
+    """A camera that falls from 60 to 15 pictures a second in the dark: a fifth of a second is three of those."""
+    acts = [stand(1), shot(PLAIN), stand(0.6, ball=False)]
+    release_s = float(story().t_s[story().release()])
+    dark_s = release_s - 0.6
+    times = np.concatenate([np.arange(0.0, dark_s, 1 / 60), np.arange(dark_s, release_s + 0.9, 1 / 15)])
+    seen = without_ball(film(play(acts, PLAIN, times=times), SIDE), 0.0, release_s - 0.22)
+    assert isinstance(reading_of(seen, shipped, release_s), Reading)
+
+
 def shot_of(take, shipped, view: View = SIDE, seen=None) -> Reading:
     reading = reading_of(film(take, view) if seen is None else seen, shipped, take.t_s[take.release()], view)
     assert isinstance(reading, Reading), reading
