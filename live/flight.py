@@ -37,8 +37,8 @@ _FAR_OFF, _LEAST_HALVED = 3.0, 4
 _PUSH_M = 0.05
 """How well the hand's last push is known."""
 _SMALL = 0.01
-_FREE_FRAMES = 0.3
-"""From so long after the release, in frames, no finger pushes the ball any more."""
+_FREE_S = 0.01
+"""From so long after the release no finger pushes the ball any more."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -80,8 +80,7 @@ def fit_flight(
     held = np.flatnonzero(lifted.held[: at + 1])
     last = int(held[-1]) if len(held) else at
     hand_ball = lifted.points[last, AT["ball"]]
-    frame_s = float(np.median(np.diff(seen.t_s)))
-    use = (seen.t_s >= free_s + _FREE_FRAMES * frame_s) & (seen.t_s <= free_s + _SEEN_S)
+    use = (seen.t_s >= free_s + _FREE_S) & (seen.t_s <= free_s + _SEEN_S)
     use &= np.isfinite(seen.ball_px).all(1)
     frames = int(use.sum())
     if frames < _LEAST_FRAMES:

@@ -50,6 +50,8 @@ _STANDING_S = 0.3
 _GONE_M, _GONE_BEHIND_M = 0.33, 0.17
 """In the picture a ball whose centre is so far from the wrist has left: a stretched hand and the ball's radius; and the
 same from behind."""
+_LATE_BEHIND_S = 0.033
+"""From behind a ball is seen away from the hand so much later."""
 _GONE_S, _GONE_BEHIND_S = 0.009, 0.022
 """The error of that instant, and what more it is from behind; measured on rendered shots."""
 _WITH_STEP_S = 0.25
@@ -415,7 +417,7 @@ def _free(track: Track, hand: Side, release: int, behind: float) -> tuple[float,
         if away[i] <= gone_m < away[i + 1]:
             share = (gone_m - away[i]) / (away[i + 1] - away[i])
             return float(t[i] + share * (t[i + 1] - t[i])), sigma_s
-    return float(t[release] - (0.5 + behind) * frame_s), float(np.hypot(sigma_s, 0.4 * frame_s))
+    return float(t[release] - 0.5 * frame_s - _LATE_BEHIND_S * behind), float(np.hypot(sigma_s, 0.4 * frame_s))
 
 
 def _lowest_ball(smooth: Track, start: int, release: int) -> int | None:
