@@ -32,7 +32,7 @@ from rimward.calibration.lens import Lens, lens_from_hfov, lens_from_matrix, typ
 from rimward.calibration.marks import calibrate_marks
 from rimward.calibration.points import read_points
 from rimward.calibration.record import Calibration
-from rimward.calibration.solver import PlacedMark
+from rimward.calibration.solver import PlacedMark, one_sigma
 
 LENS_70 = lens_from_hfov(SIZE, 70.0)
 UNKNOWN = typical_lens(SIZE)
@@ -362,3 +362,20 @@ def test_marks_too_close_together_to_hold_the_camera() -> None:
     close = {f"tape {i}": (0.05 * (i % 2), -4.2 + 0.05 * (i // 2), 0.0) for i in range(4)}
     far = camera_at((0.25, -11.175, 1.0), (0.25, -4.0, 1.28))
     refused(seen_marks(far, typed=close), "hold the camera only to|fit two cameras|one line in the picture")
+
+
+@pytest.mark.parametrize(
+    ("directions", "half_radius"),
+    [
+        # norm.ppf(0.975) / 2 and the roots of chi2.ppf(0.95, 2 and 3), halved: printed tables of the chi-square
+        ((1.0, 0.0, 0.0), 1.96 / 2),
+        ((1.0, 1.0, 0.0), 2.4477 / 2),
+        ((1.0, 1.0, 1.0), 2.7955 / 2),
+        ((0.0, 0.0, 0.0), 0.0),
+    ],
+)
+def test_one_number_for_an_error_in_space_holds_the_truth_in_95_of_100(directions, half_radius) -> None:  # type: ignore[no-untyped-def]
+    turn = np.linalg.qr(np.random.default_rng(0).normal(size=(3, 3)))[0]
+    assert one_sigma(turn @ np.diag(np.array(directions) * 0.02**2) @ turn.T) == pytest.approx(
+        0.02 * half_radius, rel=1e-3, abs=1e-9
+    )

@@ -97,6 +97,20 @@ def test_a_band_narrower_than_the_error_is_widened_about_its_middle_before_a_fau
     assert verdict(79.0, 5.0, 99.0, 101.0).verdict == "below"
 
 
+@pytest.mark.parametrize(
+    ("low", "high", "unsure", "clear"),
+    [
+        (100.0, 125.0, 134.0, 136.0),  # wider than the error: faults count from its own end, 125, on
+        (100.0, 115.0, 127.0, 128.0),  # narrower: from 117.5 on, ten degrees from its middle
+    ],
+)
+def test_a_band_is_widened_only_as_far_as_the_error_asks(low, high, unsure, clear):
+    assert verdict(unsure, 5.0, low, high).verdict == "unsure"
+    assert verdict(clear, 5.0, low, high).verdict == "above"
+    assert verdict(low + high - unsure, 5.0, low, high).verdict == "unsure"
+    assert verdict(low + high - clear, 5.0, low, high).verdict == "below"
+
+
 def test_what_lies_outside_a_band_narrower_than_the_error_is_not_called_fine():
     """A wide error makes nothing right: 4 degrees beside the band may be in it or out of it."""
     assert verdict(100.5, 5.0, 99.0, 101.0).verdict == "in_band"
@@ -123,6 +137,9 @@ def test_a_check_without_a_value_says_why():
     rep = a_rep(hips_heading_deg=(3.0, 2.0), feet_heading_deg=missing("too dark"))
     assert BY_NAME["hips_square"].of(rep).reason == "too dark"
     assert BY_NAME["knee_bend"].of(rep).reason == "knee_min_deg was not measured"
+    assert BY_NAME["step_rhythm"].of(rep).reason == "guide_foot_lead_s was not measured"
+    flew = a_rep(**FLIGHT | {"entry_angle_deg": missing("it left the picture")})
+    assert BY_NAME["release_angle"].of(flew).reason == "it left the picture"
 
 
 def test_without_a_calibration_nothing_is_judged_that_needs_one(shipped):
@@ -174,6 +191,26 @@ def test_two_errors_add_up_in_a_difference():
 def test_an_elbow_that_is_out_is_out_for_either_hand(hand, to_the_right, shipped):
     rep = a_rep(hand=hand, arm_offset_at_set_m=(to_the_right, 0.02), wrist_offset_at_set_m=(to_the_right, 0.02))
     assert (found(rep, shipped, "arm_line"), found(rep, shipped, "wrist_line")) == ("above", "above")
+
+
+@pytest.mark.parametrize(("hand", "outward"), [("right", 0.18), ("left", -0.18)])
+def test_to_the_right_is_outward_for_the_right_hand_alone(hand, outward):
+    value = BY_NAME["arm_line"].of(a_rep(hand=hand, arm_offset_at_set_m=(0.18, 0.02)))
+    assert (value.value, value.sigma) == (outward, 0.02)
+
+
+def test_what_has_no_side_is_a_fault_by_the_same_numbers_for_either_hand(shipped):
+    faults = {
+        "knee_min_deg": (60.0, 2.0),
+        "elbow_at_set_deg": (150.0, 2.0),
+        "follow_through_s": (0.1, 0.02),
+        "trunk_lean_at_release_deg": (-40.0, 2.0),
+        "drift_forward_m": (0.9, 0.02),
+        "drift_side_m": (0.9, 0.02),
+    }
+    right, left = (judge(a_rep(hand=hand, **faults), shipped.check_bands(), CLEAR) for hand in ("right", "left"))
+    assert left == right
+    assert {one.measurement for one in right if one.verdict in ("below", "above")} == set(faults)
 
 
 @pytest.mark.parametrize(
@@ -269,6 +306,33 @@ def test_a_band_for_the_measurement_itself_goes_before_a_relative_one(shipped):
 
 
 @pytest.mark.parametrize(
+    ("check", "measurement"),
+    [
+        ("hips_square", "hips_heading_deg"),
+        ("shoulders_square", "shoulders_heading_deg"),
+        ("release_angle", "release_angle_deg"),
+        ("entry_angle", "entry_angle_deg"),
+    ],
+)
+def test_whatever_is_held_against_something_else_a_band_for_the_measurement_is_plain(check, measurement):
+    """A value of 30 degrees, whatever the feet and the distance make of it."""
+    rep = a_rep(**FLIGHT | {"feet_heading_deg": (30.0, 1.0), measurement: (30.0, 1.0)})
+    for low, high, expected in ((29.0, 31.0, "in_band"), (20.0, 25.0, "above"), (35.0, 40.0, "below")):
+        (finding,) = judge(rep, {measurement: Band(low, high, "coach", "said on Friday")}, CLEAR)
+        assert (finding.check, finding.verdict) == (check, expected)
+
+
+@pytest.mark.parametrize(
+    ("jump_m", "check", "expected"), [(0.3, "landing_forward", "in_band"), (0.02, "drift_forward", "in_band")]
+)
+def test_a_band_for_the_drift_judges_it_once_as_what_it_was(jump_m, check, expected):
+    """A landing after a jump, or a sway without one; never both."""
+    rep = a_rep(jump_height_m=(jump_m, 0.01), drift_forward_m=(0.2, 0.02))
+    (finding,) = judge(rep, {"drift_forward_m": Band(0.1, 0.3, "coach", "said on Friday")}, CLEAR)
+    assert (finding.check, finding.verdict) == (check, expected)
+
+
+@pytest.mark.parametrize(
     ("lead", "expected"), [(0.25, "in_band"), (0.0, "in_band"), (-0.04, "unsure"), (-0.25, "below")]
 )
 def test_in_a_step_back_the_guide_side_lands_first(lead, expected, shipped):
@@ -281,6 +345,8 @@ def test_a_one_two_is_one_in_either_order(lead):
     hop = {"step_rhythm": Band(None, 0.07, "coach", "a hop is asked for")}
     (finding,) = judge(a_rep(guide_foot_lead_s=(lead, 0.03)), hop, CLEAR)
     assert finding.verdict == "above"
+    value = BY_NAME["step_rhythm"].of(a_rep(guide_foot_lead_s=(lead, 0.03)))
+    assert (value.value, value.sigma) == (0.2, 0.03)
 
 
 # -------------------------------------------------------------------------------------------- patterns over recent reps
@@ -316,8 +382,17 @@ def test_after_a_cue_the_pattern_begins_anew():
     told = a_rep(knee_min_deg=(147.5, 4.0), cue=Cue("Bend more", "knee_bend"))
     other = a_rep(knee_min_deg=(147.5, 4.0), cue=Cue("Hold it", "follow_through"))
     assert judge(SLIGHT, KNEES, CLEAR, [SLIGHT, SLIGHT, told])[0].verdict == "unsure"
+    assert judge(SLIGHT, KNEES, CLEAR, [told, SLIGHT, told])[0].verdict == "unsure"
+    assert judge(SLIGHT, KNEES, CLEAR, [told, SLIGHT])[0].verdict == "unsure"
     assert judge(SLIGHT, KNEES, CLEAR, [told, SLIGHT, SLIGHT])[0].verdict == "above"
     assert judge(SLIGHT, KNEES, CLEAR, [SLIGHT, other])[0].verdict == "above"
+
+
+@pytest.mark.parametrize("number", [3, 4, 5])
+def test_a_pattern_is_out_by_the_error_of_a_mean_of_values_that_share_four_fifths_of_theirs(number):
+    """The variance of a mean of n values whose errors correlate by c is c + (1 - c) / n of one's (textbooks)."""
+    (finding,) = judge(SLIGHT, KNEES, CLEAR, [SLIGHT] * (number - 1))
+    assert finding.excess_sigmas == pytest.approx(7.5 / 4.0 / math.sqrt(0.8 + 0.2 / number))
 
 
 def test_errors_of_one_camera_place_are_not_taken_for_many_witnesses():

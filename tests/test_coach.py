@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from coaching import a_rep
+from coaching import a_rep, missing
 
 from rimward.live.coach import Coach, Coaching
 from rimward.live.cues import Plan
@@ -53,6 +53,12 @@ def test_an_elbow_a_little_out_is_told_the_third_time_then_it_needs_three_more(c
     assert {finding.check: finding.verdict for finding in heard[2][0].findings}["arm_line"] == "above"
 
 
+def test_a_pattern_is_found_across_reps_in_which_the_elbow_was_not_seen(coach):
+    unseen = {"follow_through_s": (1.0, 0.05)}
+    heard = session(coach, *[elbow(0.138)] * 2, *[unseen] * 4, elbow(0.138))
+    assert cues(heard) == [None] * 6 + ["arm_line"]
+
+
 def test_a_discarded_rep_leaves_no_trace_in_pattern_or_wording(coach):
     heard = session(coach, elbow(0.138), elbow(0.138))
     coach.discard(2)
@@ -92,6 +98,12 @@ def test_a_good_one_that_is_put_back_is_a_good_one_again(shipped, words):
     assert coach.makes == 1
 
 
+def test_discarding_one_rep_leaves_the_others_in_the_pattern(coach):
+    session(coach, elbow(0.138), elbow(0.138), elbow(0.03))
+    coach.discard(3)
+    assert cues(session(coach, elbow(0.138))) == ["arm_line"]
+
+
 def test_the_sign_follows_what_is_heard(shipped, words):
     coach = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, Plan(focus="follow_through")))
     assert coach.mark() is None
@@ -111,25 +123,29 @@ def test_why_the_focus_could_not_be_judged_is_told(shipped, words):
     seen = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, Plan(focus="follow_through")))
     session(seen, elbow(0.0))
     assert seen.unseen() == ()
+    seen.hear(a_rep(2, follow_through_s=missing("the arm left the picture")), 10.0)
+    assert seen.unseen() == ("follow_through: the arm left the picture",)  # of the last rep, not of the first
 
 
 def test_whoever_asks_hears_what_was_held_back_and_that_counts_as_told(shipped, words):
-    coach = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, Plan(every_rep=1)))
+    coach = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, Plan(every_rep=2)))
     assert coach.ask(0.0) is None
-    heard = session(coach, elbow(0.2), elbow(0.2))
-    assert cues(heard) == ["arm_line", None]
-    assert heard[1][1].withheld
-    answer = coach.ask(25.0)
-    assert answer.cue.text == words["arm_line", "above"][1]  # the other way: the first was said after rep 1
-    assert answer.t_s == 25.0
+    heard = session(coach, elbow(0.2), elbow(0.2), elbow(0.2))
+    assert cues(heard) == ["arm_line", "arm_line", None]
+    assert heard[2][1].withheld
+    answer = coach.ask(35.0)
+    first, second = words["arm_line", "above"]
+    assert [rep.cue.text for rep, _ in heard[:2]] == [first, second]
+    assert answer.cue.text == first  # in turn, as if nothing had been held back
+    assert answer.t_s == 35.0
     assert coach.mark() is Mark.OUT_OF_BAND
 
 
 def test_reps_from_before_an_answer_count_no_more(shipped, words):
     """As after a cue: the player has been told to change. Three reps make a pattern, of these the answer leaves two."""
     coach = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, Plan(every_rep=1)))
-    session(coach, elbow(0.03), elbow(0.17))
-    assert coach.ask(20.0).cue.check == "arm_line"
+    session(coach, elbow(0.03), elbow(0.03), elbow(0.17))
+    assert coach.ask(30.0).cue.check == "arm_line"
     after = session(coach, elbow(0.138), elbow(0.138), elbow(0.138))
     verdicts = [{one.check: one.verdict for one in rep.findings}["arm_line"] for rep, _ in after]
     assert verdicts == ["unsure", "unsure", "above"]
@@ -140,9 +156,9 @@ def test_reps_that_the_coach_calls_good_become_the_target(shipped, words):
     coach = Coach(Coaching(Targets(shipped.check_bands(), good_reps=3), words, CLEAR))
     heard = session(coach, *[elbow(0.15)] * 3)
     assert cues(heard) == ["arm_line"] * 3
-    for index in (1, 2, 3):
+    for index, made in ((1, False), (2, False), (3, True)):
         coach.good(index)
-    assert coach.bands["arm_line"].label == "own"
+        assert (coach.bands["arm_line"].label == "own") is made
     assert cues(session(coach, elbow(0.15), elbow(0.16))) == [None, None]
     coach.discard(3)
     assert coach.bands["arm_line"] == shipped.check_bands()["arm_line"]
@@ -190,6 +206,27 @@ def test_a_goal_of_makes_is_reached_when_the_last_is_known(shipped, words):
     assert coach.result(3, None) is None
     assert coach.makes == 1
     assert coach.result(99, "made") is None
+    assert coach.makes == 1
+
+
+def test_that_a_goal_is_reached_is_said_once_and_again_only_when_a_rep_was_taken_out(shipped, words):
+    drill = Drill({"en": "Two makes"}, makes=2)
+    coach = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, drill=drill))
+    session(coach, *[elbow(0.0)] * 4)
+    said = [coach.result(index, "made") for index in (1, 2, 3)]
+    assert said == [None, "Done: Two makes", None]
+    coach.discard(2)
+    assert coach.result(4, "made") is None  # three makes less one are still two
+    coach.discard(3)
+    coach.discard(4)
+    assert coach.makes == 1
+    session(coach, elbow(0.0))
+    assert coach.result(2, "made") == "Done: Two makes"
+
+
+def test_without_a_drill_makes_are_counted_and_nothing_is_said(coach):
+    session(coach, elbow(0.0))
+    assert coach.result(1, "made") is None
     assert coach.makes == 1
 
 

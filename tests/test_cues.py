@@ -88,13 +88,54 @@ STORIES = [
     ),
     (
         "praise is rare: the second fault that is mended soon after goes without",
-        [KNEES, LINE, GOOD, GOOD, GOOD, GOOD],
-        ["Push from lower", "Lift the ball along one line", None, None, "(Good legs that time)", None],
+        [KNEES, f"knee_bend good, {LINE}", GOOD, GOOD, GOOD],
+        ["Push from lower", "Lift the ball along one line", None, "(Good legs that time)", None],
     ),
     (
         "reps that could not be judged neither mend nor break",
         [HAND, GOOD, "", GOOD, "", GOOD],
         ["Hold the follow-through", None, None, None, None, "(That one stayed)"],
+    ),
+    (
+        "a fault that comes back after three good reps is told from the start, and again and again",
+        [LINE] * 4 + [GOOD] * 3 + [LINE] * 4,
+        ["Lift the ball along one line"] * 3
+        + ["Ask your coach about the elbow"]
+        + [None, None, "(That line is straight)"]
+        + ["Lift the ball along one line"] * 3
+        + ["Ask your coach about the elbow"],
+    ),
+    (
+        "reps that could not be judged do not keep a fault from being mended",
+        [LINE] * 4 + [GOOD, "", GOOD, "", GOOD] + [LINE],
+        ["Lift the ball along one line"] * 3
+        + ["Ask your coach about the elbow"]
+        + [None] * 4
+        + ["(That line is straight)"]
+        + ["Lift the ball along one line"],
+    ),
+    (
+        "what was told of the other side does not use up the words for this one",
+        [KNEES] * 2 + ["knee_bend below", KNEES],
+        ["Push from lower", "Load up closer to the floor", "Sit less deep", "Push from lower"],
+    ),
+    ("no coach is asked about a fault that was never told", ["arm_line below"] * 2, [None, None]),
+    (
+        "praise comes again when eight reps went without",
+        [HAND, GOOD, GOOD, GOOD] + [""] * 5 + [LINE, GOOD, GOOD, GOOD],
+        ["Hold the follow-through", None, None, "(That one stayed)"]
+        + [None] * 5
+        + ["Lift the ball along one line", None, None, "(That line is straight)"],
+    ),
+    (
+        "a fault that went away untold is not praised",
+        [f"{KNEES}, {HAND}"] + ["follow_through good"] * 3,
+        ["Push from lower", None, None, None],
+    ),
+    (
+        "nor is a rep that leaves it in doubt",
+        [KNEES, GOOD, GOOD, DOUBT],
+        ["Push from lower", None, None, None],
     ),
     (
         "a doubtful rep is no mended rep",

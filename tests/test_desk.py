@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from builders import Form
 from filmed_reps import rep_of
@@ -216,9 +217,36 @@ def test_comparing():
     assert d.second is TAKES[1]
     d.act("next")
     assert d.take is TAKES[1]
-    assert d.second is not d.take
+    assert d.second is TAKES[2]  # on in the same way
     d.act("compare")
     assert d.mode == "one"
+
+
+def test_of_two_reps_one_is_compared_with_the_other():
+    d = desk(2)
+    d.act("compare")
+    assert (d.take, d.second) == (TAKES[0], TAKES[1])
+    d.act("other")
+    assert d.second is TAKES[1]
+    assert d.words == "No other rep to compare with"
+
+
+def test_a_body_that_was_not_seen_cannot_be_laid_on_another_and_that_is_said():
+    smooth = TAKES[1].smooth
+    unseen = replace(TAKES[1], smooth=replace(smooth, points=np.full_like(smooth.points, np.nan)))
+    d = Desk([TAKES[0], unseen], [Remark()] * 2)
+    d.act("compare")
+    assert d.words == ""
+    d.act("compare")
+    assert (d.mode, d.placement) == ("over", None)
+    assert d.words == "The two bodies cannot be laid on each other: one was not seen"
+
+
+def test_another_rep_is_asked_for_alone_and_stands_beside():
+    d = desk()
+    d.act("other")
+    assert (d.mode, d.second) == ("beside", TAKES[2])
+    assert d.words == ""
 
 
 def test_one_rep_alone_cannot_be_compared():
@@ -236,6 +264,10 @@ def test_playing():
     d.pass_time(1.0)
     assert d.head.now_s == pytest.approx(start_s + 0.25)
     d.act("forward")
+    assert not d.head.playing
+    d.act("play")
+    assert d.head.playing
+    d.act("note")  # who writes is not to miss what goes on
     assert not d.head.playing
 
 
@@ -287,6 +319,8 @@ def test_skeleton_only_for_who_may_not_be_shown():
 def test_a_desk_needs_reps():
     with pytest.raises(ValueError, match="needs reps, each with a remark"):
         Desk([], [])
+    with pytest.raises(ValueError, match="got 3 and 2"):
+        Desk(TAKES, [Remark()] * 2)
     with pytest.raises(ValueError, match="an action must be one of"):
         desk().act("dance")
 

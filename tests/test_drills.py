@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
-from coaching import told
+from coaching import a_rep, told
 from hypothesis import given
 from hypothesis import strategies as st
 
 from rimward.live.assets import config_names, config_text
-from rimward.live.checks import BY_NAME
+from rimward.live.checks import BY_NAME, judge
 from rimward.live.cues import Plan
 from rimward.live.drills import FOOTWORK, Drill, Rest, Spot, read_drill
 from rimward.live.errors import SettingsError
@@ -118,6 +118,7 @@ def test_the_words_of_a_drill_in_a_session():
         (Drill({"en": "x"}, priority=("hold",), only=True), Plan(focus="dip"), Plan(("hold",), True, "dip")),
         (Drill({"en": "x"}), Plan(every_rep=3, every_second=2), Plan(every_rep=3, every_second=2)),
         (Drill({"en": "x"}, every_rep=5), Plan(every_rep=3, every_second=2), Plan(every_rep=5)),
+        (Drill({"en": "x"}, every_rep=1, every_second=4), Plan(), Plan(every_rep=1, every_second=4)),
         (Drill({"en": "x"}, reps=10, quiet_reps=3), Plan(), Plan(quiet_from=8)),
         (Drill({"en": "x"}, makes=10), Plan(wording="internal"), Plan(wording="internal")),
     ],
@@ -131,6 +132,38 @@ def test_expected_footwork_is_a_band_of_a_check(expected):
     bands = replace(NINE, footwork=expected).all_bands()
     assert len(bands) == (expected != "any")
     assert set(bands) <= set(BY_NAME)
+
+
+@pytest.mark.parametrize(
+    ("expected", "lead_s", "verdict"),
+    [
+        ("hop", 0.03, "in_band"),
+        ("hop", 0.2, "above"),
+        ("hop", -0.2, "above"),
+        ("one_two", 0.03, "below"),
+        ("one_two", 0.2, "in_band"),
+        ("one_two", -0.2, "in_band"),
+        ("guide_first", 0.1, "in_band"),
+        ("guide_first", -0.1, "below"),
+        ("shooting_first", -0.1, "in_band"),
+        ("shooting_first", 0.1, "above"),
+        ("step_back", 0.1, "in_band"),
+        ("step_back", -0.1, "below"),
+    ],
+)
+def test_feet_that_land_otherwise_than_the_drill_asks_are_a_fault(expected, lead_s, verdict):
+    """Which foot lands first and by how much: the words of the trade (common practice, no source)."""
+    lead = (lead_s, 0.01)
+    (finding,) = judge(
+        a_rep(guide_foot_lead_s=lead, step_back_lead_s=lead), replace(NINE, footwork=expected).all_bands(), 2.0
+    )
+    assert finding.verdict == verdict
+
+
+def test_a_drill_without_rests_has_none(words):
+    drill = Drill({"en": "Five"}, reps=5)
+    assert [drill.rest_after(reps) for reps in range(6)] == [None] * 6
+    assert [drill.said_after(reps, 0, words) for reps in range(1, 6)] == [None] * 4 + ["Done: Five"]
 
 
 @given(
@@ -147,6 +180,11 @@ def test_every_spot_gets_its_reps_in_every_round(spots, reps):
 # ------------------------------------------------------------------------------------------------- what a coach writes
 def test_a_title_is_enough():
     assert read_drill('title = "Mine"', "mine.toml") == Drill({"en": "Mine"})
+
+
+def test_feedback_that_does_not_thin_out_may_be_written_down():
+    text = 'title = "Mine"\n[feedback]\nevery_rep = 0\nevery_second = 0\nquiet_reps = 0'
+    assert read_drill(text, "mine.toml") == Drill({"en": "Mine"})
 
 
 def test_every_key():
@@ -205,6 +243,9 @@ WRONG = [
     ("goal.reps = 2\n[feedback]\nquiet_reps = 3", "feedback.quiet_reps must be part of goal.reps"),
     ("[[spots]]\nname = 'a'\nreps = 1\n[[spots]]\nname = 'b'", "line 5: spots.2.reps must be a whole number"),
     ("[[spots]]\nreps = 1", "line 2: spots.1.name must be printable text of 1 to 60 characters, got None"),
+    ("[[spots]]\nname = 'a'\nreps = 0", "line 4: spots.1.reps must be a whole number between 1 and 10000, got 0"),
+    ("[[spots]]\nname = 'a'\nreps = 1\n" * 51, "mine.toml: spots must be at most 50 tables ([[spots]])"),
+    ("[bands.hold]\nlow = -1001", "line 3: bands.hold.low must be a number between -1000 and 1000, got -1001"),
     ("spots = 'left'", "line 2: spots must be at most 50 tables ([[spots]]), got 'left'"),
     ("spots = ['left']", "line 2: spots.1 must be a table ([[spots]]), got 'left'"),
     ("[[spots]]\nname = 'a'\nreps = 1\nx = 1", "line 5: spots.1.x is no key of a drill, known here: name, reps"),

@@ -12,6 +12,7 @@ from rimward.live.assets import english
 from rimward.live.gestures import Gesture, GestureWatch, signal
 from rimward.live.hands_free import HandsFree
 from rimward.live.records import Phase, Pose, View
+from rimward.live.skeleton import INDEX
 from rimward.live.words import text
 
 
@@ -67,13 +68,31 @@ def test_what_players_do_otherwise_is_no_signal(pose: Pose) -> None:
     assert signal(pose, SIZE) is None
 
 
+def shortened(pose: Pose, side: str, share: float) -> Pose:
+    """The same arm, turned toward the camera until so much of its length is seen."""
+    px = pose.landmarks_px.copy()
+    shoulder = px[INDEX[f"{side}_shoulder"]]
+    for joint in ("elbow", "wrist"):
+        px[INDEX[f"{side}_{joint}"]] = shoulder + share * (px[INDEX[f"{side}_{joint}"]] - shoulder)
+    return pose_of(px)
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_an_arm_that_points_at_the_camera_points_nowhere(side: str) -> None:
+    """Handing the ball over, or reaching for the lid: straight, but little of it is seen."""
+    made = figure(DOWN, OUT)
+    assert signal(shortened(made, side, 0.9), SIZE) is Gesture.MADE
+    assert signal(shortened(made, side, 0.4), SIZE) is None
+
+
 def test_a_body_that_is_not_seen_signals_nothing() -> None:
     assert signal(pose_of(figure(WIDE, WIDE).landmarks_px, 0.2), SIZE) is None
 
 
 def test_a_signal_counts_once_after_it_was_held() -> None:
-    confirmed, _ = told(during(0.5, LOW) + during(4.0, figure(WIDE, WIDE)))
+    confirmed, most = told(during(0.5, LOW) + during(4.0, figure(WIDE, WIDE)))
     assert confirmed == [(Gesture.PAUSE, pytest.approx(2.0, abs=0.04))]
+    assert most == 1.0
 
 
 def test_a_signal_let_go_early_counts_for_nothing_but_was_shown() -> None:
@@ -101,6 +120,8 @@ def test_arms_that_wave_are_not_held() -> None:
 def test_the_same_signal_again_needs_the_arms_down_between() -> None:
     again = during(0.5, LOW) + during(2.0, figure(DOWN, OUT))
     assert [gesture for gesture, _ in told(again + again)[0]] == [Gesture.MADE, Gesture.MADE]
+    moved = during(2.0, figure(DOWN, OUT + 18.0))
+    assert [gesture for gesture, _ in told(again + moved)[0]] == [Gesture.MADE]
 
 
 def test_nothing_counts_during_a_shot_nor_before_the_hands_were_low_after_it() -> None:

@@ -26,6 +26,7 @@ def test_a_ball_that_goes_down_or_leaves_ends_it_at_once(end: Phase) -> None:
 def test_a_ball_that_was_never_lifted_is_not_hummed_at() -> None:
     """Caught high, or held high since before anybody looked."""
     assert sounding(Phase.WAITING, Phase.HOLDING, Phase.SET, Phase.SET) == [False] * 4
+    assert sounding(Phase.SET, Phase.SET) == [False] * 2
 
 
 def test_a_rest_with_the_ball_overhead_is_not_hummed_at_for_ever() -> None:

@@ -30,7 +30,7 @@ def feet(height_m: float, farther_m: float = 0.0, walks_s: float | None = None) 
 
 @pytest.mark.parametrize(
     ("height_m", "farther_m"),
-    [(low, far) for low in (0.08, 0.2, 0.4) for far in (-0.12, -0.04, 0.0, 0.04, 0.12) if abs(far) < low],
+    [(low, far) for low in (0.08, 0.2, 0.4, 1.0) for far in (-0.12, -0.04, 0.0, 0.04, 0.12) if abs(far) < low],
 )
 def test_a_foot_is_down_where_it_stops_falling(height_m, farther_m):
     """Whoever lands farther from the camera stands higher in the picture from then on, whoever lands nearer lower."""
@@ -42,6 +42,28 @@ def test_a_foot_is_down_where_it_stops_falling(height_m, farther_m):
 
 def test_walking_away_after_a_shot_without_a_jump_is_no_landing():
     assert airborne(T, feet(0.0, walks_s=RELEASE_S + 0.4), STOOD, RELEASE) is None
+
+
+@pytest.mark.parametrize(("before_s", "its_own"), [(0.2, True), (0.3, False)])
+def test_a_jump_that_begins_well_after_the_release_is_one_for_the_rebound(before_s, its_own):
+    jump = airborne(T, feet(0.3), STOOD, round((TAKEOFF_S - before_s) * RATE_HZ))
+    assert (jump is not None) is its_own
+
+
+def test_a_hop_that_ended_before_the_release_is_not_its_jump():
+    """Onto a place farther from the camera, so that the feet stay higher in the picture than where they stood."""
+    hop = feet(0.2, 0.08)
+    landing = round((TAKEOFF_S + 2 * np.sqrt(2 * 0.2 / G_MPS2)) * RATE_HZ)
+    assert airborne(T, hop, STOOD, landing - 6) is not None
+    assert airborne(T, hop, STOOD, landing + 6) is None
+
+
+@pytest.mark.parametrize(("off", "jumped"), [(4, False), (8, True)])
+def test_feet_that_are_off_the_floor_for_less_than_a_tenth_of_a_second_tremble(off, jumped):
+    takeoff = round(TAKEOFF_S * RATE_HZ)
+    lifted = feet(0.0)
+    lifted[takeoff : takeoff + off] += 0.08
+    assert (airborne(T, lifted, STOOD, takeoff + 1) is not None) is jumped
 
 
 def test_walking_away_after_a_jump_changes_nothing():

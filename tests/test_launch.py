@@ -71,11 +71,22 @@ def test_unknown_where_the_ball_was_seen_too_few_times():
     assert launch(t, ball, 1.0, 0.02) is None
 
 
-def test_unknown_where_it_was_not_seen_to_fly():
+@pytest.mark.parametrize(("seen", "told"), [(4, False), (5, True)])
+def test_five_pictures_of_the_ball_are_needed(seen, told):
     t = times()
     ball = path(t, 1.0)
-    ball[t > 1.0 + 1 / 30 + 1e-6] = np.nan
+    ball[t > 1.0 + 2 / 30 + 1e-6] = np.nan
+    ball[: np.flatnonzero(np.isfinite(ball[:, 0]))[-seen]] = np.nan
+    assert (launch(t, ball, 0.98, 0.02) is not None) is told
+
+
+def test_unknown_where_it_was_not_seen_to_fly():
+    """Seen often enough, but once at most after the earliest instant at which it can have left."""
+    t = times(fps=120.0)
+    ball = path(t, 1.0)
+    ball[t > 1.01] = np.nan
     assert launch(t, ball, 1.1, 0.02) is None
+    assert launch(t, ball, 1.09, 0.02) is not None
 
 
 def test_unknown_where_something_else_passes_for_the_ball_afterwards():

@@ -65,6 +65,81 @@ def test_a_flick_of_the_net_does_not_date_a_later_fall() -> None:
     assert on_the_ring((1.03, -0.15), *late) is None
 
 
+# ------------------------------------------------------------------------------------- what was seen after the crossing
+CROSSED_S = 1.0
+INSIDE, CLEAR = (0.05, 0.0), (0.6, -0.3)
+
+
+def places(*shares: tuple[tuple[float, float], int]) -> Crossing:
+    """What the fit leaves possible: so many of the draws at each place beside the ring's axis."""
+    return Crossing(CROSSED_S, 4.0, np.array([place for place, share in shares for _ in range(share)]), 0.381)
+
+
+def sights(*seen: tuple[float, float, float]) -> list[Sight]:
+    """(after the crossing in s, aside in the picture and above the ring in m)"""
+    right = BEHIND.R[0] * [1.0, 1.0, 0.0]
+    right /= np.linalg.norm(right)
+    up = np.array([0.0, 0.0, 1.0])
+    placed = [(t, BEHIND.ring_centre_m + aside * right + above * up) for t, aside, above in seen]
+    return [Sight(CROSSED_S + t, project(BEHIND, place)) for t, place in placed]
+
+
+def falling(from_s: float, aside_m: float = 0.02, mps: float = 4.0, number: int = 4):
+    return [(from_s + k / 30, aside_m, -0.2 - mps * k / 30) for k in range(number)]
+
+
+THROWN_UP = [(0.12, 0.05, 0.3), (0.16, 0.05, 0.4)]
+"""It came back up from the ring by more than a ball's width."""
+
+
+@pytest.mark.parametrize(
+    ("crossing", "after", "verdict"),
+    [
+        pytest.param([(INSIDE, 1)], falling(0.05), "made", id="in, and on down through the net"),
+        pytest.param([(INSIDE, 1)], falling(0.05, number=3), "made", id="three pictures of the fall are enough"),
+        pytest.param([(INSIDE, 1)], falling(0.05, number=2), None, id="two are not"),
+        pytest.param([(INSIDE, 1)], [], None, id="in, but nobody saw it fall"),
+        pytest.param([(INSIDE, 1)], falling(0.4), None, id="it fell later: it may have danced on the ring"),
+        pytest.param([(INSIDE, 1)], falling(0.05, mps=0.3), None, id="a net that swings is no ball that falls"),
+        pytest.param([(INSIDE, 1)], THROWN_UP + falling(0.2), None, id="thrown up, then down through the net"),
+        pytest.param([(INSIDE, 1)], THROWN_UP[:1] + falling(0.05), "made", id="once is something else"),
+        pytest.param([(INSIDE, 1)], THROWN_UP + falling(0.5, 0.5), "missed", id="thrown up, then down beside"),
+        pytest.param([(INSIDE, 1)], falling(0.05, 0.5), None, id="in and beside: it may have slipped through the net"),
+        pytest.param([(INSIDE, 1), (CLEAR, 19)], falling(0.05, 0.5), "missed", id="hardly in, and down beside"),
+        pytest.param([(INSIDE, 1), (CLEAR, 19)], [], None, id="hardly in is not clear of the ring"),
+        pytest.param([(INSIDE, 1), (CLEAR, 99)], [], "missed", id="clear of the ring"),
+        pytest.param([(CLEAR, 1)], THROWN_UP, None, id="clear of it by the fit, yet it touched something"),
+        pytest.param([(INSIDE, 1), ((0.3, 0.0), 1)], falling(0.05), "made", id="as likely in as on the ring"),
+        pytest.param([(INSIDE, 4), ((0.3, 0.0), 6)], falling(0.05), None, id="more likely on the ring than in"),
+        pytest.param([(INSIDE, 6), (CLEAR, 4)], falling(0.05), None, id="in or clear of it: two shots in one fit"),
+    ],
+)
+def test_what_the_crossing_and_what_was_seen_after_it_say_together(crossing, after, verdict) -> None:
+    """The module's own rule: nothing is guessed (common practice, no source)."""
+    assert RingWatch(BEHIND, BALL_M).judge(places(*crossing), sights(*after)) == verdict
+
+
+def test_what_was_seen_before_the_crossing_is_no_fall_through_the_net() -> None:
+    before = [(t - 0.3, aside, up) for t, aside, up in falling(0.05)]
+    assert RingWatch(BEHIND, BALL_M).judge(places((INSIDE, 1)), sights(*before)) is None
+
+
+@pytest.mark.parametrize(
+    ("place", "clear"),
+    [
+        ((0.30, 0.0), False),  # its edge is over the ring
+        ((0.34, 0.0), False),  # still over it
+        ((0.38, 0.0), True),
+        ((0.0, -0.38), True),
+        ((0.38, 0.30), False),  # beside the ring, but against the board
+        ((0.38, 0.25), True),
+    ],
+)
+def test_a_ball_is_clear_that_touches_neither_ring_nor_board(place, clear) -> None:
+    """A ring of 18 in across, a board 15 in behind its axis (rule books); a ball of 24 cm."""
+    assert places((place, 1)).clear(BALL_M) == float(clear)
+
+
 def test_few_sights_are_no_verdict() -> None:
     assert thrown(0.0, 0.02, found=0.15).judged() is None
 

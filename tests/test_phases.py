@@ -255,6 +255,49 @@ def test_closing_is_said_for_one_step_only(shipped):
     assert advance(state, Signals(3.63, None, None, -0.4), shipped.phases).closed_release_s is None
 
 
+def passing(state: PhaseState, settings, *seen: Signals) -> list[PhaseState]:
+    """The states one after the other."""
+    states = []
+    for now in seen:
+        state = advance(state, now, settings)
+        states.append(state)
+    return states
+
+
+def test_a_ball_that_comes_into_high_hands_is_held_before_it_is_at_the_set_point(shipped):
+    """A pass that is caught overhead: a tenth of a second in the hands before anything is said of it."""
+    caught = [Signals(1.0 + k / 30, 0.1, 0.3, 0.3) for k in range(6)]
+    phases = [state.phase for state in passing(PhaseState(), shipped.phases, *caught)]
+    assert phases == [Phase.HOLDING] * 3 + [Phase.SET] * 3
+
+
+def test_a_hand_that_is_lost_for_a_picture_does_not_end_the_follow_through(shipped):
+    up, down = 0.4, -0.4
+    hand = [(1.6, up), (1.63, down), (1.66, up), (1.7, down), (1.73, down), (1.76, down), (1.81, down)]
+    states = passing(
+        PhaseState(phase=Phase.FOLLOW_THROUGH, release_s=1.0),
+        shipped.phases,
+        *(Signals(t_s, None, None, height_m) for t_s, height_m in hand),
+    )
+    assert [state.closed_release_s for state in states] == [None] * 6 + [1.0]
+
+
+def test_the_release_lasts_a_tenth_of_a_second_then_the_arm_follows_through(shipped):
+    take = play([stand(1), shot(), stand(1, ball=False)], fps=60)
+    begun = phases_of(film(take), shipped.phases)[0]
+    after = [
+        (t_s - take.instants[0]["release_s"], phase) for t_s, phase in begun if t_s > take.instants[0]["release_s"]
+    ]
+    assert [phase for _, phase in after[:2]] == [Phase.RELEASE, Phase.FOLLOW_THROUGH]
+    assert after[1][0] == pytest.approx(0.1, abs=2.5 / 60)
+
+
+def test_a_ball_lost_before_the_release_leaves_the_shot_after_half_a_second(shipped):
+    rising = PhaseState(phase=Phase.RISE, since_s=1.0, held_s=1.05, body_seen_s=1.05, ball_seen_s=1.05)
+    seen = [Signals(t_s, None, None, -0.1) for t_s in (1.3, 1.5, 1.57)]
+    assert [state.phase for state in passing(rising, shipped.phases, *seen)] == [Phase.RISE] * 2 + [Phase.WAITING]
+
+
 def test_signals_of_nobody_are_unknown():
     nothing = signals(Observation(0, 0.5, None, None), 90.0)
     assert (nothing.ball_to_hand_m, nothing.ball_above_eyes_m, nothing.hand_above_eyes_m) == (None, None, None)

@@ -54,10 +54,21 @@ def test_a_station_as_a_coach_writes_it():
         ("stature_m = 1.62", "stature_m = 162", r"^s\.toml, line 8: players\.1\.stature_m must be a number between 1"),
         ("reps = 20", "reps = 0", r"^s\.toml, line 9: players\.1\.reps must be a whole number between 1 and 10000"),
         ("makes = 10", "makes = 1\nreps = 2", r"^s\.toml, line 13: players\.2\.makes must not stand beside reps"),
-        ('name = "Cleo"', 'name = "ADA"', r"^s\.toml, line 16: players\.3\.name must be another one than that of pl"),
+        ('name = "Cleo"', 'name = "ADA"', r"^s\.toml, line 16: players\.3\.name .* than that of player 1: ADA"),
         ('name = "Cleo"', "", r"^s\.toml, line 15: players\.3\.name must be printable text"),
         ('drill = "free_throws"', "drill = 1", r"^s\.toml, line 2: drill must be printable text"),
         ("minutes = 3", "minutes = ", r"^s\.toml: must be valid TOML"),
+        ("minutes = 3", "minutes = 0.2", r"minutes must be a number between 0\.25 and 120, got 0\.2"),
+        ("minutes = 3", "minutes = 121", r"minutes must be a number between 0\.25 and 120, got 121"),
+        ("minutes = 3", "x = 3", r"x is no key of a station, known here: name, drill, minutes, players"),
+        ("stature_m = 1.62", "stature_m = 0.9", r"stature_m must be a number between 1 and 2\.4, got 0\.9"),
+        ("stature_m = 1.62", "stature_m = 2.5", r"stature_m must be a number between 1 and 2\.4, got 2\.5"),
+        ("reps = 20", "reps = 10001", r"reps must be a whole number between 1 and 10000, got 10001"),
+        ("reps = 20", "reps = 2.0", r"reps must be a whole number between 1 and 10000, got 2\.0"),
+        ("reps = 20", "reps = true", r"reps must be a whole number between 1 and 10000, got True"),
+        ('name = "Cleo"', 'name = "Cl\\u001beo"', r"players\.3\.name must be printable text"),
+        ('name = "Cleo"', f'name = "{"C" * 61}"', r"players\.3\.name must be printable text of 1 to 60 characters"),
+        ('drill = "free_throws"', f'drill = "{"d" * 301}"', r"of 1 to 300 characters, got 'd{36}\.\.\.$"),
     ],
 )
 def test_what_is_wrong_is_told_with_line_and_key(old, new, said):
@@ -65,6 +76,31 @@ def test_what_is_wrong_is_told_with_line_and_key(old, new, said):
     with pytest.raises(SettingsError, match=said) as error:
         read_station(GOOD.replace(old, new), "s.toml")
     assert "\n" not in str(error.value)
+
+
+@pytest.mark.parametrize(
+    ("old", "new"),
+    [("minutes = 3", f"minutes = {end}") for end in (0.25, 120)]
+    + [("stature_m = 1.62", f"stature_m = {end}") for end in (1.0, 2.4)]
+    + [("reps = 20", f"reps = {end}") for end in (1, 10_000)]
+    + [('name = "Cleo"', f'name = "{"C" * 60}"'), ('drill = "free_throws"', f'drill = "{"d" * 300}"')],
+)
+def test_the_ends_of_what_may_be_are_allowed(old, new):
+    assert GOOD.count(old) == 1
+    assert len(read_station(GOOD.replace(old, new), "s.toml").players) == 3
+
+
+@pytest.mark.parametrize("number", [1, 24])
+def test_name_and_players_are_enough(number):
+    listed = "".join(f'[[players]]\nname = "P{k}"\n' for k in range(number))
+    station = read_station(f'name = "S"\n{listed}', "s.toml")
+    assert (station.drill, station.minutes) == (None, None)
+    assert station.players == tuple(StationPlayer(f"P{k}") for k in range(number))
+
+
+def test_players_are_tables():
+    with pytest.raises(SettingsError, match=r"players\.1 must be a table \(\[\[players\]\]\), got 'Ada'"):
+        read_station('name = "S"\nplayers = ["Ada"]', "s.toml")
 
 
 @pytest.mark.parametrize("players", ["", "players = 3", "players = []", 25 * '[[players]]\nname = "A"\n'])
@@ -82,6 +118,9 @@ def test_a_players_own_goal_goes_before_the_drills():
     makes = StationPlayer("Ada", makes=4).drill(drill)
     assert makes is not None
     assert (makes.reps, makes.makes, makes.quiet_reps) == (None, 4, 0)
+    other = StationPlayer("Ada", reps=6).drill(Drill({"en": "Makes"}, makes=10))
+    assert other is not None
+    assert (other.reps, other.makes, other.quiet_reps) == (6, None, 0)
     alone = StationPlayer("Ada", reps=3).drill(None)
     assert alone is not None
     assert alone.shown(1, 0) == ("", "Ada \N{MIDDLE DOT} 1/3")

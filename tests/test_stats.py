@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import statistics
 
 import numpy as np
 import pytest
@@ -152,6 +153,26 @@ def test_sessions_that_differ_among_themselves_make_a_change_harder_to_claim():
     assert restless.high - restless.low > 3 * (steady.high - steady.low)
 
 
+def day(n: int, middle: float, seed: int = 0) -> Session:
+    return session(sample(n, middle, 0.01, seed))
+
+
+@pytest.mark.parametrize(
+    ("now", "before", "between", "days"),
+    [
+        # squares of 72 about either mean, with two degrees of freedom each; three days on either side
+        ([day(300, 4), day(300, 10), day(300, 16)], [day(300, 2), day(300, 8), day(300, 14)], 6.0, (1 / 3, 1 / 3)),
+        # squares of 32 with one, all from before; the days before have 3/4 and 1/4 of the reps
+        ([day(300, 4)], [day(300, 8), day(100, 16)], np.sqrt(32), (1.0, 9 / 16 + 1 / 16)),
+        # the median of four reps is not asked
+        ([day(300, 4)], [day(300, 8), day(100, 16), day(4, 900)], np.sqrt(32), (1.0, 9 / 16 + 1 / 16)),
+    ],
+)
+def test_what_sessions_differ_by_is_their_pooled_standard_deviation(now, before, between, days):
+    """Pooled variance, and the variance of a weighted mean (textbooks of statistics)."""
+    assert np.std(change(now, before).draws) == pytest.approx(between * np.sqrt(sum(days)), rel=0.04)
+
+
 def test_no_claim_where_nothing_changed():
     """Of 200 players without any change, 5 of 100 may be told of one; binomial chance allows up to 18."""
     rng = np.random.default_rng(10)
@@ -181,6 +202,13 @@ def test_fatigue_shows_below_the_measurements_error_because_that_is_shared():
     got = fatigue([tiring()]).interval(0.95)
     assert got.value == pytest.approx(-4.0, abs=1.5), "two thirds of the way from the first to the last rep"
     assert got.excludes(0.0)
+
+
+def test_what_the_view_changed_by_averages_out_over_sessions():
+    """8 degrees of it in either of two sessions with as many reps each leave 8 / sqrt(2)."""
+    sigmas = np.repeat([7.0, 7.0, 15.0], 15)
+    days = [Session(sample(45, 90, 0.01, seed=k), sigmas) for k in range(2)]
+    assert np.std(fatigue(days).draws) == pytest.approx(8 / np.sqrt(2), rel=0.03)
 
 
 def test_another_view_in_the_last_third_is_no_fatigue():
@@ -223,6 +251,24 @@ def test_nothing_seen_has_no_summary():
 def test_one_rep_is_its_own_median_with_its_own_error():
     got = summarise([session([np.nan, 81.0], 7.0)])
     assert (got.reps, got.median, got.sigma, got.low, got.high, got.scatter) == (1, 81.0, 7.0, 81.0, 81.0, None)
+
+
+@pytest.mark.parametrize(("values", "middle", "low", "high"), [(range(1, 10), 5, 3, 7), (range(1, 9), 4.5, 2.75, 6.25)])
+def test_a_summary_has_the_middle_and_the_ends_of_the_middle_half(values, middle, low, high):
+    """By hand: the ranks in between are interpolated (Hyndman & Fan 1996, type 7)."""
+    got = summarise([session(values, 7.0)])
+    assert (got.median, got.low, got.high) == (middle, low, high)
+
+
+@given(st.lists(st.tuples(st.floats(-200, 200) | st.just(np.nan), st.floats(0.1, 20)), min_size=1, max_size=12))
+def test_the_middle_of_a_session_is_that_of_the_standard_library(reps):
+    """Outside reference: statistics.median. Of the errors those count whose values were seen."""
+    seen = [(value, sigma) for value, sigma in reps if np.isfinite(value)]
+    got = Session(np.array([value for value, _ in reps]), np.array([sigma for _, sigma in reps]))
+    assert len(got.seen) == len(seen)
+    if seen:
+        assert got.median == statistics.median(value for value, _ in seen)
+        assert got.sigma == statistics.median(sigma for _, sigma in seen)
 
 
 @pytest.mark.parametrize("short", ["now", "before"])

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from rimward.live.checks import judge
 from rimward.live.records import Band
-from rimward.live.targets import MOST_REPS, CoachTarget, Targets, told
+from rimward.live.targets import MOST_REPS, CoachTarget, InForce, Targets, in_force, told
 
 ELBOW = Band(65.0, 110.0, "starting point", "shipped")
 HAND = Band(0.5, None, "common practice", "shipped")
@@ -54,11 +54,21 @@ def test_an_own_band_is_never_narrower_than_two_sigmas():
     assert (band.low, band.high) == (66.0, 94.0)
 
 
-def test_an_own_band_has_the_ends_that_the_shipped_one_has():
+def test_a_few_reps_that_were_badly_seen_do_not_widen_an_own_band():
+    reps = [*elbows(*[80.0] * 27, sigma=2.0), *elbows(*[80.0] * 3, sigma=20.0)]
+    band = Targets(SHIPPED, reps=reps, after_reps=20).bands()["elbow_at_set"]
+    assert (band.low, band.high) == (76.0, 84.0)
+
+
+@pytest.mark.parametrize(
+    ("shipped_ends", "own"), [((0.5, None), (1.1, None)), ((None, 2.0), (None, 1.3)), ((0.5, 2.0), (1.1, 1.3))]
+)
+def test_an_own_band_has_the_ends_that_the_shipped_one_has(shipped_ends, own):
     """Holding the follow-through longer than usual is no fault."""
     reps = [a_rep(follow_through_s=(1.2, 0.05)) for _ in range(30)]
-    band = Targets(SHIPPED, reps=reps, after_reps=20).bands()["follow_through"]
-    assert (band.low, band.high) == (pytest.approx(1.1), None)
+    shipped = {"follow_through": Band(*shipped_ends, "common practice", "shipped")}
+    band = Targets(shipped, reps=reps, after_reps=20).bands()["follow_through"]
+    assert (band.low, band.high) == pytest.approx(own)
 
 
 def test_a_habit_outside_the_shipped_band_is_no_target():
@@ -138,6 +148,31 @@ def test_a_coachs_numbers_are_those_of_the_measurement_for_either_hand(hand, exp
     bands = Targets({}, [coach("arm_offset_at_set_m", -0.02, 0.03)]).bands()
     (finding,) = judge(a_rep(hand=hand, arm_offset_at_set_m=(0.12, 0.02)), bands, 2.0)
     assert (finding.check, finding.verdict) == ("arm_line", expected)
+
+
+@pytest.mark.parametrize("hand", ["right", "left"])
+@pytest.mark.parametrize(("low", "high", "inside"), [(-0.02, 0.15, True), (-0.15, 0.02, False)])
+def test_a_coachs_band_that_is_wider_to_one_side_is_so_for_either_hand(hand, low, high, inside):
+    bands = Targets({}, [coach("arm_offset_at_set_m", low, high)]).bands()
+    (finding,) = judge(a_rep(hand=hand, arm_offset_at_set_m=(0.12, 0.02)), bands, 2.0)
+    assert (finding.verdict == "in_band") is inside
+
+
+# ----------------------------------------------------------------------------------------------------- what is in force
+@pytest.mark.parametrize(
+    ("check", "measurement", "plain"),
+    [
+        ("knee_bend", "knee_min_deg", True),
+        ("arm_line", "arm_offset_at_set_m", False),  # outward, so the other way round for a left-hander
+        ("hips_square", "hips_heading_deg", False),  # against the feet
+    ],
+)
+def test_a_band_is_that_of_the_measurement_where_the_check_takes_it_as_it_is_or_the_coach_spoke_of_it(
+    check, measurement, plain
+):
+    usual, said = Band(-1.0, 1.0, "starting point", "shipped"), Band(-2.0, 3.0, "coach", "said on Friday")
+    assert in_force({check: usual}) == [InForce(check, measurement, usual, plain)]
+    assert in_force({check: usual, measurement: said}) == [InForce(check, measurement, said, True)]
 
 
 # ----------------------------------------------------------------------------------------------------------- in words
