@@ -57,7 +57,7 @@ from .track import from_observations
 from .view_check import ViewCheck
 from .words import Words, text
 
-_STATURE_SIGMA, _STATURE_GUESS_SIGMA = 0.01, 0.08
+STATURE_SIGMA, STATURE_GUESS_SIGMA = 0.01, 0.08
 IDLE = (Phase.WAITING, Phase.HOLDING, Phase.LANDED)
 """Nobody is shooting."""
 _BEFORE_S = 4.0
@@ -506,7 +506,7 @@ class Pipeline:
         measurements = measure.measure(measure.shot(reading, self._stature_m, known, floor, on_ball))
         if calibration is None:
             return reading.events, self._without_hoop(measurements), None
-        sigma = _STATURE_SIGMA if known else _STATURE_GUESS_SIGMA
+        sigma = STATURE_SIGMA if known else STATURE_GUESS_SIGMA
         body = Body(self._stature_m, sigma, radius_m, self._set_up.lengths_m(sigma))
         lifted = measure3d.measure_rep(
             seen,

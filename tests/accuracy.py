@@ -23,7 +23,7 @@ import time
 import zlib
 from collections import defaultdict
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -31,6 +31,7 @@ import numpy as np
 from rich.console import Console
 from rich.table import Table
 
+from rimward.calibration.lens import typical_lens
 from rimward.calibration.marks import calibrate_marks
 from rimward.calibration.points import read_points
 from rimward.calibration.record import Calibration
@@ -38,10 +39,11 @@ from rimward.live import measure, measure3d, places, reps
 from rimward.live.assets import joint_network
 from rimward.live.ball import BallTracker
 from rimward.live.ball_edge import Outline, outline
-from rimward.live.body import BALL_RADIUS_M, ScaleTracker
+from rimward.live.body import BALL_RADIUS_M, DEFAULT_STATURE_M, ScaleTracker
 from rimward.live.clip import open_clip
 from rimward.live.lifting import Body, NotLifted
 from rimward.live.mediapipe_pose import MediapipePose
+from rimward.live.pipeline import STATURE_GUESS_SIGMA, STATURE_SIGMA
 from rimward.live.pose_model import model_path
 from rimward.live.records import Frame, Measurement, Observation, Pose
 from rimward.live.settings import load_settings
@@ -83,6 +85,8 @@ class Case:
     calibration: Calibration
     shots: tuple[tuple[float, dict[str, float | None]], ...]
     """(true release, true measurements)"""
+    stature_told: bool = True
+    """False: `stature_m` is what the program takes where nobody says it."""
 
 
 @dataclass(frozen=True)
@@ -134,6 +138,18 @@ def studio_cases(folder: Path) -> Iterator[Case]:
 def _view(calibration: Calibration) -> str:
     """Named by where the camera stands round a player at the free-throw line who faces the ring."""
     return view_of(calibration, np.array([0.0, -4.2])).replace("half front", "diag")
+
+
+def clicked(case: Case) -> Case:
+    """The same with a camera placed by the marks that were clicked in its first picture, the lens unknown."""
+    points = read_points(case.path.with_suffix(".points.json"))
+    lens = typical_lens(case.calibration.image_size)
+    return replace(case, calibration=calibrate_marks(points.marks, lens, points.court))
+
+
+def untold(case: Case) -> Case:
+    """The same of somebody whose stature nobody told."""
+    return replace(case, stature_m=DEFAULT_STATURE_M, stature_told=False)
 
 
 def observe(case: Case, model: Path, cache: Path) -> tuple[list[Observation], list[Outline | None], list[float]]:
@@ -205,9 +221,10 @@ def rows(case: Case, model: Path, cache: Path, with_limbs: bool = False) -> tupl
         if isinstance(reading, reps.NotAShot):
             print(f"{case.path.stem}: no shot near {release_s:.2f} s: {reading.reason}")
             continue
-        values = measure.measure(measure.shot(reading, case.stature_m, True))
+        values = measure.measure(measure.shot(reading, case.stature_m, case.stature_told))
         start = time.process_time()
-        body = Body(case.stature_m, ball_radius_m=BALL_RADIUS_M, lengths_m=lengths)
+        sigma = STATURE_SIGMA if case.stature_told else STATURE_GUESS_SIGMA
+        body = Body(case.stature_m, sigma, BALL_RADIUS_M, lengths)
         lifted = measure3d.measure_rep(
             window, [outlines[k] for k in near], reading, case.calibration, body, joints=joint_network()
         )

@@ -1,13 +1,14 @@
 """What the measurements know beyond a player's average: skill on shots whose form varies widely.
 
     python -m tests.studio.random_shots --out DIR --count 64      # with the studio's Python
-    python -m tests.skill --rig DIR [--cache DIR] [--out FILE.json] [--markdown] [PART-OF-A-NAME ...]
+    python -m tests.skill --rig DIR [--clicked] [--untold] [--out FILE.json] [--markdown] [PART-OF-A-NAME ...]
 
 Skill is 1 - MAE / (MAE of the best constant): 1 is perfect, 0 is no better than always saying the same. The best
 constant is the median of the truth of these very shots, which no program can know, so the comparison is a hard one.
 Two numbers: over the shots that got a value, and over all shots with the constant put in for every null, so that
 keeping silent on the hard ones earns nothing. The clips are read like those of tests.accuracy. --markdown prints the
-README's table: median error by view, with how many of the shots got a value.
+README's table: median error by view, with how many of the shots got a value. --clicked places the camera by the clip's
+points file without the lens, --untold leaves out the stature: then it is as for somebody who knows neither.
 """
 
 from __future__ import annotations
@@ -158,6 +159,8 @@ def main(arguments: Sequence[str] | None = None) -> None:
     parser = argparse.ArgumentParser(prog="python -m tests.skill", description=__doc__.splitlines()[0])
     parser.add_argument("names", nargs="*", help="only clips whose name holds one of these")
     parser.add_argument("--rig", type=Path, required=True, help="folder of tests.studio.random_shots")
+    parser.add_argument("--clicked", action="store_true", help="the camera by clicked marks, the lens unknown")
+    parser.add_argument("--untold", action="store_true", help="nobody told the stature")
     parser.add_argument("--cache", type=Path, default=Path(tempfile.gettempdir()) / "rimward-accuracy")
     parser.add_argument("--out", type=Path, help="every value as JSON, to look closer")
     parser.add_argument("--markdown", action="store_true", help="print the README's table as well")
@@ -169,7 +172,10 @@ def main(arguments: Sequence[str] | None = None) -> None:
         if given.names and not any(part in case.path.stem for part in given.names):
             continue
         clips += 1
-        found += accuracy.rows(replace(case, view=view_of(case)), model, given.cache)[0]
+        case = replace(case, view=view_of(case))
+        case = accuracy.clicked(case) if given.clicked else case
+        case = accuracy.untold(case) if given.untold else case
+        found += accuracy.rows(case, model, given.cache)[0]
     console = Console(width=150)
     read = len({row.clip for row in found})
     console.print(f"{clips} clips, {read} read and lifted")
