@@ -10,11 +10,14 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TypeVar
 
 from . import arc
 from .evidence import Place, place, weigh
 from .jump import ON_THE_TOES_M
 from .records import Band, Finding, Measurement, Rep
+
+_T = TypeVar("_T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +33,8 @@ class Check:
     """Positive is away from the body, on the side of the shooting arm, rather than to the right."""
     relative: bool = False
     """The value is the measurement less something else, so a band for the measurement is another thing."""
+    apart: bool = False
+    """The value is another thing than the measurement, which another check judges: a band for that is none for this."""
 
     def of(self, rep: Rep) -> Measurement:
         """The value of this check in a rep, or why there is none."""
@@ -138,7 +143,7 @@ def entry_above_gentle_deg(rep: Rep) -> Measurement:
 
 # In the order in which a coach would speak of them: what the rest is built on comes first (common practice, no source).
 CHECKS: tuple[Check, ...] = (
-    Check("step_rhythm", "guide_foot_lead_s", between_landings_s),
+    Check("step_rhythm", "guide_foot_lead_s", between_landings_s, apart=True),
     Check("step_order", "guide_foot_lead_s"),
     Check("step_back_order", "step_back_lead_s"),
     Check("stance", "stance_width_m"),
@@ -205,9 +210,14 @@ def judge(rep: Rep, bands: Mapping[str, Band], clear_sigmas: float, recent: Sequ
     return tuple(findings)
 
 
+def of_measurement(check: Check, bands: Mapping[str, _T]) -> _T | None:
+    """What was set for the plain measurement, where it is this check's."""
+    return None if check.apart else bands.get(check.measurement)
+
+
 def _asked(check: Check, bands: Mapping[str, Band], rep: Rep) -> tuple[Check, Band] | None:
     """What to judge by which band."""
-    if (plain := bands.get(check.measurement)) is not None:
+    if (plain := of_measurement(check, bands)) is not None:
         if check.outward and rep.hand == "left":
             low, high = (None if end is None else -end for end in (plain.high, plain.low))
             plain = replace(plain, low=low, high=high)

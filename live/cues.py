@@ -110,9 +110,7 @@ def respond(
     if plan.quiet(number) or (plan.withholds(number) and not asked):
         return Feedback(t_s, Tone.COUNT, withheld=True)
     heard = plan.heard(findings)
-    hurried = not asked and any(
-        one.feedback.shown and t_s - one.feedback.t_s < plan.least_gap_s for one in history[-3:]
-    )
+    hurried = not asked and any(one.feedback.shown and t_s - one.feedback.t_s < plan.least_gap_s for one in history)
     for finding in heard:
         cue = _cue(finding, history, words, plan)
         if cue is not None:

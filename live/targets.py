@@ -10,7 +10,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import median
 
-from .checks import CHECKS, Check
+from .checks import CHECKS, Check, of_measurement
 from .evidence import LEAST_REPS
 from .glossary import TERMS
 from .records import Band, Rep
@@ -59,7 +59,7 @@ class Targets:
         coach = {target.measurement: target for target in self.coach}
         bands: dict[str, Band] = {}
         for check in self._checks:
-            said = coach.get(check.measurement)
+            said = of_measurement(check, coach)
             if said is not None and said.locked:
                 bands[check.measurement] = said.band
                 continue
@@ -127,7 +127,7 @@ def in_force(bands: Mapping[str, Band]) -> list[InForce]:
     """Every check that is judged, in the order of the table."""
     found = []
     for check in CHECKS:
-        said = bands.get(check.measurement)
+        said = of_measurement(check, bands)
         band = said or bands.get(check.name)
         if band is not None:
             plain = said is not None or not (check.relative or check.outward)

@@ -349,6 +349,13 @@ def test_a_one_two_is_one_in_either_order(lead):
     assert (value.value, value.sigma) == (0.2, 0.03)
 
 
+def test_a_band_for_which_foot_lands_first_is_none_for_the_time_between():
+    """A coach wants the shooting foot first: -0.3 to -0.05 s. Two tenths between the landings are as asked."""
+    asked = {"guide_foot_lead_s": Band(-0.30, -0.05, "coach", "said on Friday")}
+    (finding,) = judge(a_rep(guide_foot_lead_s=(-0.2, 0.03)), asked, CLEAR)
+    assert (finding.check, finding.verdict) == ("step_order", "in_band")
+
+
 # -------------------------------------------------------------------------------------------- patterns over recent reps
 SLIGHT = a_rep(knee_min_deg=(147.5, 4.0))
 """1.9 standard deviations out: not clear by itself."""

@@ -196,6 +196,14 @@ def test_shots_in_quick_series_have_tones_alone_between_the_words():
     assert {one.feedback.tone for one in past} == {Tone.LOW}
 
 
+def test_a_long_gap_holds_over_any_number_of_reps():
+    """Reps every 4 seconds and a gap of 20: words at 0, 20 and 40 seconds."""
+    past: list[Past] = []
+    for t_s in range(0, 44, 4):
+        past.append(Past((finding(HAND),), respond(t_s, [finding(HAND)], past, WORDS, Plan(least_gap_s=20.0))))
+    assert [4 * k for k, one in enumerate(past) if one.feedback.cue is not None] == [0, 20, 40]
+
+
 def test_fading_counts_the_reps_of_the_plan():
     """Every rep for 3, every second for 4 (the 5th and 7th), then none."""
     plan = Plan(every_rep=3, every_second=4)
