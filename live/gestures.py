@@ -115,7 +115,7 @@ class GestureWatch:
     _last_s: float = 0.0
     _wrists: FloatArray | None = None
     _done: bool = False
-    """It was held to the end: the arms must come down before the next one."""
+    """It was held to the end: it counts again only after it was let go."""
     _low_since_s: float | None = None
     _ready: bool = False
 
