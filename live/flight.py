@@ -15,7 +15,7 @@ from scipy.optimize import least_squares
 
 from ..calibration.geometry import sigma_of
 from ..calibration.record import Calibration
-from .arc import GRAVITY_MPS2, gentle_deg
+from .arc import GRAVITY_MPS2, clean_entry_deg, launch_deg
 from .lifting import AT, LiftedTrack, Seen
 from .records import FloatArray
 
@@ -92,7 +92,8 @@ def fit_flight(
     gap = free_s - float(lifted.t_s[last])
 
     toward = ring - hand_ball
-    usual_deg = max(_LAUNCH_DEG, gentle_deg(max(float(np.hypot(*toward[:2])), _NEAREST_M), float(toward[2])))
+    distance_m = max(float(np.hypot(*toward[:2])), _NEAREST_M)
+    usual_deg = max(_LAUNCH_DEG, launch_deg(clean_entry_deg(), distance_m, float(toward[2])))
 
     def residual(q: FloatArray, n: int, by: Calibration) -> FloatArray:
         """Of the first n sightings through a camera: pixels first, then sizes, then what is known of shots."""
