@@ -105,7 +105,7 @@ def new_name(store: Store, stem: str = "rimward") -> Path:
 
 def make(store: Store, path: Path) -> Contents:
     """Write a backup and read it back. Other programs may go on meanwhile. Raises StoreError; then there is none."""
-    from .sqlite_file import copy_database, why
+    from .sqlite_file import DRIVER_ERRORS, copy_database, why
 
     if path.exists():
         raise StoreError(f"{path} is there already; name a new file, nothing is overwritten")
@@ -130,7 +130,7 @@ def make(store: Store, path: Path) -> Contents:
                     archive.write(file, name, packed)
             unpack(part, Path(folder) / "check")
         part.replace(path)
-    except (OSError, sqlite3.Error) as error:
+    except (OSError, *DRIVER_ERRORS) as error:
         raise StoreError(f"{path} {why(error)}; no backup was made") from None
     finally:
         with suppress(OSError):
@@ -140,7 +140,7 @@ def make(store: Store, path: Path) -> Contents:
 
 def unpack(path: Path, folder: Path) -> Contents:
     """Take a backup apart into a folder, checking each file. Raises StoreError for anything that is not whole."""
-    from .sqlite_file import why
+    from .sqlite_file import DRIVER_ERRORS, why
 
     try:
         with zipfile.ZipFile(path) as archive:
@@ -166,8 +166,8 @@ def unpack(path: Path, folder: Path) -> Contents:
     try:
         with closing(sqlite3.connect(folder / DATABASE)) as connection:
             (verdict,) = connection.execute("PRAGMA quick_check(1)").fetchone()
-    except sqlite3.Error as error:
-        verdict = str(error)
+    except DRIVER_ERRORS as error:
+        raise StoreError(f"{path} is damaged: its database {why(error)}") from None
     if verdict != "ok":
         raise StoreError(f"{path} is damaged: its database says {verdict}")
     return contents

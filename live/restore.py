@@ -54,7 +54,7 @@ def restore(store: Store, path: Path, say: Callable[[str], None] = lambda _line:
     """Gives what was restored, and where the state before that is kept."""
     from .backup import DATABASE, make, new_name, unpack
     from .other import made_ready
-    from .sqlite_file import copy_pages, why
+    from .sqlite_file import DRIVER_ERRORS, copy_pages, why
 
     kept = new_name(store, "before-restore")
     with TemporaryDirectory(prefix="restore-", dir=store.folder, ignore_cleanup_errors=True) as name:
@@ -73,6 +73,6 @@ def restore(store: Store, path: Path, say: Callable[[str], None] = lambda _line:
                 media.rename(aside)
             if (folder / MEDIA).exists():
                 shutil.move(folder / MEDIA, media)
-        except (OSError, sqlite3.Error) as error:
+        except (OSError, *DRIVER_ERRORS) as error:
             raise StoreError(f"{store.path} {why(error)}; what was there is kept as {kept}") from None
     return contents, kept

@@ -227,10 +227,20 @@ def test_forget_names_what_may_still_hold_the_player(rimward, history):
     assert ".zip" in said
 
 
+def no_database(content: bytes) -> bytes:
+    return b"no database at all" * 100
+
+
+def schema_is_no_text(content: bytes) -> bytes:
+    """tests/test_store.py, damage_schema."""
+    return content.replace(b"CREATE TABLE cues", b"CREATE \xc9ABLE cues")
+
+
+@pytest.mark.parametrize("spoilt", [no_database, schema_is_no_text])
 @pytest.mark.parametrize("command", ["players", "sessions", "show", "backup"])
-def test_a_damaged_database_shows_the_way_back(rimward, history, command):
+def test_a_damaged_database_shows_the_way_back(rimward, history, command, spoilt):
     (made,) = rimward("backup", "--json").lines
-    (history / "rimward.db").write_bytes(b"no database at all" * 100)
+    (history / "rimward.db").write_bytes(spoilt((history / "rimward.db").read_bytes()))
     said = rimward(command)
     assert f"rimward restore {made['file']} brings back the last backup" in said.err
     assert rimward("restore", made["file"]).status == 0

@@ -365,6 +365,20 @@ def test_of_a_damaged_database_what_can_be_read_is_taken_over(laptops, tmp_path)
             assert rep.measurements.items() <= by_index[rep.index].measurements.items()
 
 
+def test_of_a_database_whose_schema_is_no_text_the_other_tables_are_taken_over(laptops, tmp_path):
+    """The driver raises UnicodeDecodeError for such a file (tests/test_store.py, damage_schema)."""
+    one, two = laptops["one"], laptops["two"]
+    whole = sum(map(len, reps_of(two).values()))
+    two.close()
+    content = two.path.read_bytes()
+    assert content.count(b"CREATE TABLE cues") == 1
+    damaged = tmp_path / "rimward.damaged.db"
+    damaged.write_bytes(content.replace(b"CREATE TABLE cues", b"CREATE \xc9ABLE cues"))
+    said: list[str] = []
+    assert merge(one, damaged, said.append).reps == whole
+    assert any("is damaged: what can still be read of it is taken over (cues hurt)" in line for line in said)
+
+
 PAGE = 4096
 
 
