@@ -167,7 +167,9 @@ def _after(session: SavedSession) -> datetime:
 
 
 def _notes(store: Store, sessions: frozenset[str]) -> list[Note]:
-    notes = [note for session in sessions for note in store.notes(session)]
+    """Without those on reps that were taken out: what does not count is neither praised nor found fault with."""
+    out = {session: store.discarded(session) for session in sessions}
+    notes = [note for session in sessions for note in store.notes(session) if note.rep_index not in out[session]]
     return sorted(notes, key=lambda note: (note.created_utc, note.id))
 
 
