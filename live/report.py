@@ -21,16 +21,15 @@ from .errors import RimwardError, StoreError, UsageError
 from .glossary import decimals, number, term, with_error
 from .history import Note, Target
 from .options import opened_store, settings_of
-from .records import Band, Rep
+from .records import Rep
 from .rep_files import rep_file
 from .report_content import content
 from .report_records import ChosenRep, Mask, Panel, Report, Row
-from .report_values import COACH
 from .roster import Player
 from .session_records import SavedSession
 from .settings import Settings
 from .store import Store
-from .targets import MOST_REPS, CoachTarget, InForce, Targets, in_force
+from .targets import MOST_REPS, InForce, Targets, in_force, set_by_coach
 from .timeline import FOLLOW_THROUGH_S
 from .words import read_words
 
@@ -132,7 +131,7 @@ def _targets_after(
     return Targets(
         defaults=settings.check_bands(),
         coach=[
-            CoachTarget(one.measurement, Band(one.low, one.high, COACH, one.name or "Set by the coach"), one.locked)
+            set_by_coach(one.measurement, one.low, one.high, name=one.name, locked=one.locked, author=one.author)
             for one in targets
         ],
         reps=[rep for reps in before for rep in reps],

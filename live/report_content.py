@@ -306,6 +306,7 @@ def _target_line(reps: PeriodReps, target: Target, rows: Mapping[str, Row]) -> T
         label=term(target.measurement).label,
         wanted=band_in_words(target.measurement, Band(target.low, target.high, COACH, "target")),
         author=target.author,
+        locked=target.locked,
         name=target.name,
         now="" if row is None else row.median,
         inside=inside,

@@ -153,7 +153,7 @@ def test_the_changes_that_exceed_chance_and_error_are_named_and_no_others(month)
 
 def test_the_coachs_targets_and_notes(month):
     coach = section(month, "coach")
-    assert re.search(r"Elbow at the set point spring 86 to 96° 8\d ± 5° \d+ of 48 ", coach)
+    assert re.search(r"Elbow at the set point spring locked by Coach A 86 to 96° 8\d ± 5° \d+ of 48 ", coach)
     assert "Arm up until the ball is through 21 March 2026, 17:30, the session, Coach A" in coach
     assert "The one to show" in coach
 
