@@ -105,10 +105,16 @@ def new_name(store: Store, stem: str = "rimward") -> Path:
 
 def make(store: Store, path: Path) -> Contents:
     """Write a backup and read it back. Other programs may go on meanwhile. Raises StoreError; then there is none."""
-    from .sqlite_file import DRIVER_ERRORS, copy_database, why
+    from .sqlite_file import BACKUPS, DRIVER_ERRORS, copy_database, why
 
     if path.exists():
         raise StoreError(f"{path} is there already; name a new file, nothing is overwritten")
+    if not path.parent.is_dir() and path.parent != store.folder / BACKUPS:
+        # made on the way, a mistyped name of a stick would be a folder on this very disk, told as a success
+        raise StoreError(
+            f"{path} must lie in a folder that is there, found no {path.parent}; make it, or mend the name; "
+            "no backup was made"
+        )
     people, practised = store.players(), store.sessions()
     part = path.with_name(f"{path.name}.part")
     try:

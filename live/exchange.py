@@ -88,11 +88,12 @@ def _forget(source: Connection, target: Connection, step: Brought) -> None:
         return
     known_players = gone & set(target.scalars(select(players.c.id)))
     step.gone_sessions += removal.sessions_of(target, sorted(known_players))
+    persons = select(players.c.id).where(players.c.same_as.is_(None))
+    step.forgotten = len(known_players & set(target.scalars(persons)))
     removal.remove_players(target, sorted(known_players), remember=True)
     for session_id in sorted(gone & set(target.scalars(select(sessions.c.id)))):
         removal.remove_session(target, session_id, remember=True)
         step.gone_sessions.append(session_id)
-    step.forgotten = len(known_players)
     removal.remember_gone(target, sorted(gone - known_players))
 
 
@@ -108,7 +109,7 @@ def _players(source: Connection, target: Connection, step: Brought) -> None:
             values["same_as"] = None
         if row.id not in mine:
             target.execute(insert(players).values(values))
-            step.players += 1
+            step.players += values["same_as"] is None  # two records of one person are one player
             added = True
         elif _later(row.changed_utc, mine[row.id].changed_utc):
             target.execute(update(players).where(players.c.id == row.id).values(values))

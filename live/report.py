@@ -17,6 +17,7 @@ from pathlib import Path
 import numpy as np
 
 from .assets import config_text, report_template
+from .cautions import CAUTIONS
 from .errors import RimwardError, StoreError, UsageError
 from .glossary import decimals, number, term, with_error
 from .history import Note, Target
@@ -195,6 +196,7 @@ def render(report: Report, look: Look) -> str:
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     return environment.from_string(report_template()).render(
         report=report,
+        cautions=" ".join(CAUTIONS),
         cards=cards,
         blocks=blocks,
         changed=any(row.band_changed for row, _ in report.panels),

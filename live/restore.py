@@ -62,6 +62,7 @@ def restore(store: Store, path: Path, say: Callable[[str], None] = lambda _line:
         contents = unpack(path, folder)
         # of a newer program, or no database of rimward: found out before anything is touched
         made_ready(folder / DATABASE, path, say)
+        back = _forgotten_since(store, folder / DATABASE)
         make(store, kept)
         store.close()
         try:
@@ -75,4 +76,18 @@ def restore(store: Store, path: Path, say: Callable[[str], None] = lambda _line:
                 shutil.move(folder / MEDIA, media)
         except (OSError, *DRIVER_ERRORS) as error:
             raise StoreError(f"{store.path} {why(error)}; what was there is kept as {kept}") from None
+    for name in back:
+        say(
+            f"{name} had been forgotten since that backup and is back; rimward forget {name} takes the player out again"
+        )
     return contents, kept
+
+
+def _forgotten_since(store: Store, backup: Path) -> list[str]:
+    """Names of the players in a backup who have been forgotten here, which the backup cannot know."""
+    from .roster import show_name
+
+    gone = store.forgotten()
+    with closing(sqlite3.connect(backup)) as old:
+        known = old.execute("SELECT id, name FROM players WHERE same_as IS NULL ORDER BY name").fetchall()
+    return [show_name(name) for player_id, name in known if player_id in gone]

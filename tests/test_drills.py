@@ -247,7 +247,7 @@ WRONG = [
     ),
     (
         "goal.reps = 2\n[[spots]]\nname = 'a'\nreps = 3",
-        "line 3: spots.1 and the others must fit into goal.reps, they take 3 and it is 2: raise it, or lower the spots'",
+        "line 3: spots.1 and the others must fit into goal.reps, they take 3 and it is 2: raise it, or lower",
     ),
     ("[feedback]\nquiet_reps = 3", "line 3: feedback.quiet_reps must be part of goal.reps"),
     ("goal.reps = 2\n[feedback]\nquiet_reps = 3", "feedback.quiet_reps must be part of goal.reps"),

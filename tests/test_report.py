@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 from practised import Day, practise, rep
 
 from rimward.live import cli, report, report_charts
+from rimward.live.cautions import CAUTIONS
 from rimward.live.checks import BY_NAME, CHECKS
 from rimward.live.errors import StoreError
 from rimward.live.glossary import FAULTS, decimals, number, with_error
@@ -130,6 +131,12 @@ def test_three_sentences_come_first(month):
     assert re.search(r"To work on first: the follow-through, short in \d+ of 48 shots \(median 0\.3\d? ± ", short)
     assert "Changed against 3 earlier sessions (42 shots): set point above the eyes from 0 ± " in short
     assert month.index('id="short"') < month.index('id="coach"') < month.index('id="form"')
+
+
+def test_the_cautions_stand_where_they_are_read(month):
+    """The page goes home with a player who never saw the program's start (README, Before you shoot)."""
+    short = section(month, "short")
+    assert all(caution in short for caution in CAUTIONS)
 
 
 def test_what_was_practised_and_made(month):
