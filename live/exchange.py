@@ -100,9 +100,10 @@ def _forget(source: Connection, target: Connection, step: Brought) -> None:
 def _players(source: Connection, target: Connection, step: Brought) -> None:
     gone = set(target.scalars(select(forgotten.c.id)))
     mine = {row.id: row for row in target.execute(select(players))}
+    demo = _demo(source) - mine.keys()
     added = False
     for row in source.execute(select(players).order_by(players.c.created_utc, players.c.id)):
-        if row.id in gone:
+        if row.id in gone or row.id in demo:
             continue
         values = dict(row._mapping)
         if values["same_as"] in gone:
@@ -118,6 +119,15 @@ def _players(source: Connection, target: Connection, step: Brought) -> None:
     if added:
         _untangle(target)
         _namesakes(target, step)
+
+
+def _demo(source: Connection) -> set[str]:
+    """The demo's player, who is left out, and the sessions with it: they would be a player of everybody's."""
+    by_player: dict[str, set[str]] = defaultdict(set)
+    for player_id, came_from in source.execute(select(sessions.c.player_id, sessions.c.source).distinct()):
+        by_player[player_id].add(came_from)
+    names = source.execute(select(players.c.id, players.c.name))
+    return {player_id for player_id, name in names if roster.is_demo(name, by_player[player_id])}
 
 
 def _untangle(target: Connection) -> None:

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import difflib
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 
+from . import demo
 from .errors import StoreError
 from .plural import counted
 from .skeleton import Side
@@ -115,6 +116,11 @@ def _visible(text: str) -> str:
         if unicodedata.category(letter) != "Cf" or letter in _JOINERS
     )
     return " ".join(shown.split())
+
+
+def is_demo(name: str, sources: Collection[str]) -> bool:
+    """Whether a player of this name whose sessions came from these sources is the demo's, and not one called so."""
+    return name_key(name) == demo.PLAYER and set(sources) == {demo.CLIP}
 
 
 def find(everybody: Sequence[Player], asked: str) -> Player:

@@ -182,6 +182,18 @@ def test_export_and_merge_by_command(rimward, history, tmp_path, monkeypatch):
     assert (line["kind"], line["reps"]) == ("merge", 10)
 
 
+def test_the_demo_stays_out_of_an_export_of_everything(rimward, history, tmp_path):
+    with closing(open_store(history)) as store:
+        store.start_session(
+            player="demo", hand="right", source="demo_clip.mp4", settings_digest="", app_version=""
+        ).close()
+    said = rimward("export", "--out", tmp_path / "all").err
+    assert "Left out: 1 session of the demo; --player demo exports it" in said
+    assert "3 sessions with 10 reps" in said
+    assert "demo" not in (tmp_path / "all" / "players.csv").read_text("utf-8")
+    assert "1 session with 0 reps" in rimward("export", "--player", "demo", "--out", tmp_path / "demo").err
+
+
 def test_backup_and_restore_by_command(rimward, history, tmp_path):
     (made,) = rimward("backup", "--json").lines
     assert made["reps"] == 10
