@@ -21,6 +21,7 @@ from .record import Calibration
 from .standing import calibrate_standing
 from .storage import kept_lens, lens_file, load_lens, save_calibration, save_lens, write_new
 from .target import DEFAULT_SIDE_M, SHEETS, average_pages, calibrate_target, find_pages
+from .typed import metres
 from .words import describe
 
 ImageArray = NDArray[np.uint8]
@@ -57,7 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     standing.add_argument("--standing", type=Path, metavar="IMAGE", help="picture of the player standing upright")
     standing.add_argument("--head-px", type=_pair, metavar="X,Y", help="top of the head")
     standing.add_argument("--feet-px", type=_pair, metavar="X,Y", help="on the floor, between the heels")
-    standing.add_argument("--stature-m", type=float, metavar="X", help="height without shoes")
+    standing.add_argument("--stature-m", type=metres, metavar="X", help="height without shoes")
     standing.add_argument(
         "--camera-side", choices=("left", "right", "front", "behind"), help="where the camera stands, facing the hoop"
     )

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from . import demo
 from .joints import JointNetwork, Together
 from .records import Tone
 from .words import Words, read_words
@@ -54,14 +55,14 @@ def tone_wav(tone: Tone) -> bytes:
 @contextmanager
 def demo_clip() -> Iterator[Path]:
     """Path of the bundled clip, for as long as the context lasts (OpenCV reads files, not bytes)."""
-    with as_file(files("rimward.live").joinpath("demo_clip.mp4")) as path:
+    with as_file(files("rimward.live").joinpath(demo.CLIP)) as path:
         yield path
 
 
 def demo_player() -> dict[str, object]:
     """Hand and stature of the invented player of the bundled clip, as settings of the section `player`."""
     player = json.loads(files("rimward.live").joinpath("demo_clip.json").read_text("utf-8"))["player"]
-    return {"name": "demo", "hand": player["hand"], "stature_m": player["stature_m"]}
+    return {"name": demo.PLAYER, "hand": player["hand"], "stature_m": player["stature_m"]}
 
 
 def report_template() -> str:

@@ -105,10 +105,16 @@ def new_name(store: Store, stem: str = "rimward") -> Path:
 
 def make(store: Store, path: Path) -> Contents:
     """Write a backup and read it back. Other programs may go on meanwhile. Raises StoreError; then there is none."""
-    from .sqlite_file import copy_database, why
+    from .sqlite_file import BACKUPS, DRIVER_ERRORS, copy_database, why
 
     if path.exists():
         raise StoreError(f"{path} is there already; name a new file, nothing is overwritten")
+    if not path.parent.is_dir() and path.parent != store.folder / BACKUPS:
+        # made on the way, a mistyped name of a stick would be a folder on this very disk, told as a success
+        raise StoreError(
+            f"{path} must lie in a folder that is there, found no {path.parent}; make it, or mend the name; "
+            "no backup was made"
+        )
     people, practised = store.players(), store.sessions()
     part = path.with_name(f"{path.name}.part")
     try:
@@ -130,7 +136,7 @@ def make(store: Store, path: Path) -> Contents:
                     archive.write(file, name, packed)
             unpack(part, Path(folder) / "check")
         part.replace(path)
-    except (OSError, sqlite3.Error) as error:
+    except (OSError, *DRIVER_ERRORS) as error:
         raise StoreError(f"{path} {why(error)}; no backup was made") from None
     finally:
         with suppress(OSError):
@@ -140,7 +146,7 @@ def make(store: Store, path: Path) -> Contents:
 
 def unpack(path: Path, folder: Path) -> Contents:
     """Take a backup apart into a folder, checking each file. Raises StoreError for anything that is not whole."""
-    from .sqlite_file import why
+    from .sqlite_file import DRIVER_ERRORS, why
 
     try:
         with zipfile.ZipFile(path) as archive:
@@ -166,8 +172,8 @@ def unpack(path: Path, folder: Path) -> Contents:
     try:
         with closing(sqlite3.connect(folder / DATABASE)) as connection:
             (verdict,) = connection.execute("PRAGMA quick_check(1)").fetchone()
-    except sqlite3.Error as error:
-        verdict = str(error)
+    except DRIVER_ERRORS as error:
+        raise StoreError(f"{path} is damaged: its database {why(error)}") from None
     if verdict != "ok":
         raise StoreError(f"{path} is damaged: its database says {verdict}")
     return contents

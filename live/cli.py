@@ -13,7 +13,9 @@ from dataclasses import dataclass
 from importlib import import_module
 from importlib.metadata import version
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
+
+from rimward.calibration.typed import metres
 
 from .cautions import CAUTIONS
 from .errors import RimwardError
@@ -92,6 +94,14 @@ class _Parser(argparse.ArgumentParser):
         """Exit with status 2."""
         self.exit(2, f"{self.prog}: {message}; see {self.prog} --help\n")
 
+    def parse_args(self, args: Any = None, namespace: Any = None) -> Any:
+        """As usual; a word too many is told by its command, whose help is of use, not by the list of all commands."""
+        parsed, unknown = self.parse_known_args(args, namespace)
+        if unknown:
+            own = f"{self.prog} {parsed.command}"
+            self.exit(2, f"{own}: unrecognized arguments: {' '.join(unknown)}; see {own} --help\n")
+        return parsed
+
 
 class _Paragraphs(argparse.HelpFormatter):
     """An empty line in a text stays one."""
@@ -142,7 +152,7 @@ def _parser(argv: Sequence[str] | None = None) -> argparse.ArgumentParser:
             epilog=f"Example: {command.example}\n\n{' '.join(CAUTIONS)}",
             formatter_class=_Paragraphs,
         )
-        own.set_defaults(run=command.run)
+        own.set_defaults(run=command.run, command=command.name)
         own.add_argument("--settings", type=Path, metavar="FILE", help="your own settings (TOML)")
         if argv is None or command.name in argv[:1]:
             command.add_arguments(own)
@@ -158,7 +168,7 @@ def _practice_arguments(parser: argparse.ArgumentParser) -> None:
     who.add_argument("--player", metavar="NAME", help="under which name the session is kept")
     who.add_argument("--station", type=Path, metavar="FILE", help="several players in turn, as the file lists them")
     parser.add_argument("--hand", choices=("left", "right"), help="shooting hand; told from the shots otherwise")
-    parser.add_argument("--stature-m", type=float, metavar="X", help="height without shoes; scales lengths")
+    parser.add_argument("--stature-m", type=metres, metavar="X", help="height without shoes; scales lengths")
     parser.add_argument("--calibration", type=Path, metavar="FILE", help="where the hoop is (rimward calibrate)")
     parser.add_argument("--drill", metavar="NAME_OR_FILE", help="what is practised: a shipped drill or a file of yours")
     parser.add_argument("--focus", metavar="CHECK", help="speak of this one check only, for instance arm_line")

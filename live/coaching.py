@@ -12,14 +12,16 @@ from .checks import BY_NAME
 from .coach import Coaching
 from .cues import Plan
 from .drills import Drill, read_drill
-from .errors import StoreError, UsageError
+from .errors import SettingsError, StoreError, UsageError
 from .measure import ONLY_IN_SPACE
-from .records import Band, Rep
+from .near import near
+from .records import Rep
 from .roster import name_key
 from .settings import Settings
 from .stations import Station, read_station
 from .store import Store
-from .targets import MOST_REPS, CoachTarget, Targets, in_force, told
+from .targets import MOST_REPS, Targets, in_force, set_by_coach, told
+from .toml_text import place
 from .words import Words, read_words
 
 _MOST_SESSIONS = 20
@@ -45,7 +47,9 @@ def load_drill(asked: str) -> Drill:
     except (OSError, ValueError) as error:  # ValueError: a NUL in the name
         why = getattr(error, "strerror", None) or error
         shipped = ", ".join(config_names("drill_"))
-        raise UsageError(f"--drill must be a file or one of {shipped}, got {asked} ({why})") from None
+        raise UsageError(
+            f"--drill must be a file or one of {shipped}, got {asked} ({why}){near(asked, config_names('drill_'))}"
+        ) from None
     return read_drill(text, str(path))
 
 
@@ -60,8 +64,17 @@ def load_station(path: Path) -> Station:
         why = getattr(error, "strerror", None) or error
         raise UsageError(f"--station must be a file that can be read, got {path} ({why})") from None
     station = read_station(text, str(path))
-    beside = None if station.drill is None else path.expanduser().parent / station.drill
-    return replace(station, drill=str(beside)) if beside is not None and beside.is_file() else station
+    if station.drill is None:
+        return station
+    beside, shipped = path.expanduser().parent / station.drill, config_names("drill_")
+    if beside.is_file():
+        return replace(station, drill=str(beside))
+    if station.drill not in shipped:
+        raise SettingsError(
+            f"{place(text, str(path), ('drill',))}: drill must be a file beside this one or one of "
+            f"{', '.join(shipped)}, got {station.drill!r}{near(station.drill, shipped)}"
+        )
+    return station
 
 
 def coaching(
@@ -76,7 +89,7 @@ def coaching(
     targets = load_targets(settings, store, say)
     bands, focus = targets.bands(), settings.cues.focus
     for line in told(targets, bands, words):
-        say(f"Target: {line}")
+        say(line)
     judged = {one.check for one in in_force({**bands, **({} if drill is None else drill.all_bands())})}
     if focus is not None and focus not in judged:
         say(f"{focus} has no band and is only reported; rimward targets sets one for {BY_NAME[focus].measurement}.")
@@ -109,7 +122,14 @@ def load_targets(settings: Settings, store: Store, say: Callable[[str], None]) -
         if not known:
             return Targets(defaults, after_reps=wish.after_reps, good_reps=wish.good_reps)
         coach = [
-            CoachTarget(target.measurement, Band(target.low, target.high, "coach", _said(target.name)), target.locked)
+            set_by_coach(
+                target.measurement,
+                target.low,
+                target.high,
+                name=target.name,
+                locked=target.locked,
+                author=target.author,
+            )
             for target in store.targets(known[0].id)
         ]
         reps, good = (
@@ -119,10 +139,6 @@ def load_targets(settings: Settings, store: Store, say: Callable[[str], None]) -
         say(f"Earlier reps and targets are left out: {error}")
         return Targets(defaults)
     return Targets(defaults, coach, reps, good, wish.after_reps, wish.good_reps)
-
-
-def _said(name: str) -> str:
-    return f"{name}, set by the coach" if name else "Set by the coach"
 
 
 def _earlier(store: Store, player_id: str, hand: str) -> tuple[list[Rep], list[Rep]]:

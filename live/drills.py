@@ -14,6 +14,8 @@ from typing import Any
 from .checks import BY_NAME
 from .cues import Plan
 from .errors import SettingsError
+from .glossary import ends_possible
+from .near import check_meant
 from .records import Band
 from .toml_text import parse, place
 from .words import LANGUAGES, Words, prompt
@@ -206,6 +208,12 @@ class _Reader:
             quiet_reps=_count(feedback, "feedback", "quiet_reps", least=0) or 0,
             bands=dict(_bands(_table(data, "bands", known=False))),
         )
+        if drill.reps is not None and drill.makes is not None:
+            raise _Wrong(("goal", "makes"), "must not stand beside goal.reps: a drill has one goal, leave one out")
+        asked = sum(spot.reps for spot in drill.spots)
+        if drill.reps is not None and asked > drill.reps:
+            what = f"and the others must fit into goal.reps, they take {asked} and it is {drill.reps}: raise it, or"
+            raise _Wrong(("spots", 0), f"{what} lower the spots' reps")
         if drill.quiet_reps and (drill.reps is None or drill.quiet_reps > drill.reps):
             raise _Wrong(("feedback", "quiet_reps"), "must be part of goal.reps, for they are its last reps")
         if drill.only and not drill.priority:
@@ -276,9 +284,7 @@ def _texts(at: tuple[str | int, ...], texts: object) -> dict[str, str]:
 
 def _check(at: tuple[str | int, ...], name: object) -> str:
     if not isinstance(name, str) or name not in BY_NAME:
-        near = difflib.get_close_matches(str(name), BY_NAME, n=1)
-        what = f"did you mean {near[0]}?" if near else f"one of {', '.join(BY_NAME)}"
-        raise _Wrong(at, f"must name checks, {_found(name)} is none: {what}")
+        raise _Wrong(at, f"must name checks, {_found(name)} is none: {check_meant(str(name))}")
     return name
 
 
@@ -329,7 +335,7 @@ def _bands(bands: Mapping[str, Any]) -> Iterator[tuple[str, Band]]:
         if not isinstance(table, dict):
             raise _Wrong(at, f"must be a table ([bands.{check}]), got {_found(table)}")
         _known(at, table, _KEYS["bands"])
-        low, high = (_number((*at, end), table.get(end)) for end in ("low", "high"))
+        low, high = (_end((*at, end), table.get(end), check) for end in ("low", "high"))
         source = _text((*at, "source"), table.get("source", "Set in the drill"), 300)
         try:
             yield check, Band(low, high, "coach", source)
@@ -337,9 +343,11 @@ def _bands(bands: Mapping[str, Any]) -> Iterator[tuple[str, Band]]:
             raise _Wrong(at, f"is wrong: {error}") from None
 
 
-def _number(at: tuple[str | int, ...], value: object) -> float | None:
+def _end(at: tuple[str | int, ...], value: object, check: str) -> float | None:
     if value is None:
         return None
-    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= 1000:
-        raise _Wrong(at, f"must be a number between -1000 and 1000, got {_found(value)}")
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise _Wrong(at, f"must be a number, got {_found(value)}")
+    if must := ends_possible(BY_NAME[check].measurement, value):
+        raise _Wrong(at, f"must be {must}, got {_found(value)}")
     return float(value)

@@ -88,27 +88,29 @@ def _forget(source: Connection, target: Connection, step: Brought) -> None:
         return
     known_players = gone & set(target.scalars(select(players.c.id)))
     step.gone_sessions += removal.sessions_of(target, sorted(known_players))
+    persons = select(players.c.id).where(players.c.same_as.is_(None))
+    step.forgotten = len(known_players & set(target.scalars(persons)))
     removal.remove_players(target, sorted(known_players), remember=True)
     for session_id in sorted(gone & set(target.scalars(select(sessions.c.id)))):
         removal.remove_session(target, session_id, remember=True)
         step.gone_sessions.append(session_id)
-    step.forgotten = len(known_players)
     removal.remember_gone(target, sorted(gone - known_players))
 
 
 def _players(source: Connection, target: Connection, step: Brought) -> None:
     gone = set(target.scalars(select(forgotten.c.id)))
     mine = {row.id: row for row in target.execute(select(players))}
+    demo = _demo(source) - mine.keys()
     added = False
     for row in source.execute(select(players).order_by(players.c.created_utc, players.c.id)):
-        if row.id in gone:
+        if row.id in gone or row.id in demo:
             continue
         values = dict(row._mapping)
         if values["same_as"] in gone:
             values["same_as"] = None
         if row.id not in mine:
             target.execute(insert(players).values(values))
-            step.players += 1
+            step.players += values["same_as"] is None  # two records of one person are one player
             added = True
         elif _later(row.changed_utc, mine[row.id].changed_utc):
             target.execute(update(players).where(players.c.id == row.id).values(values))
@@ -117,6 +119,15 @@ def _players(source: Connection, target: Connection, step: Brought) -> None:
     if added:
         _untangle(target)
         _namesakes(target, step)
+
+
+def _demo(source: Connection) -> set[str]:
+    """The demo's player, who is left out, and the sessions with it: they would be a player of everybody's."""
+    by_player: dict[str, set[str]] = defaultdict(set)
+    for player_id, came_from in source.execute(select(sessions.c.player_id, sessions.c.source).distinct()):
+        by_player[player_id].add(came_from)
+    names = source.execute(select(players.c.id, players.c.name))
+    return {player_id for player_id, name in names if roster.is_demo(name, by_player[player_id])}
 
 
 def _untangle(target: Connection) -> None:

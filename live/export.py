@@ -40,7 +40,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     """Write the files; returns the exit status. Raises RimwardError."""
+    from . import demo
     from .options import opened_store
+    from .roster import is_demo
     from .sessions import day
 
     formats = tuple(part.strip() for part in args.format.split(","))
@@ -53,6 +55,11 @@ def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
             chosen = [store.session(args.session)]
         else:
             chosen = store.sessions(args.player, None if args.since is None else day(args.since))
+        if args.session is None and args.player is None:
+            shown = [one for one in chosen if is_demo(one.start.player, (one.start.source,))]
+            chosen = [one for one in chosen if one not in shown]
+            if shown:
+                say(f"Left out: {counted(len(shown), 'session')} of the demo; --player {demo.PLAYER} exports it")
         wanted = {session.player_id for session in chosen}
         if args.player is not None:
             wanted.add(store.player(args.player).id)

@@ -91,6 +91,32 @@ TERMS: Mapping[str, Term] = MappingProxyType(
 )
 """By the name that the measurement has in --json, exports and settings."""
 
+_BENT = frozenset(
+    f"{name}_deg"
+    for name in ("elbow_at_set", "elbow_at_release", "elbow_max", "upper_arm_at_set", "knee_min", "hip_min")
+)
+"""Angles between two limbs."""
+_POSSIBLE: Mapping[str, tuple[float, float, str]] = MappingProxyType(
+    {
+        "deg": (-180.0, 180.0, "degrees"),
+        "m": (-4.0, 4.0, "metres, 5 cm are 0.05"),
+        "s": (-10.0, 10.0, "seconds"),
+        "mps": (0.0, 20.0, "metres a second"),
+    }
+)
+"""By the unit in a measurement's name, between what it can lie: angles by what an angle is; the others so wide that
+nothing of a shot lies beyond (a ring hangs at 3.05 m; common practice, no source).
+"""
+
+
+def ends_possible(measurement: str, end: float) -> str:
+    """What the end of a band must be, in words, where no value of this measurement reaches it; else empty."""
+    least, most, unit = _POSSIBLE[measurement.rsplit("_", 1)[1]]
+    if measurement in _BENT:
+        least, unit = 0.0, "degrees, a straight limb has 180"
+    return "" if least <= end <= most else f"between {least:g} and {most:g} ({unit})"
+
+
 FAULTS: Mapping[str, tuple[str, str]] = MappingProxyType(
     {
         "step_rhythm": ("both feet at once", "one foot after the other"),

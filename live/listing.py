@@ -101,7 +101,10 @@ def glance(data: Path) -> Iterator[Glance]:
         connection.row_factory = sqlite3.Row
         if connection.execute("PRAGMA user_version").fetchone()[0] != VERSION:
             raise sqlite3.NotSupportedError("other tables")
-        yield Glance(connection)
+        try:
+            yield Glance(connection)
+        except UnicodeDecodeError:  # the driver's own, of a damaged schema (sqlite_file.DRIVER_ERRORS)
+            raise sqlite3.DatabaseError("damaged") from None
 
 
 def asked(

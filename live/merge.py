@@ -66,8 +66,8 @@ def merge(store: Store, path: Path, say: Callable[[str], None]) -> Brought:
     return brought
 
 
-def told(brought: Brought) -> str:
-    """What came, for people."""
+def told(brought: Brought, where: str = "here") -> str:
+    """What came, for people; `where` it came to."""
     counts = {
         "player": brought.players,
         "session": brought.sessions,
@@ -77,7 +77,7 @@ def told(brought: Brought) -> str:
     }
     new = [counted(count, f"new {what}") for what, count in counts.items() if count]
     new += [counted(brought.changed, "later change")] if brought.changed else []
-    new += [f"{brought.forgotten} forgotten here too"] if brought.forgotten else []
+    new += [f"{brought.forgotten} forgotten {where} too"] if brought.forgotten else []
     return ", ".join(new) or "nothing new"
 
 

@@ -14,7 +14,7 @@ from .errors import StoreError
 from .plausible import Strange, keep_plausible, refuse_strange
 from .plural import counted
 from .schema import METADATA, VERSION, NotOurDatabase, bring_up_to_date, is_current
-from .sqlite_file import DATABASE_ERRORS, copy_database, sqlite_engine, why, writing
+from .sqlite_file import DATABASE_ERRORS, DRIVER_ERRORS, copy_database, sqlite_engine, why, writing
 
 _HEADER = b"SQLite format 3\x00"
 _KEYS = {"measurements": ("rep", "name"), "findings": ("rep", "position")}
@@ -47,7 +47,7 @@ def opened_copy(path: Path, notice: Callable[[str], None]) -> Iterator[Connectio
             if engine is not None:
                 _only_plausible(copy, path, notice)
         except DATABASE_ERRORS as error:
-            if isinstance(error, sqlite3.OperationalError) or not _is_damage(error):
+            if not _is_damage(error):
                 raise StoreError(f"{path} {why(error)}") from None
             engine = _saved(path, Path(folder), notice)
         except (NotOurDatabase, Strange) as error:
@@ -124,6 +124,7 @@ def _saved(path: Path, folder: Path, notice: Callable[[str], None]) -> Engine:
         closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as old,
         closing(sqlite3.connect(copy)) as new,
     ):
+        old.execute("PRAGMA writable_schema = ON")  # a table that is described wrong does not hide the others
         broken = [table for table in METADATA.tables if not _rows_over(old, new, table)]
         for child, key, parent in (
             ("sessions", "player_id", "players (id)"),
@@ -150,7 +151,7 @@ def _rows_over(old: sqlite3.Connection, new: sqlite3.Connection, table: str) -> 
     """Copy what lies before, between and behind the damage; False when there was some."""
     try:
         theirs = [row[1] for row in old.execute(f"PRAGMA table_info({table})")]
-    except sqlite3.Error:
+    except DRIVER_ERRORS:
         return False
     ours = [row[1] for row in new.execute(f"PRAGMA table_info({table})")]
     shared = [f'"{name}"' for name in ours if name in theirs]
@@ -191,8 +192,8 @@ def _until_damage(old: sqlite3.Connection, query: str, values: tuple[int, ...]) 
         for row in old.execute(query, values):
             read += 1
             yield row
-    except (sqlite3.Error, UnicodeDecodeError):
+    except DRIVER_ERRORS:
         # Python's driver steps ahead before it gives a row, and keeps the last one to itself when that step fails
-        with suppress(sqlite3.Error, UnicodeDecodeError):
+        with suppress(*DRIVER_ERRORS):
             yield from old.execute(f"{query} LIMIT 1 OFFSET {read}", values)
         yield None

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import argparse
-import difflib
 import json
 import sys
 from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from .errors import UsageError
@@ -23,14 +23,23 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("player", metavar="PLAYER", help="a name, or the first letters of the player's id")
     parser.add_argument(
         "--set",
-        dest="wish",
+        dest="wishes",
+        action="append",
+        default=[],
         metavar="MEASUREMENT=LOW:HIGH",
-        help="for instance knee_min_deg=100:120 or follow_through_s=0.8: (one end open); units as in the name",
+        help="for instance knee_min_deg=100:120 or follow_through_s=0.8: (one end open); units as in the name; may be "
+        "given several times",
     )
-    parser.add_argument("--name", default="", metavar="TEXT", help="what you call this target")
+    parser.add_argument("--name", default="", metavar="TEXT", help="what you call what is set")
     parser.add_argument("--lock", action="store_true", help="the player's own reps shall not move it")
     parser.add_argument("--by", default="", metavar="COACH", help="who sets it")
-    parser.add_argument("--free", metavar="MEASUREMENT", help="take a target back")
+    parser.add_argument(
+        "--free",
+        action="append",
+        default=[],
+        metavar="MEASUREMENT",
+        help="take a target back; may be given several times",
+    )
     parser.add_argument("--why", action="store_true", help="add where each band comes from")
     parser.add_argument("--json", action="store_true", help="one JSON object a line on standard output")
 
@@ -39,33 +48,33 @@ def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     """Set, free and show; returns the exit status. Raises RimwardError."""
     from .coaching import load_targets
     from .options import opened_store, settings_of
-    from .records import Band
     from .tables import plain
     from .targets import in_force
 
-    said = None
-    wish = None if args.wish is None else _wish(args.wish)
-    free = None if args.free is None else _measurement("--free", args.free)
-    if wish is None and (args.name or args.lock or args.by):
+    wishes = [_wish(text) for text in args.wishes]
+    free = [_measurement("--free", name) for name in args.free]
+    if not wishes and (args.name or args.lock or args.by):
         raise UsageError("--name, --lock and --by go with --set")
+    for option, names in (("--set", [wish.measurement for wish in wishes]), ("--free", free)):
+        if twice := [name for name in names if names.count(name) > 1]:
+            raise UsageError(f"{option} must name a measurement once, got {twice[0]} {names.count(twice[0])} times")
     with opened_store(args, say) as store:
         player = store.player(args.player)
         settings = _of(settings_of(args), player.name, player.hand)
         before = now = in_force(load_targets(settings, store, say).bands())
-        if free is not None:
-            _free(store, player.id, free)
-        if wish is not None:
-            measurement, low, high = wish
-            store.set_target(player.id, measurement, low, high, name=args.name, locked=args.lock, author=args.by)
-            said = (measurement, Band(low, high, "coach", ""))
-        if free is not None or wish is not None:
+        for target_id in _to_free(store, player.id, free):
+            store.remove_target(target_id)
+        for one in wishes:
+            ends = (one.band.low, one.band.high)
+            store.set_target(player.id, one.measurement, *ends, name=args.name, locked=args.lock, author=args.by)
+        if free or wishes:
             now = in_force(load_targets(settings, store, say).bands())
     if args.json:
         _print_json(now)
-    elif wish is None and free is None:
+    elif not wishes and not free:
         _print(player.name, now, args.why)
     else:
-        for line in list(_changed(before, now, said)) or ["No band changed"]:
+        for line in list(_changed(before, now, wishes)) or ["No band changed"]:
             print(plain(line))
     return 0
 
@@ -79,14 +88,25 @@ def _measurement(option: str, name: str) -> str:
     from .measure import MEASUREMENTS
 
     if name not in MEASUREMENTS:
-        near = difflib.get_close_matches(name, MEASUREMENTS, n=1)
-        what = f"did you mean {near[0]}?" if near else f"known: {', '.join(MEASUREMENTS)}"
-        raise UsageError(f"{option} must name a measurement, got {name!r:.40}: {what}")
+        from .near import measurement_meant
+
+        raise UsageError(f"{option} must name a measurement, got {name!r:.40}: {measurement_meant(name)}")
     return name
 
 
-def _wish(text: str) -> tuple[str, float | None, float | None]:
-    """ "knee_min_deg=100:120" as (measurement, low, high)."""
+@dataclass(frozen=True, slots=True)
+class _Wish:
+    """What a coach asks for."""
+
+    measurement: str
+    band: Band
+
+
+def _wish(text: str) -> _Wish:
+    """ "knee_min_deg=100:120" as measurement and band."""
+    from .glossary import ends_possible
+    from .records import Band
+
     name, equals, ends = text.partition("=")
     low, colon, high = ends.partition(":")
     if not equals or not colon:
@@ -96,19 +116,24 @@ def _wish(text: str) -> tuple[str, float | None, float | None]:
         bounds = tuple(float(end) if end.strip() else None for end in (low, high))
     except ValueError:
         raise UsageError(f"--set must have numbers on both sides of the colon, or nothing, got {ends!r:.40}") from None
-    if bounds == (None, None) or any(end is not None and not abs(end) <= 1000 for end in bounds):
-        raise UsageError(f"--set must have at least one end, each between -1000 and 1000, got {ends!r:.40}")
+    if bounds == (None, None):
+        raise UsageError(f"--set must have at least one end, got {ends!r:.40}")
+    for end in bounds:
+        if end is not None and (must := ends_possible(measurement, end)):
+            raise UsageError(f"--set {measurement} must have its ends {must}, got {end:g}; give the ends in that unit")
     if bounds[0] is not None and bounds[1] is not None and not bounds[0] < bounds[1]:
         raise UsageError(f"--set must have its low end below its high end, got {ends!r:.40}")
-    return measurement, bounds[0], bounds[1]
+    return _Wish(measurement, Band(bounds[0], bounds[1], "coach", "--set"))
 
 
-def _free(store: Store, player_id: str, measurement: str) -> None:
-    for target in store.targets(player_id):
-        if target.measurement == measurement:
-            store.remove_target(target.id)
-            return
-    raise UsageError(f"--free must name a measurement that has a target; {measurement} has none")
+def _to_free(store: Store, player_id: str, measurements: Sequence[str]) -> list[str]:
+    """The ids of these targets; found before the first is taken back, so that a wrong name changes nothing."""
+    ids = {target.measurement: target.id for target in store.targets(player_id)}
+    for measurement in measurements:
+        if measurement not in ids:
+            has = f"there are {', '.join(sorted(ids))}" if ids else "the player has none"
+            raise UsageError(f"--free must name a measurement that has a target; {measurement} has none: {has}")
+    return [ids[measurement] for measurement in measurements]
 
 
 def _print_json(rows: Sequence[InForce]) -> None:
@@ -146,8 +171,8 @@ _TOLD_BY_SOURCE = ("own", "coach")
 """Labels that say less than where the band comes from; a shipped band's label is enough."""
 
 
-def _changed(before: Sequence[InForce], now: Sequence[InForce], said: tuple[str, Band] | None) -> Iterator[str]:
-    """What holds otherwise than before, and where what was `said` of a measurement does not hold, why."""
+def _changed(before: Sequence[InForce], now: Sequence[InForce], wishes: Sequence[_Wish]) -> Iterator[str]:
+    """What holds otherwise than before, and where what was asked for of a measurement does not hold, why."""
     from .glossary import term
     from .report_values import band_in_words
 
@@ -157,16 +182,14 @@ def _changed(before: Sequence[InForce], now: Sequence[InForce], said: tuple[str,
         was, holds = old.get(check), new.get(check)
         if was != holds:
             yield f"{names[check]}: {_told(holds)}; before: {_told(was)}"
-    if said is None:
-        return
-    measurement, band = said
-    label, wanted = term(measurement).label, band_in_words(measurement, band)
-    rows = [row for row in now if row.measurement == measurement]
-    if not rows:
-        yield f"{label}: {wanted} is saved; no check looks at it, the report does"
-    for row in rows:
-        if row.band.label != "coach":
-            yield f"{label}: {wanted} is saved, but {_told(row)} goes before it unless --lock is added"
+    for wish in wishes:
+        label, wanted = term(wish.measurement).label, band_in_words(wish.measurement, wish.band)
+        rows = [row for row in now if row.measurement == wish.measurement]
+        if not rows:
+            yield f"{label}: {wanted} is saved; no check looks at it, the report does"
+        for row in rows:
+            if row.band.label != "coach":
+                yield f"{label}: {wanted} is saved, but {_told(row)} goes before it unless --lock is added"
 
 
 def _told(row: InForce | None) -> str:

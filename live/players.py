@@ -10,6 +10,8 @@ from datetime import UTC, date, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from rimward.calibration.typed import metres
+
 from .errors import UsageError
 from .plural import counted
 
@@ -33,14 +35,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("names", nargs="*", metavar="NAME", help="a name, or the first letters of the player's id")
     parser.add_argument("--hand", choices=("left", "right", "unknown"), help="shooting hand")
-    parser.add_argument("--stature-m", type=float, metavar="X", help="height without shoes; 0: not known")
+    parser.add_argument("--stature-m", type=metres, metavar="X", help="height without shoes; 0: not known")
     parser.add_argument("--birth-year", type=int, metavar="YEAR", help="tells minors from adults; 0: not known")
     parser.add_argument("--minor", choices=("yes", "no", "unknown"), help="a minor, whatever the birth year says")
     parser.add_argument(
         "--pictures", choices=("yes", "no"), help="whether pictures may be kept; never of minors. Off unless said"
     )
     parser.add_argument("--notes", metavar="TEXT", help="what coach and player should remember")
-    parser.add_argument("--yes", action="store_true", help="remove without asking")
+    parser.add_argument("--yes", action="store_true", help="remove, or unite what contradicts, without asking")
     parser.add_argument("--out", type=Path, metavar="FOLDER", help="where remove writes its export first")
     parser.add_argument("--json", action="store_true", help="one JSON object a line on standard output")
 
@@ -48,12 +50,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     """Do what the action says; returns the exit status. Raises RimwardError."""
     from .options import listed, opened_store
+    from .tables import plain
 
     action, names = args.action, args.names
     if len(names) != _NAMES[action]:
-        raise UsageError(
-            f"players {action} takes {_NAMES[action]} name(s), got {len(names)}; see rimward players --help"
-        )
+        wanted = counted(_NAMES[action], "name") if _NAMES[action] else "no name"
+        raise UsageError(f"players {action} takes {wanted}, got {len(names) or 'none'}; see rimward players --help")
     facts = _facts(args)
     if facts and action not in ("add", "edit"):
         raise UsageError(f"facts such as --hand go with players add and players edit, not with {action}")
@@ -63,7 +65,11 @@ def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     with opened_store(args, say) as store:
         if action == "remove":
             return remove(store, names[0], args.out, args.yes, everywhere=False, say=say)
+        if action == "unite" and not _agreed(store, names, args.yes, say):
+            return 2
         player = _changed(store, action, names, facts, say)
+        if facts.get("pictures") and player.is_minor(date.today()):
+            say(f"{plain(player.name)} is known as a minor: pictures stay none, of minors there is the skeleton only")
         _print([player], args.json)
     return 0
 
@@ -91,7 +97,28 @@ def remove(
     left = [path for pattern in _OLD_FILES for path in sorted(store.folder.glob(pattern))]
     if left:
         say(f"These older files may still hold the player; delete them when not needed: {', '.join(map(str, left))}")
+    if everywhere:
+        say("So may backups, exports and copies that were put elsewhere: those only you can find and delete")
     return 0
+
+
+def _agreed(store: Store, names: list[str], sure: bool, say: Callable[[str], None]) -> bool:
+    """Whether the two may be united: merge keeps apart what contradicts, so a person must mean it."""
+    from .roster import contradictions, facts_of
+    from .tables import plain
+
+    today = date.today()
+    kept, other = (store.player(name) for name in names)
+    against = contradictions(kept, other, today)
+    if not against or kept.id == other.id:
+        return True
+    shown, given = plain(kept.name), plain(other.name)
+    what = f"{shown} and {given} contradict: {'; '.join(against)}"
+    if not sure and not _confirmed(f"{what}. Type {shown} to unite them all the same: ", kept.name):
+        say(f"rimward: {what}; they stay two; type the first name when asked, or add --yes")
+        return False
+    say(f"{what}. United they are {shown}, {facts_of(kept, today)}; what was known of {given} against that is gone")
+    return True
 
 
 _OLD_FILES = ("backups/*.zip", "rimward.*.db", "pending/*.damaged")

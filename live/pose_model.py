@@ -141,13 +141,16 @@ def _check(path: Path, model: _Model) -> None:
 
 
 def prepare(data_dir: Path, *, wheel: Path | None = None, progress: Callable[[str], None]) -> Path:
-    """Make the models in `data_dir` unless whole ones are there, and return the path of the body's.
+    """Make the models in `data_dir` unless whole ones are there, and return the path of the body's. With a `wheel` they
+    are made anew: who names one wants that one, and to hear when it is none.
 
     `wheel` is the mediapipe 0.10.21 wheel of any system, or a folder that holds it; without it pip downloads it
     (36 MB). `progress` gets one line a step. Raises PoseModelError when offline, without pip, for a wrong wheel or a
     folder that cannot be written; an earlier model stays as it was until the new one is whole.
     """
-    wanted = [model for model in (_POSE, _HANDS) if not _is_whole(data_dir / model.file, model, progress)]
+    wanted = [
+        model for model in (_POSE, _HANDS) if wheel is not None or not _is_whole(data_dir / model.file, model, progress)
+    ]
     if wanted:
         _make(wanted, data_dir, wheel, progress)
     progress(f"The pose model is ready: {model_path(data_dir)}")
@@ -211,6 +214,8 @@ def _wheel_at(place: Path) -> Path:
         return wheels[0]
     if not place.is_file():
         raise PoseModelError(f"the wheel {place} must be a file or a folder with {_WHEELS}, there is nothing")
+    if not zipfile.is_zipfile(place):
+        raise PoseModelError(f"{place} must be a wheel, this is not one; give the wheel of {_REQUIREMENT}")
     return place
 
 

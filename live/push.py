@@ -45,7 +45,7 @@ def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
             server.close()
     for line in brought.lines:
         say(line)
-    say(f"{server.name}: {told(brought)}")
+    say(f"{server.name}: {told(brought, 'there')}")
     if args.json:
         print(brought_line("push", server.name, brought))
     return 0

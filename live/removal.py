@@ -58,3 +58,8 @@ def remember_gone(connection: Connection, gone_ids: Sequence[str]) -> None:
 def is_forgotten(connection: Connection, known_id: str) -> bool:
     """Whether the player or session of this UUID was taken out for good."""
     return connection.scalar(select(forgotten.c.id).where(forgotten.c.id == known_id)) is not None
+
+
+def all_forgotten(connection: Connection) -> set[str]:
+    """UUIDs of players and sessions that were taken out for good."""
+    return set(connection.scalars(select(forgotten.c.id)))

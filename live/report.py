@@ -17,20 +17,20 @@ from pathlib import Path
 import numpy as np
 
 from .assets import config_text, report_template
+from .cautions import CAUTIONS
 from .errors import RimwardError, StoreError, UsageError
 from .glossary import decimals, number, term, with_error
 from .history import Note, Target
 from .options import opened_store, settings_of
-from .records import Band, Rep
+from .records import Rep
 from .rep_files import rep_file
 from .report_content import content
 from .report_records import ChosenRep, Mask, Panel, Report, Row
-from .report_values import COACH
 from .roster import Player
 from .session_records import SavedSession
 from .settings import Settings
 from .store import Store
-from .targets import MOST_REPS, CoachTarget, InForce, Targets, in_force
+from .targets import MOST_REPS, InForce, Targets, in_force, set_by_coach
 from .timeline import FOLLOW_THROUGH_S
 from .words import read_words
 
@@ -132,7 +132,7 @@ def _targets_after(
     return Targets(
         defaults=settings.check_bands(),
         coach=[
-            CoachTarget(one.measurement, Band(one.low, one.high, COACH, one.name or "Set by the coach"), one.locked)
+            set_by_coach(one.measurement, one.low, one.high, name=one.name, locked=one.locked, author=one.author)
             for one in targets
         ],
         reps=[rep for reps in before for rep in reps],
@@ -167,7 +167,9 @@ def _after(session: SavedSession) -> datetime:
 
 
 def _notes(store: Store, sessions: frozenset[str]) -> list[Note]:
-    notes = [note for session in sessions for note in store.notes(session)]
+    """Without those on reps that were taken out: what does not count is neither praised nor found fault with."""
+    out = {session: store.discarded(session) for session in sessions}
+    notes = [note for session in sessions for note in store.notes(session) if note.rep_index not in out[session]]
     return sorted(notes, key=lambda note: (note.created_utc, note.id))
 
 
@@ -194,6 +196,7 @@ def render(report: Report, look: Look) -> str:
     environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True, lstrip_blocks=True)
     return environment.from_string(report_template()).render(
         report=report,
+        cautions=" ".join(CAUTIONS),
         cards=cards,
         blocks=blocks,
         changed=any(row.band_changed for row, _ in report.panels),

@@ -53,6 +53,11 @@ _MOST_NEXT = 2
 _IN_ORDER = {check: place for place, check in enumerate(BY_NAME)}
 _LEAST_PANELS, _MOST_PANELS = 3, 6
 """Few enough pictures to be looked at; what has none stands in the table."""
+_BLURRED = 2.0
+"""A value whose error is so many times what it mostly is shows too little to make a rep the one to look at (common
+practice, no source)."""
+_MAD_TO_SD = 1.4826
+"""Median absolute deviation to standard deviation for a normal distribution."""
 INSTANTS = (
     ("dip_s", "Dip"),
     ("set_s", "Set point"),
@@ -192,32 +197,47 @@ def _timeline_alt(timeline: Sequence[Instant]) -> str:
 def _best_and_worst(
     reps: PeriodReps, aims: Mapping[str, Band], notes: Sequence[Note], labels: Sequence[str]
 ) -> tuple[ChosenRep | None, ChosenRep | None]:
-    """The rep nearest to its bands and the one farthest out; among equals, what is nearest to the usual form."""
+    """The rep nearest to its bands and the one farthest out.
+
+    How near is told by the spread of the shots, not by each value's own error, and among equals the best-seen goes
+    first: else the wider its error, the nearer a value would seem to be to anything. How far out is told by that error.
+    """
     rows = np.flatnonzero(reps.rows(reps.now))
     names = [name for name in aims if name in reps.history.measurements]
     if not len(rows) or not names:
         return None, None
-    out, unusual = np.full((len(names), len(rows)), np.nan), np.full((len(names), len(rows)), np.nan)
+    beyond, off = np.full((len(names), len(rows)), np.nan), np.full((len(names), len(rows)), np.nan)
+    sigma, usual = np.full((len(names), len(rows)), np.nan), np.full((len(names), 1), np.nan)
+    clear = np.zeros(len(rows), int)
     for k, name in enumerate(names):
-        column, aim = reps.history.measurements[name], aims[name]
-        value, sigma = column.value[rows], column.sigma[rows]
+        column = reps.history.measurements[name]
+        value, sigma[k] = column.value[rows], column.sigma[rows]
         if np.isfinite(value).any():
-            out[k] = np.maximum(0.0, short_and_beyond(aim, value).max(axis=0)) / sigma
-            unusual[k] = np.abs(value - np.nanmedian(value)) / sigma
-    seen = np.isfinite(out).sum(axis=0)
+            beyond[k] = np.maximum(0.0, short_and_beyond(aims[name], value).max(axis=0))
+            off[k] = np.abs(value - np.nanmedian(value))
+            error = float(np.nanmedian(sigma[k]))
+            usual[k] = max(error, _MAD_TO_SD * float(np.nanmedian(off[k])))
+            clear += np.isfinite(value) & (sigma[k] <= _BLURRED * error)
+    seen = np.isfinite(beyond).sum(axis=0)
     # a rep of which little was seen is neither: half of what the best-seen rep shows must be there
     able = np.flatnonzero((seen > 0) & (2 * seen >= seen.max()))
     if not len(able):
         return None, None
-    excess, distance = (np.nansum(what[:, able], axis=0) / seen[able] for what in (out, unusual))
-    order = able[np.lexsort((distance, excess))]
+
+    def mean(what: FloatArray, which: NDArray[np.int64]) -> FloatArray:
+        return np.asarray(np.nansum(what[:, which], axis=0) / seen[which], np.float64)
+
+    sharp = able[2 * clear[able] >= clear[able].max()]
+    order = (mean(off / usual, sharp), -clear[sharp], mean(beyond / usual, sharp))
+    first = int(sharp[np.lexsort(order)[0]])
+    last = int(able[np.lexsort((mean(off / sigma, able), mean(beyond / sigma, able)))[-1]])
+    out = beyond / sigma
     marked = _marked(reps, notes, rows)
     if marked is None:
-        best = _chosen(reps, rows[order[0]], "Nearest to the bands", _why(out[:, order[0]], names), names, labels)
+        best = _chosen(reps, rows[first], "Nearest to the bands", _why(out[:, first], names), names, labels)
     else:
         best = _chosen(reps, rows[marked], "The one to show", "the coach's choice", names, labels)
-    last = int(order[-1])
-    if len(able) < 2 or rows[last] == rows[order[0] if marked is None else marked]:
+    if len(able) < 2 or rows[last] == rows[first if marked is None else marked]:
         return best, None
     title = "Farthest from the bands" if np.nanmax(out[:, last]) > 0 else "Farthest from the usual form"
     return best, _chosen(reps, rows[last], title, _why(out[:, last], names), names, labels)
@@ -286,6 +306,7 @@ def _target_line(reps: PeriodReps, target: Target, rows: Mapping[str, Row]) -> T
         label=term(target.measurement).label,
         wanted=band_in_words(target.measurement, Band(target.low, target.high, COACH, "target")),
         author=target.author,
+        locked=target.locked,
         name=target.name,
         now="" if row is None else row.median,
         inside=inside,

@@ -144,6 +144,7 @@ class TargetLine:
     label: str
     wanted: str
     author: str
+    locked: bool
     name: str
     now: str
     inside: str

@@ -17,7 +17,7 @@ from .glossary import METRES, SECONDS, SPEED, decimals, number, term, with_error
 from .history import VERDICTS, Column, History, Target
 from .records import Band, FloatArray, Verdict
 from .report_records import Claim, Comparison, Mask, Panel, Row
-from .targets import InForce
+from .targets import InForce, set_by_coach
 
 LEVEL = 0.95
 CLEAR_SIGMAS = 2.0
@@ -66,8 +66,10 @@ def aims_of(held: Sequence[InForce], targets: Sequence[Target]) -> dict[str, tup
         if one.plain and BY_NAME[one.check].value is None:
             aims.setdefault(one.measurement, (one.band, one.check))
     for target in targets:
-        band = Band(target.low, target.high, COACH, target.name or "Set by the coach")
-        aims.setdefault(target.measurement, (band, ""))
+        said = set_by_coach(
+            target.measurement, target.low, target.high, name=target.name, locked=target.locked, author=target.author
+        )
+        aims.setdefault(target.measurement, (said.band, ""))
     return aims
 
 

@@ -54,7 +54,7 @@ def restore(store: Store, path: Path, say: Callable[[str], None] = lambda _line:
     """Gives what was restored, and where the state before that is kept."""
     from .backup import DATABASE, make, new_name, unpack
     from .other import made_ready
-    from .sqlite_file import copy_pages, why
+    from .sqlite_file import DRIVER_ERRORS, copy_pages, why
 
     kept = new_name(store, "before-restore")
     with TemporaryDirectory(prefix="restore-", dir=store.folder, ignore_cleanup_errors=True) as name:
@@ -62,6 +62,7 @@ def restore(store: Store, path: Path, say: Callable[[str], None] = lambda _line:
         contents = unpack(path, folder)
         # of a newer program, or no database of rimward: found out before anything is touched
         made_ready(folder / DATABASE, path, say)
+        back = _forgotten_since(store, folder / DATABASE)
         make(store, kept)
         store.close()
         try:
@@ -73,6 +74,20 @@ def restore(store: Store, path: Path, say: Callable[[str], None] = lambda _line:
                 media.rename(aside)
             if (folder / MEDIA).exists():
                 shutil.move(folder / MEDIA, media)
-        except (OSError, sqlite3.Error) as error:
+        except (OSError, *DRIVER_ERRORS) as error:
             raise StoreError(f"{store.path} {why(error)}; what was there is kept as {kept}") from None
+    for name in back:
+        say(
+            f"{name} had been forgotten since that backup and is back; rimward forget {name} takes the player out again"
+        )
     return contents, kept
+
+
+def _forgotten_since(store: Store, backup: Path) -> list[str]:
+    """Names of the players in a backup who have been forgotten here, which the backup cannot know."""
+    from .roster import show_name
+
+    gone = store.forgotten()
+    with closing(sqlite3.connect(backup)) as old:
+        known = old.execute("SELECT id, name FROM players WHERE same_as IS NULL ORDER BY name").fetchall()
+    return [show_name(name) for player_id, name in known if player_id in gone]

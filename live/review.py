@@ -25,6 +25,7 @@ from rich.table import Table
 from rich.text import Text
 
 from rimward.calibration.storage import load_calibration
+from rimward.calibration.typed import metres
 
 from . import traces
 from .annotate import save_clip
@@ -54,7 +55,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--session", action="append", default=[], metavar="ID", help="a saved session, or last")
     parser.add_argument("--player", metavar="NAME", help="under which name the sessions are kept")
     parser.add_argument("--hand", choices=("left", "right"), help="shooting hand; told from the shots otherwise")
-    parser.add_argument("--stature-m", type=float, metavar="X", help="height without shoes; scales lengths")
+    parser.add_argument("--stature-m", type=metres, metavar="X", help="height without shoes; scales lengths")
     parser.add_argument("--calibration", type=Path, metavar="FILE", help="where the hoop is (rimward calibrate)")
     parser.add_argument("--pose-model", metavar="FILE", help="a pose model bundle (.task) of your own")
     parser.add_argument("--close", action="store_true", help="filmed from within 1.5 m: fingers and palms too")
@@ -137,8 +138,13 @@ def _look(args: argparse.Namespace, found: Sequence[Reel], store: Store, say: Sa
         raise UsageError(f"there must be a rep to look at, none{which} was kept in these sessions")
     closed = {reel.take.trace.film for reel in shown if not may_be_kept(reel)}
     if (args.annotate or args.pictures) and closed:
-        names = ", ".join(sorted({show_name(reel.player.name) for reel in shown if not may_be_kept(reel)}))
-        say(f"Skeletons only: no pictures of {names} are kept; rimward players edit NAME --pictures yes allows them")
+        players = {reel.player.id: reel.player for reel in shown if not may_be_kept(reel)}.values()
+        for minors, why in (
+            (False, "rimward players edit NAME --pictures yes allows them"),
+            (True, "of minors there never are any"),
+        ):
+            if names := sorted({show_name(one.name) for one in players if one.is_minor(date.today()) is minors}):
+                say(f"Skeletons only: no pictures of {', '.join(names)} are kept; {why}")
     with Films(reel for reel in shown if reel.take.trace.film not in closed) as films:
         if args.annotate:
             count = save_clip(args.annotate, [reel.take for reel in shown], films.picture)

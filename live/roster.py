@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import difflib
 import unicodedata
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import UTC, date, datetime
 
+from . import demo
 from .errors import StoreError
 from .plural import counted
 from .skeleton import Side
@@ -62,6 +63,36 @@ FACTS = ("hand", "stature_m", "birth_year", "minor", "pictures", "notes")
 """What can be said of a player besides the name."""
 
 
+_SAME_STATURE_M = 0.05
+"""Two measures of one person differ by shoes, hair and the time of day (common practice, no source)."""
+
+
+def contradictions(one: Player, other: Player, on: date) -> list[str]:
+    """What is known of these two that cannot be true of one person, in words."""
+    found = []
+    if None not in (one.hand, other.hand) and one.hand != other.hand:
+        found.append(f"one {one.hand}-handed, one {other.hand}-handed")
+    if one.stature_m and other.stature_m and abs(one.stature_m - other.stature_m) > _SAME_STATURE_M:
+        found.append(f"{one.stature_m:.2f} and {other.stature_m:.2f} m tall")
+    if None not in (one.birth_year, other.birth_year) and one.birth_year != other.birth_year:
+        found.append(f"born {one.birth_year} and {other.birth_year}")
+    ages = [player.minor is not None or player.birth_year is not None for player in (one, other)]
+    if all(ages) and one.is_minor(on) != other.is_minor(on):
+        found.append("one a minor, one an adult")
+    return found
+
+
+def facts_of(player: Player, on: date) -> str:
+    """What is known of a player, in words."""
+    facts = [
+        f"{player.hand}-handed" if player.hand else "",
+        f"{player.stature_m:.2f} m tall" if player.stature_m else "",
+        f"born {player.birth_year}" if player.birth_year else "",
+        "a minor" if player.is_minor(on) else "an adult" if player.minor is False or player.birth_year else "",
+    ]
+    return ", ".join(fact for fact in facts if fact) or "nothing more known"
+
+
 def clean_name(text: str) -> str:
     """A name as it is kept: one spelling of each letter, single spaces, nothing that would steer a terminal.
 
@@ -85,6 +116,11 @@ def _visible(text: str) -> str:
         if unicodedata.category(letter) != "Cf" or letter in _JOINERS
     )
     return " ".join(shown.split())
+
+
+def is_demo(name: str, sources: Collection[str]) -> bool:
+    """Whether a player of this name whose sessions came from these sources is the demo's, and not one called so."""
+    return name_key(name) == demo.PLAYER and set(sources) == {demo.CLIP}
 
 
 def find(everybody: Sequence[Player], asked: str) -> Player:

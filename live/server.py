@@ -76,9 +76,7 @@ class Server:
                 if is_current(connection):
                     return
                 if not create:
-                    raise StoreError(
-                        f"{self.name} has no tables of this version yet; the first rimward push makes them"
-                    )
+                    raise StoreError("it has no tables of this version yet; the first rimward push makes them")
                 bring_up_to_date(connection)
             except NotOurDatabase:
                 raise StoreError(
@@ -134,6 +132,8 @@ class Server:
         password = self._url.password
         if password:
             said = said.replace(str(password), "***")
+        if "no password supplied" in said:
+            return f"it wants a password and got none; set {PASSWORDS[0]}, or use ~/.pgpass (mode 600)"
         return "".join(letter if letter.isprintable() else " " for letter in said).strip()[:300]
 
 

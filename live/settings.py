@@ -22,8 +22,10 @@ from pydantic_core import ErrorDetails
 
 from . import places
 from .assets import config_text
-from .checks import CHECKS
+from .checks import BY_NAME, CHECKS
 from .errors import SettingsError
+from .glossary import ends_possible
+from .near import check_meant
 from .records import Band
 
 DEFAULTS = "default.toml"
@@ -126,8 +128,7 @@ class Phases(Section):
 
 def _is_check(name: str) -> str:
     if name not in _CHECKS:
-        near = difflib.get_close_matches(name, _CHECKS, n=1)
-        raise ValueError(f"{_shown(name)} is no check, " + (f"did you mean {near[0]}?" if near else ", ".join(_CHECKS)))
+        raise ValueError(f"{_shown(name)} is no check, {check_meant(name)}")
     return name
 
 
@@ -222,7 +223,7 @@ def load_settings(
     merged: Table = {}
     for name, layer in layers:
         if layer is not defaults:
-            _refuse_unknown_bands(name, layer)
+            _refuse_bands(name, layer)
             layer = _own_bands(name, layer)
         merged = _merged(merged, layer)
     try:
@@ -300,13 +301,21 @@ def _own_bands(file: str, layer: Table) -> Table:
     return layer | {"bands": moved}
 
 
-def _refuse_unknown_bands(file: str, layer: Table) -> None:
-    """The model takes any name of a band, but one that no check asks for would silently do nothing."""
+def _refuse_bands(file: str, layer: Table) -> None:
+    """The model takes any name of a band, but one that no check asks for would silently do nothing; and any number, but
+    an end that no value can reach makes every rep wrong or none.
+    """
     bands = layer.get("bands")
-    if isinstance(bands, dict):
-        for check in bands:
-            if check not in _CHECKS:
-                raise SettingsError(f"{file}: {_unknown(('bands', check))}")
+    if not isinstance(bands, dict):
+        return
+    for check, band in bands.items():
+        if check not in _CHECKS:
+            raise SettingsError(f"{file}: {_unknown(('bands', check))}")
+        ends = band.items() if isinstance(band, dict) else ()
+        for end, value in ends:
+            number = end in ("low", "high") and isinstance(value, int | float) and not isinstance(value, bool)
+            if number and (must := ends_possible(BY_NAME[check].measurement, value)):
+                raise SettingsError(f"{file}: bands.{check}.{end} must be {must}, got {_shown(value)}")
 
 
 def _one_line(error: ValidationError, layers: list[tuple[str, Table]]) -> str:

@@ -23,7 +23,11 @@ LOCK_TIMEOUT_S = 1.0
 Notice = Callable[[str], None]
 """Takes one line for people."""
 
-DATABASE_ERRORS = (SQLAlchemyError, sqlite3.Error)
+DRIVER_ERRORS = (sqlite3.Error, UnicodeDecodeError)
+"""What Python's SQLite driver raises. It puts SQLite's message together as UTF-8, and of a damaged schema that message
+quotes bytes that need be no text: what comes out then is a UnicodeDecodeError.
+"""
+DATABASE_ERRORS = (SQLAlchemyError, *DRIVER_ERRORS)
 DAMAGED = (sqlite3.SQLITE_CORRUPT, sqlite3.SQLITE_NOTADB)
 _REASONS = {
     sqlite3.SQLITE_BUSY: "is held by another program",
@@ -157,6 +161,9 @@ def _read_only(path: Path) -> sqlite3.Connection:
             raise
         # on a medium that cannot be written SQLite cannot make the companions of a log, and needs none
         connection = sqlite3.connect(f"{uri}?immutable=1", uri=True)
+    except DRIVER_ERRORS:
+        connection.close()
+        raise
     return connection
 
 
@@ -179,6 +186,8 @@ def move_aside(path: Path) -> Path:
 def _code(error: BaseException) -> int:
     """SQLite's primary result code; 0 when the error has none."""
     cause = getattr(error, "orig", None) or error
+    if isinstance(cause, UnicodeDecodeError) or str(cause).startswith("Could not decode to UTF-8"):
+        return sqlite3.SQLITE_CORRUPT  # everything that we write is UTF-8
     return int(getattr(cause, "sqlite_errorcode", 0)) & 0xFF
 
 
@@ -193,4 +202,4 @@ def why(error: BaseException) -> str:
 
 def from_sqlite(error: BaseException) -> bool:
     """Whether it was this laptop's database that failed, and not a server's."""
-    return isinstance(getattr(error, "orig", None) or error, sqlite3.Error)
+    return isinstance(getattr(error, "orig", None) or error, DRIVER_ERRORS)

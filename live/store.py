@@ -193,6 +193,11 @@ class Store:
         """A player by name, or by the first letters of the UUID. Raises StoreError that names who is similar."""
         return roster.find(self.players(), asked)
 
+    def forgotten(self) -> set[str]:
+        """UUIDs of players and sessions that were taken out for good. Raises StoreError."""
+        with self.reading() as connection:
+            return removal.all_forgotten(connection)
+
     def add_player(self, name: str, **facts: object) -> Player:
         """A new player; facts as in roster.FACTS. Raises StoreError for a taken name or a fact that cannot be."""
         name = roster.clean_name(name)

@@ -35,6 +35,12 @@ def words() -> Words:
 
 
 @pytest.fixture(scope="session")
+def german() -> Words:
+    """The shipped German ones."""
+    return read_words(config_text("words_de.toml"), "words_de.toml")
+
+
+@pytest.fixture(scope="session")
 def pose_bundle() -> Path:
     """The prepared pose model; tests that need it carry the marker `network`."""
     return prepared_model()

@@ -120,7 +120,7 @@ def test_the_console_script_and_the_module_are_the_same_program(tmp_path):
         (("practise",), ("practise", "practice", "demo", "setup")),
         (("practice", "--speed", "2"), ("--speed",)),
         (("practice", "--hand", "both"), ("--hand", "both", "left", "right")),
-        (("practice", "--stature-m", "tall"), ("--stature-m", "tall", "float")),
+        (("practice", "--stature-m", "tall"), ("--stature-m", "tall", "a number of metres")),
         (("practice", "--device", "front"), ("--device", "front", "int")),
         (("practice", "--clip", "a.mp4", "--device", "0"), ("--device", "--clip")),
         (("practice", "--stature-m", "17.8"), ("player.stature_m", "17.8", "between 1 and 2.4")),
@@ -239,6 +239,16 @@ def test_setup_from_a_wheel_that_is_none(rimward, tmp_path):
     said = rimward("setup", "--from", tmp_path / "none.whl")
     assert (said.status, said.out) == (2, "")
     assert "none.whl" in said.error
+
+
+@pytest.mark.network
+def test_setup_from_what_is_no_wheel_says_so_where_the_model_is_too(data, tmp_path):
+    """Who names a file wants that one taken."""
+    (tmp_path / "env.sh").write_text("export A=1\n")
+    said = run("setup", "--from", tmp_path / "env.sh", data=data)
+    assert (said.status, said.out) == (2, "")
+    assert "env.sh must be a wheel, this is not one" in said.error
+    assert run("setup", data=data).status == 0
 
 
 @pytest.mark.network

@@ -75,6 +75,11 @@ def test_a_name_that_no_system_can_open_is_no_crash():
     ("option", "message"),
     [
         (("--drill", "freethrows"), "--drill must be a file or one of catch_and_shoot"),
+        (
+            ("--focus", "knee_min_deg"),
+            '"knee_min_deg" is no check, but a measurement, did you mean knee_bend, which looks',
+        ),
+        (("--focus", "knee"), '"knee" is no check, did you mean knee_bend or knee_line?'),
         (("--focus", "knee_bent"), 'cues.focus: "knee_bent" is no check, did you mean knee_bend?'),
     ],
 )
@@ -101,7 +106,7 @@ def test_earlier_reps_become_the_band_and_that_is_said(store, words):
     chosen = coaching(sam(), words, store, None, False, said.append)
     band = chosen.targets.bands()["knee_bend"]
     assert (band.label, band.low, band.high) == ("own", pytest.approx(115.0), pytest.approx(123.0))
-    assert said == ["Target: knee bend 115 to 123 °: The middle and the spread of the player's last 24 reps"]
+    assert said == ["Target: knee bend 115 to 123 °: the middle and the spread of the player's last 24 reps"]
     never = load_targets(sam(targets={"after_reps": 0}), store, said.append)
     assert never.bands()["knee_bend"].label == "starting point"
 
@@ -136,7 +141,7 @@ def test_the_coachs_target_is_the_players_whatever_the_reps_say(store, words):
     said: list[str] = []
     targets = coaching(sam(), words, store, None, False, said.append).targets
     assert targets.bands()["knee_min_deg"].high == 105.0
-    assert said == ["Target: knee bend 95 to 105 °: deep, set by the coach"]
+    assert said == ["Target: knee bend 95 to 105 °: deep, locked, set by coach"]
 
 
 def test_a_database_that_cannot_be_read_does_not_keep_anybody_from_practising(store, monkeypatch):
@@ -187,7 +192,7 @@ def test_a_practice_with_drill_focus_language_and_a_coachs_target(tmp_path):
     options = ("--settings", settings, "--player", "Sam", "--drill", "free_throws", "--focus", "knee_bend")
     said = run("practice", "--clip", clip, "--headless", "--json", *options, data=data)
     assert said.status == 0
-    assert said.error == "Target: Kniebeuge 60 to 70 °: tief, set by the coach"
+    assert said.error == "Ziel: Kniebeuge 60 bis 70 °: tief, fest, gesetzt von coach"
     (rep,) = said.reps
     german = read_words((CLIPS.parents[1] / "config" / "words_de.toml").read_text("utf-8"), "words_de.toml")
     assert rep["cue"] == {"text": german["knee_bend", "above"][0], "check": "knee_bend"}

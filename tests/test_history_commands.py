@@ -90,7 +90,7 @@ def test_players_are_added_changed_and_listed(rimward):
 @pytest.mark.parametrize(
     ("words", "part"),
     [
-        (("players", "add"), "players add takes 1 name(s), got 0"),
+        (("players", "add"), "players add takes 1 name, got none; see rimward players --help"),
         (("players", "add", "Ada"), "there is a player Ada already"),
         (("players", "edit", "Ada"), "needs at least one fact"),
         (("players", "list", "--hand", "left"), "go with players add and players edit"),
@@ -182,6 +182,18 @@ def test_export_and_merge_by_command(rimward, history, tmp_path, monkeypatch):
     assert (line["kind"], line["reps"]) == ("merge", 10)
 
 
+def test_the_demo_stays_out_of_an_export_of_everything(rimward, history, tmp_path):
+    with closing(open_store(history)) as store:
+        store.start_session(
+            player="demo", hand="right", source="demo_clip.mp4", settings_digest="", app_version=""
+        ).close()
+    said = rimward("export", "--out", tmp_path / "all").err
+    assert "Left out: 1 session of the demo; --player demo exports it" in said
+    assert "3 sessions with 10 reps" in said
+    assert "demo" not in (tmp_path / "all" / "players.csv").read_text("utf-8")
+    assert "1 session with 0 reps" in rimward("export", "--player", "demo", "--out", tmp_path / "demo").err
+
+
 def test_backup_and_restore_by_command(rimward, history, tmp_path):
     (made,) = rimward("backup", "--json").lines
     assert made["reps"] == 10
@@ -191,6 +203,73 @@ def test_backup_and_restore_by_command(rimward, history, tmp_path):
     assert len(rimward("sessions", "--json").lines) == 1
     assert "Restored 2 players, 3 sessions, 10 reps" in rimward("restore", made["file"]).err
     assert len(rimward("sessions", "--json").lines) == 3
+
+
+def test_a_restore_names_who_had_been_forgotten_since(rimward, history):
+    """README, Privacy: who was forgotten is not brought back unawares; a backup cannot know of it."""
+    (made,) = rimward("backup", "--json").lines
+    assert "forgotten" not in rimward("restore", made["file"]).err
+    rimward("forget", "Ada", "--yes")
+    said = rimward("restore", made["file"]).err
+    assert "Ada had been forgotten since that backup and is back; rimward forget Ada takes the player out again" in said
+    assert "李 had been" not in said
+
+
+def test_a_backup_does_not_make_the_folder_of_a_mistyped_stick(rimward, history, tmp_path):
+    said = rimward("backup", tmp_path / "stik" / "sunday.zip")
+    assert said.status == 2
+    assert "must lie in a folder that is there, found no" in said.error
+    assert not (tmp_path / "stik").exists()
+
+
+def test_who_contradicts_is_united_only_when_meant(rimward, data, monkeypatch):
+    """Merge keeps apart whose hand or birth year contradict (README, Sessions that last); height and age tell too."""
+    rimward("players", "add", "Tim", "--hand", "right", "--stature-m", "1.80", "--birth-year", "1990")
+    rimward("players", "add", "Tom", "--hand", "left", "--stature-m", "1,52", "--minor", "yes")
+    refused = rimward("players", "unite", "Tim", "Tom")  # nobody there who could answer
+    assert refused.status == 2
+    against = (
+        "Tim and Tom contradict: one right-handed, one left-handed; 1.80 and 1.52 m tall; one a minor, one an adult"
+    )
+    assert against in refused.err
+    assert "they stay two; type the first name when asked, or add --yes" in refused.err
+    assert len(rimward("players", "--json").lines) == 2
+    done = rimward("players", "unite", "Tim", "Tom", "--yes", "--json")
+    assert "United they are Tim, right-handed, 1.80 m tall, born 1990, an adult; what was known of Tom" in done.err
+    assert [player["name"] for player in rimward("players", "--json").lines] == ["Tim"]
+
+
+def test_who_does_not_contradict_is_united_without_a_question(rimward, data):
+    rimward("players", "add", "Tim", "--hand", "right", "--stature-m", "1.80")
+    rimward("players", "add", "Tom", "--birth-year", "1990", "--stature-m", "1.83")
+    done = rimward("players", "unite", "Tim", "Tom", "--json")
+    assert (done.status, done.err) == (0, "")
+    assert done.lines[0]["birth_year"] == 1990
+
+
+def test_of_a_minor_pictures_stay_none_and_that_is_said(rimward, data):
+    """README, Privacy: never of minors."""
+    rimward("players", "add", "Lea", "--minor", "yes")
+    said = rimward("players", "edit", "Lea", "--pictures", "yes")
+    assert "Lea is known as a minor: pictures stay none" in said.err
+    rimward("players", "add", "Max", "--minor", "no")
+    assert rimward("players", "edit", "Max", "--pictures", "yes").err == ""
+
+
+@pytest.mark.parametrize(("typed", "metres"), [("1.78", 1.78), ("1,78", 1.78)])
+def test_a_height_may_be_typed_with_a_comma(rimward, data, typed, metres):
+    """As the calibration's window takes it: a German keyboard's number pad has a comma."""
+    assert rimward("players", "add", "Max", "--stature-m", typed, "--json").lines[0]["stature_m"] == metres
+
+
+def test_a_wrong_height_and_a_word_too_many_are_told_with_the_way_out(rimward, data):
+    assert (
+        "must be a number of metres, for instance 1.78, got 'tall'"
+        in rimward("players", "add", "Max", "--stature-m", "tall").error
+    )
+    assert rimward("targets", "Max", "Ada").error == (
+        "rimward targets: unrecognized arguments: Ada; see rimward targets --help"
+    )
 
 
 def test_removing_exports_first_and_asks(rimward, history, tmp_path, monkeypatch):
@@ -225,12 +304,28 @@ def test_forget_names_what_may_still_hold_the_player(rimward, history):
     said = rimward("forget", "Ada", "--yes").err
     assert "These older files may still hold the player" in said
     assert ".zip" in said
+    assert "So may backups, exports and copies that were put elsewhere" in said
 
 
+def test_forget_speaks_of_what_lies_elsewhere_also_where_nothing_lies_here(rimward, history):
+    """README, Privacy: those are in people's own hands, and only they know of them."""
+    assert "So may backups, exports and copies that were put elsewhere" in rimward("forget", "Ada", "--yes").err
+
+
+def no_database(content: bytes) -> bytes:
+    return b"no database at all" * 100
+
+
+def schema_is_no_text(content: bytes) -> bytes:
+    """tests/test_store.py, damage_schema."""
+    return content.replace(b"CREATE TABLE cues", b"CREATE \xc9ABLE cues")
+
+
+@pytest.mark.parametrize("spoilt", [no_database, schema_is_no_text])
 @pytest.mark.parametrize("command", ["players", "sessions", "show", "backup"])
-def test_a_damaged_database_shows_the_way_back(rimward, history, command):
+def test_a_damaged_database_shows_the_way_back(rimward, history, command, spoilt):
     (made,) = rimward("backup", "--json").lines
-    (history / "rimward.db").write_bytes(b"no database at all" * 100)
+    (history / "rimward.db").write_bytes(spoilt((history / "rimward.db").read_bytes()))
     said = rimward(command)
     assert f"rimward restore {made['file']} brings back the last backup" in said.err
     assert rimward("restore", made["file"]).status == 0

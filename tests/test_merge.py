@@ -365,6 +365,49 @@ def test_of_a_damaged_database_what_can_be_read_is_taken_over(laptops, tmp_path)
             assert rep.measurements.items() <= by_index[rep.index].measurements.items()
 
 
+def of_the_demo(store: Store) -> None:
+    writer = store.start_session(
+        player="demo", hand="right", source="demo_clip.mp4", settings_digest="0123456789abcdef", app_version="0.1.0"
+    )
+    writer.save(store.reps(store.sessions()[0].start.id)[0])
+    writer.close()
+
+
+def test_the_demo_stays_on_the_laptop_that_showed_it(laptops):
+    """README, Commands: its player is an invented one, and nobody's practice."""
+    one, two, _ = laptops.values()
+    of_the_demo(two)
+    brought = brought_by(one, two)
+    assert (brought.sessions, brought.reps) == (1, 4)
+    assert [player.name for player in one.players()] == ["Ada"]
+    assert len(two.sessions("demo")) == 1
+
+
+def test_a_player_who_is_called_demo_is_a_player(laptops):
+    one, two, _ = laptops.values()
+    of_the_demo(two)
+    writer = two.start_session(
+        player="demo", hand="right", source="camera 0", settings_digest="0123456789abcdef", app_version="0.1.0"
+    )
+    writer.close()
+    brought_by(one, two)
+    assert len(one.sessions("demo")) == 2
+
+
+def test_of_a_database_whose_schema_is_no_text_the_other_tables_are_taken_over(laptops, tmp_path):
+    """The driver raises UnicodeDecodeError for such a file (tests/test_store.py, damage_schema)."""
+    one, two = laptops["one"], laptops["two"]
+    whole = sum(map(len, reps_of(two).values()))
+    two.close()
+    content = two.path.read_bytes()
+    assert content.count(b"CREATE TABLE cues") == 1
+    damaged = tmp_path / "rimward.damaged.db"
+    damaged.write_bytes(content.replace(b"CREATE TABLE cues", b"CREATE \xc9ABLE cues"))
+    said: list[str] = []
+    assert merge(one, damaged, said.append).reps == whole
+    assert any("is damaged: what can still be read of it is taken over (cues hurt)" in line for line in said)
+
+
 PAGE = 4096
 
 

@@ -37,7 +37,7 @@ def test_what_a_new_player_is_held_against(data, capsys, shipped):
 def test_a_coach_sets_names_locks_and_frees_a_target(data, capsys):
     shown = lines(capsys, "--set", "knee_min_deg=100:120", "--name", "deep", "--lock", "--by", "Coach")
     assert (shown["knee_bend"]["low"], shown["knee_bend"]["high"]) == (100.0, 120.0)
-    assert (shown["knee_bend"]["label"], shown["knee_bend"]["source"]) == ("coach", "deep, set by the coach")
+    assert (shown["knee_bend"]["label"], shown["knee_bend"]["source"]) == ("coach", "deep, locked, set by Coach")
     with closing(open_store(data, pytest.fail)) as store:
         (target,) = store.targets(store.player("Sam").id)
         assert (target.locked, target.author) == (True, "Coach")
@@ -84,12 +84,41 @@ def test_what_is_held_against_something_else_says_against_what(data, capsys):
 
 def test_a_change_prints_what_changed_and_nothing_else(data, capsys):
     assert printed(capsys, "--set", "knee_min_deg=100:120", "--name", "deep", "--lock") == (
-        "knee bend: 100 to 120° (deep, set by the coach); before: 95 to 140° (starting point)\n"
+        "knee bend: 100 to 120° (deep, locked, set by the coach); before: 95 to 140° (starting point)\n"
     )
-    assert "coach (knee bend): deep, set by the coach" in printed(capsys)
+    assert "coach (knee bend): deep, locked, set by the coach" in printed(capsys)
     assert printed(capsys, "--free", "knee_min_deg") == (
-        "knee bend: 95 to 140° (starting point); before: 100 to 120° (deep, set by the coach)\n"
+        "knee bend: 95 to 140° (starting point); before: 100 to 120° (deep, locked, set by the coach)\n"
     )
+
+
+def test_two_coaches_see_who_set_what_and_whether_it_is_locked(data, capsys):
+    """At a camp several coaches share a player (README, first lines)."""
+    printed(capsys, "--set", "knee_min_deg=100:120", "--name", "deep", "--lock", "--by", "Coach K")
+    printed(capsys, "--set", "follow_through_s=0.7:", "--by", "Coach L")
+    for options in ((), ("--why",)):
+        out = printed(capsys, *options)
+        assert "coach (knee bend): deep, locked, set by Coach K" in out
+        assert "coach (follow-through): Set by Coach L" in out
+
+
+def test_several_targets_are_set_and_freed_at_one_go(data, capsys):
+    said = printed(capsys, "--set", "knee_min_deg=100:120", "--set", "follow_through_s=0.7:", "--lock")
+    assert said.startswith("knee bend: 100 to 120° (Locked, set by the coach)")
+    assert "follow-through: 0.7 s or more (Locked, set by the coach)" in said
+    with closing(open_store(data, pytest.fail)) as store:
+        assert all(target.locked for target in store.targets(store.player("Sam").id))
+    said = printed(capsys, "--free", "follow_through_s", "--free", "knee_min_deg")
+    assert said.count("before: ") == 2
+
+
+def test_of_several_none_is_set_or_freed_when_one_is_wrong(data, capsys):
+    assert main(["targets", "Sam", "--set", "knee_min_deg=100:120", "--set", "hip_min_deg=200:"]) == 2
+    printed(capsys, "--set", "knee_min_deg=100:120")
+    assert main(["targets", "Sam", "--free", "knee_min_deg", "--free", "hip_min_deg"]) == 2
+    assert "hip_min_deg has none: there are knee_min_deg" in capsys.readouterr().err
+    with closing(open_store(data, pytest.fail)) as store:
+        assert [one.measurement for one in store.targets(store.player("Sam").id)] == ["knee_min_deg"]
 
 
 def test_a_target_for_what_is_only_reported(data, capsys):
@@ -112,7 +141,7 @@ def test_a_target_that_the_players_own_reps_go_before_says_so(tmp_path, monkeypa
     assert "Deepest knee bend: 100 to 110° is saved, but 1" in said
     assert "last 25 reps) goes before it unless --lock is added\n" in said
     said = printed(capsys, "--set", "knee_min_deg=100:110", "--lock")
-    assert said.startswith("knee bend: 100 to 110° (Set by the coach); before: 1")
+    assert said.startswith("knee bend: 100 to 110° (Locked, set by the coach); before: 1")
     assert said.count("\n") == 1
 
 
@@ -124,7 +153,17 @@ def test_a_target_that_the_players_own_reps_go_before_says_so(tmp_path, monkeypa
         (("--set", "knee_deg=1:2"), "--set must name a measurement, got 'knee_deg': did you mean"),
         (("--set", "knee_min_deg=a:b"), "--set must have numbers on both sides"),
         (("--set", "knee_min_deg=:"), "--set must have at least one end"),
-        (("--set", "knee_min_deg=nan:"), "--set must have at least one end, each between -1000 and 1000"),
+        (
+            ("--set", "knee_min_deg=nan:"),
+            "must have its ends between 0 and 180 (degrees, a straight limb has 180), got",
+        ),
+        (("--set", "knee_min_deg=300:500"), "must have its ends between 0 and 180"),
+        (("--set", "set_point_above_eyes_m=:10"), "between -4 and 4 (metres, 5 cm are 0.05), got 10; give the ends in"),
+        (("--set", "arm_line=-0.02:0.02"), "did you mean arm_offset_at_set_m, which the check arm_line looks at?"),
+        (
+            ("--set", "knee_min_deg=90:99", "--set", "knee_min_deg=95:"),
+            "must name a measurement once, got knee_min_deg 2",
+        ),
         (("--set", "knee_min_deg=120:100"), "--set must have its low end below its high end"),
         (("--name", "deep"), "--name, --lock and --by go with --set"),
         (("--free", "knee_min_deg"), "knee_min_deg has none"),

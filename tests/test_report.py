@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 import re
+from dataclasses import replace
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 
@@ -13,16 +14,17 @@ import pytest
 from builders import Form, View, film, later, play, shot
 from hypothesis import given
 from hypothesis import strategies as st
-from practised import Day, practise
+from practised import Day, practise, rep
 
 from rimward.live import cli, report, report_charts
-from rimward.live.checks import BY_NAME
+from rimward.live.cautions import CAUTIONS
+from rimward.live.checks import BY_NAME, CHECKS
 from rimward.live.errors import StoreError
 from rimward.live.glossary import FAULTS, decimals, number, with_error
-from rimward.live.records import Band
+from rimward.live.records import Band, Measurement
 from rimward.live.rep_files import rep_file
 from rimward.live.settings import load_settings
-from rimward.live.store import Store, open_store
+from rimward.live.store import SessionWriter, Store, open_store
 from rimward.live.trace import Trace
 from rimward.live.traces import save_trace
 
@@ -131,6 +133,12 @@ def test_three_sentences_come_first(month):
     assert month.index('id="short"') < month.index('id="coach"') < month.index('id="form"')
 
 
+def test_the_cautions_stand_where_they_are_read(month):
+    """The page goes home with a player who never saw the program's start (README, Before you shoot)."""
+    short = section(month, "short")
+    assert all(caution in short for caution in CAUTIONS)
+
+
 def test_what_was_practised_and_made(month):
     practised = section(month, "practised")
     assert re.search(r"\d+ of 48 went in: \d+ % \(between \d+ % and \d+ %\)", practised)
@@ -152,7 +160,7 @@ def test_the_changes_that_exceed_chance_and_error_are_named_and_no_others(month)
 
 def test_the_coachs_targets_and_notes(month):
     coach = section(month, "coach")
-    assert re.search(r"Elbow at the set point spring 86 to 96° 8\d ± 5° \d+ of 48 ", coach)
+    assert re.search(r"Elbow at the set point spring locked by Coach A 86 to 96° 8\d ± 5° \d+ of 48 ", coach)
     assert "Arm up until the ball is through 21 March 2026, 17:30, the session, Coach A" in coach
     assert "The one to show" in coach
 
@@ -354,6 +362,67 @@ def test_the_best_and_the_worst_shot_are_told_by_their_bands(tmp_path, bands):
     assert re.search(
         r"Farthest from the bands: shot \d 2 March 2026, 17:30; set point above the eyes and elbow at", look
     )
+
+
+def session_of(folder, reps) -> tuple[Store, SessionWriter]:
+    """A session of these very reps; the open store and who wrote it."""
+    store = open_store(folder, pytest.fail)
+    writer = store.start_session(
+        player="Sam", hand="right", source="invented", settings_digest="0123456789abcdef", app_version="test"
+    )
+    for one in reps:
+        writer.save(one)
+    return store, writer
+
+
+def test_the_shot_to_look_at_is_a_well_measured_one(tmp_path, bands):
+    """A wide error makes every value lie near to everything (definition of a standard deviation): such a shot shows
+    nothing that could be imitated, however well its values fit.
+    """
+    rng = np.random.default_rng(3)
+    reps = [rep(index, Day(form=FORM), 0.0, bands, rng) for index in range(1, 6)]
+    blurred = {
+        name: replace(one, sigma=10 * one.sigma) if one.sigma is not None else one
+        for name, one in reps[3].measurements.items()
+    }
+    reps[3] = replace(reps[3], measurements=blurred)
+    store, _ = session_of(tmp_path, reps)
+    look = section(page(store), "look")
+    store.close()
+    assert re.search(r"Nearest to the bands: shot [1235] ", look)
+
+
+def test_among_shots_that_fit_alike_the_one_of_which_most_was_seen_is_shown(tmp_path, bands):
+    rng = np.random.default_rng(3)
+    usual = {check.measurement: bands[check.name] for check in CHECKS if check.name in bands}
+    inside = {name: ((band.low or 0.0) + (band.high or (band.low or 0.0) + 1.0)) / 2 for name, band in usual.items()}
+    reps = []
+    for index in range(1, 5):
+        one = rep(index, Day(), 0.0, bands, rng)
+        values = {
+            name: replace(found, value=inside.get(name, found.value)) if found.value is not None else found
+            for name, found in one.measurements.items()
+        }
+        if index != 3:
+            values["set_point_above_eyes_m"] = Measurement.missing("the eyes were hidden")
+        reps.append(replace(one, measurements=values))
+    store, _ = session_of(tmp_path, reps)
+    look = section(page(store), "look")
+    store.close()
+    assert "Nearest to the bands: shot 3 " in look
+    assert "everything seen lies in its band" in look
+
+
+def test_a_shot_that_was_taken_out_is_not_praised(tmp_path, bands):
+    """README, Keys: taking the last rep out is for what was none, or not this player's."""
+    rng = np.random.default_rng(3)
+    reps = [rep(index, Day(form=FORM), 0.0, bands, rng) for index in range(1, 4)]
+    store, writer = session_of(tmp_path, reps)
+    store.add_note(writer.id, "looks easy", rep_index=2, kind="good", author="Coach A")
+    assert "Good: looks easy" in section(page(store), "coach")
+    writer.discard_rep(2)
+    assert "looks easy" not in section(page(store), "coach")
+    store.close()
 
 
 def test_what_needs_the_same_is_said_once(tmp_path, bands):

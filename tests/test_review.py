@@ -169,6 +169,7 @@ def test_key_pictures_and_an_annotated_clip(reviewed, films, tmp_path, monkeypat
 
     store.edit_player(sam, minor=True)
     assert main([*options, "--force"]) == 0
+    assert "no pictures of Sam are kept; of minors there never are any" in capsys.readouterr().err
     assert colours(tmp_path / "p" / names[2]) < 100
     store.edit_player(sam, minor=None, pictures=False)
     store.close()

@@ -122,7 +122,7 @@ def test_who_is_forgotten_is_forgotten_on_the_server_and_at_the_other_stations(c
     status, said = rimward(tmp_path / "one", "forget", "Ada", "--yes")
     assert status == 0
     assert "rimward push makes a server forget" in said
-    rimward(tmp_path / "one", "push", club.url())
+    assert "1 forgotten there too" in rimward(tmp_path / "one", "push", club.url())[1]
     assert club.run("SELECT name FROM players") == "Bo"
     assert club.run("SELECT count(*) FROM sessions") == "1"
     assert club.run("SELECT count(*) FROM measurements JOIN reps ON number = rep WHERE session_id NOT IN "
@@ -275,6 +275,7 @@ def test_tables_of_somebody_else_are_left_alone(club, rimward, tmp_path):
 def test_a_newer_server_and_one_without_tables(club, rimward, tmp_path):
     status, said = rimward(tmp_path / "one", "pull", club.url())
     assert (status, "the first rimward push makes them" in said) == (2, True)
+    assert said.count(str(club.url()).rpartition("@")[2].partition("?")[0]) == 1, "the server is named once"
     station(tmp_path / "one", "Ada", 1)
     rimward(tmp_path / "one", "push", club.url())
     club.run("UPDATE alembic_version SET version_num = '99'")
@@ -284,6 +285,26 @@ def test_a_newer_server_and_one_without_tables(club, rimward, tmp_path):
 
 
 # ---- who we are
+
+
+def test_two_records_of_one_person_are_counted_as_one_player(club, rimward, tmp_path):
+    """The coach knows one; what the tables hold beside it is nobody's business."""
+    for seed, name in ((1, "Ada"), (2, "Adda")):
+        station(tmp_path / "one", name, seed)
+    rimward(tmp_path / "one", "players", "unite", "Ada", "Adda")
+    assert "1 new player, 2 new sessions" in rimward(tmp_path / "one", "push", club.url())[1]
+    rimward(tmp_path / "one", "forget", "Ada", "--yes")
+    assert "1 forgotten there too" in rimward(tmp_path / "one", "push", club.url())[1]
+
+
+def test_without_a_password_the_way_to_give_one_is_said(club, rimward, tmp_path, monkeypatch):
+    station(tmp_path / "one", "Ada", 1)
+    monkeypatch.delenv("RIMWARD_SERVER_PASSWORD")
+    monkeypatch.setenv("HOME", str(tmp_path))  # no .pgpass
+    status, said = rimward(tmp_path / "one", "push", club.url())
+    assert status == 2
+    assert "it wants a password and got none; set RIMWARD_SERVER_PASSWORD, or use ~/.pgpass (mode 600)" in said
+    assert "fe_sendauth" not in said
 
 
 def test_a_wrong_password_is_said_at_once_and_never_shown(club, rimward, tmp_path, monkeypatch):

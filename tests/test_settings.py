@@ -119,6 +119,9 @@ def test_settings_cannot_be_changed_afterwards():
         ('hand = "left"\n', "unknown key hand, did you mean player.hand?"),
         ("[sound]\nzzz = 1\n", "unknown key sound.zzz, known here: volume, mute, speech, voice, rate_wpm, hold_tone"),
         ("[bands.elbow_at_st]\nlow = 1\n", "unknown key bands.elbow_at_st, did you mean bands.elbow_at_set?"),
+        ("[bands.knee_bend]\nhigh = 300\n",
+         "bands.knee_bend.high must be between 0 and 180 (degrees, a straight limb has 180), got 300"),
+        ("[bands.hold]\nlow = 500\n", "bands.hold.low must be between -10 and 10 (seconds), got 500"),
         ("[bands.knee_bend]\nlowest = 1\n", "unknown key bands.knee_bend.lowest, did you mean bands.knee_bend.low?"),
     ],
 )  # fmt: skip

@@ -163,3 +163,15 @@ def test_a_file_that_cannot_be_read_is_named(tmp_path):
     (tmp_path / "s.toml").write_bytes(b'name = "\xff"')
     with pytest.raises(UsageError, match="a station must be UTF-8 text, found byte 0xff"):
         load_station(tmp_path / "s.toml")
+
+
+def test_a_drill_that_is_none_is_told_with_the_stations_file_and_line(tmp_path):
+    """Nobody gave an option --drill: the place to mend it is the station's file."""
+    path = tmp_path / "st.toml"
+    path.write_text(GOOD.replace("free_throws", "free_throw"), "utf-8")
+    with pytest.raises(SettingsError) as error:
+        load_station(path)
+    assert str(error.value).startswith(
+        f"{path}, line 2: drill must be a file beside this one or one of catch_and_shoot"
+    )
+    assert str(error.value).endswith("got 'free_throw': did you mean free_throws?")

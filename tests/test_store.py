@@ -597,8 +597,20 @@ def foreign_of_an_older_version(path: Path) -> None:
         raw.execute("PRAGMA user_version = 1")
 
 
+def damage_schema(path: Path) -> None:
+    """A byte that is no text in the name of a table, as a bad sector leaves one: Python's driver then fails while it
+    puts SQLite's message together, and raises what is no error of a database.
+    """
+    content = path.read_bytes()
+    assert content.count(b"CREATE TABLE cues") == 1
+    path.write_bytes(content.replace(b"CREATE TABLE cues", b"CREATE \xc9ABLE cues"))
+    with closing(sqlite3.connect(path)) as raw, pytest.raises(UnicodeDecodeError):
+        raw.execute("SELECT count(*) FROM players")
+
+
 @pytest.mark.parametrize(
-    "spoil", [damage_header, damage_pages, foreign, foreign_of_the_same_version, foreign_of_an_older_version]
+    "spoil",
+    [damage_header, damage_pages, damage_schema, foreign, foreign_of_the_same_version, foreign_of_an_older_version],
 )
 def test_a_damaged_database_is_kept_aside_and_a_new_one_begun(folder, reopen, said, spoil):
     first = reopen()
