@@ -129,7 +129,7 @@ class Drill:
         if now is not None and now != self.spot(reps - 1):
             said.append(prompt(words, "spot", spot=_in(language, self.spots[now].name)))
         if self.reps is not None and self.quiet_reps and reps == self.reps - self.quiet_reps:
-            said.append(prompt(words, "quiet", reps=self.quiet_reps))
+            said.append(prompt(words, "quiet_one" if self.quiet_reps == 1 else "quiet", reps=self.quiet_reps))
         return ". ".join(text for text in said if text) or None
 
     def shown(self, reps: int, makes: int, language: str = "en") -> tuple[str, str]:

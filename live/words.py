@@ -24,6 +24,7 @@ PROMPTS: Mapping[str, frozenset[str]] = {
     "rest_over": frozenset(),
     "spot": frozenset({"spot"}),
     "quiet": frozenset({"reps"}),
+    "quiet_one": frozenset(),
     "done": frozenset({"drill"}),
     "resting": frozenset({"seconds"}),
     "turn": frozenset({"player"}),

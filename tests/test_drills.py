@@ -70,6 +70,11 @@ def test_what_a_drill_says_from_the_first_rep_to_the_last(words):
     ]
 
 
+def test_one_rep_without_help_is_announced_as_one(words):
+    drill = Drill({"en": "x"}, reps=4, quiet_reps=1)
+    assert drill.said_after(3, 0, words) == "The last one without my help"
+
+
 def test_what_a_drill_shows_in_the_title_and_beside_the_count():
     assert [NINE.shown(reps, 0) for reps in (0, 2, 3, 9)] == [
         ("Nine", "left · 0/9"),
