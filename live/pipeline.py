@@ -55,7 +55,7 @@ from .targets import Targets
 from .trace import Trace, trace_of
 from .track import from_observations
 from .view_check import ViewCheck
-from .words import Words, text
+from .words import Words, decimals_of, text
 
 STATURE_SIGMA, STATURE_GUESS_SIGMA = 0.01, 0.08
 IDLE = (Phase.WAITING, Phase.HOLDING, Phase.LANDED)
@@ -599,5 +599,5 @@ def _lines(measurements: dict[str, Measurement], words: Words) -> tuple[str, ...
         if measured is not None and measured.value is not None and measured.sigma is not None:
             value, sigma = measured.value * factor, measured.sigma * factor
             shown = f"{value:.{digits}f} \N{PLUS-MINUS SIGN} {sigma:.{digits}f}"
-            lines.append(text(words, f"value_{name}", value=shown))
+            lines.append(text(words, f"value_{name}", value=decimals_of(words, shown)))
     return tuple(lines)

@@ -82,6 +82,8 @@ _DOT = " \N{MIDDLE DOT} "
 _READABLE = 0.0625
 """Least size of a font that is read from 4 m, in window heights: its capitals are half as high, 6 mm in a window of
 19 cm, and normal sight reads 5.8 (ISO 8596: 5 minutes of arc at visus 1.0, from memory)."""
+_NOTES = 0.042
+"""Largest size of the values for the coach who stands near, in window heights."""
 _BELOW = 0.10
 """Height of the makes below the count, in window heights."""
 
@@ -295,13 +297,20 @@ class Painter(Scenes):
             box = Box(box.x, box.y + taken, box.w, box.h - taken)
         if not lines or box.h < 12 or box.w < 40:
             return
-        size = min(
-            0.042 * surface.get_height(),
-            box.w / max(self._advance(line) for line in lines),
-            box.h / (len(lines) * self._line),
-        )
-        for i, line in enumerate(lines):
+        size, shown = self._notes(lines, box, _NOTES * surface.get_height())
+        for i, line in enumerate(shown):
             self._write(surface, line, size, self._style.quiet, box.x, round(box.y + i * self._line * size))
+
+    def _notes(self, lines: Sequence[str], box: Box, largest: float) -> tuple[float, list[str]]:
+        """One size for all; a line that is too long for it is broken rather than making all of them small."""
+        best: tuple[float, list[str]] = (0.0, [])
+        for size in (largest * share for share in (1.0, 0.9, 0.8, 0.7, 0.6, 0.5)):
+            broken = [self._wrap(line, box.w, size) for line in lines]
+            shown = [part for _, parts in broken for part in parts]
+            fits = min(*(got for got, _ in broken), size, box.h / (len(shown) * self._line))
+            if fits > best[0]:
+                best = fits, shown
+        return best
 
     def _status_is_verdict(self, view: View) -> bool:
         """Whether the status takes the big place: in trouble, and while there is no rep to speak of."""

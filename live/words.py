@@ -105,6 +105,11 @@ def count_of_reps(words: Words, count: int) -> str:
     return text(words, "one_rep" if count == 1 else "reps", count=count)
 
 
+def decimals_of(words: Words, number: str) -> str:
+    """A number with a decimal point as this language writes it."""
+    return number.replace(".", text(words, "decimal_mark") or ".")
+
+
 def _filled(words: Words, table: str, key: str, filled: Mapping[str, object]) -> str:
     texts = words.get((table, key))
     return texts[0].format(**filled) if texts else ""

@@ -115,11 +115,17 @@ def test_the_sign_follows_what_is_heard(shipped, words):
 
 
 def test_why_the_focus_could_not_be_judged_is_told(shipped, words):
-    for focus, expected in (("wrist_line", "wrist_offset_at_set_m was not measured"), ("hold", "has no band")):
-        coach = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, Plan(focus=focus)))
+    for focus, calibrated, expected in (
+        ("wrist_line", False, "wrist line: needs the camera's place (rimward calibrate)"),
+        ("wrist_line", True, "wrist line: not to be seen in this rep"),
+        ("elbow_height", False, "elbow height: not to be seen in this rep"),
+        ("hold", True, "hold at set: no band to judge it by"),
+    ):
+        plan = Plan(focus=focus)
+        coach = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, plan, calibrated=calibrated))
         assert coach.unseen() == ()
         coach.hear(a_rep(hold_s=(0.2, 0.05)), 0.0)
-        assert coach.unseen() == (f"{focus}: {expected}",)
+        assert coach.unseen() == (expected,)
     seen = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, Plan(focus="follow_through")))
     session(seen, elbow(0.0))
     assert seen.unseen() == ()
