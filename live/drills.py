@@ -139,7 +139,9 @@ class Drill:
         name, spot = self.name(language), self.spot(reps)
         if self.reps is None and self.makes is None:
             return name, ""
-        count = f"{makes}/{self.makes}" if self.reps is None else f"{reps}/{self.reps}"
+        # whoever shoots on has reached the goal; how many reps there are stands in the count
+        done, goal = (makes, self.makes or 0) if self.reps is None else (reps, self.reps)
+        count = f"{min(done, goal)}/{goal}"
         if spot is None or self.done(reps, makes):
             return "", f"{name} \N{MIDDLE DOT} {count}"
         return name, f"{_in(language, self.spots[spot].name)} \N{MIDDLE DOT} {count}"

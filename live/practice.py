@@ -518,6 +518,7 @@ class _Session:
         while relay.now != old.now:
             relay.begin_next()
         relay.frames, relay.spent_s = list(old.frames), list(old.spent_s)
+        relay.cautioned_s = list(old.cautioned_s)
         self._judge.given_up = True
         self._judge = self._new_judge(relay)
         self._begin_work()

@@ -192,7 +192,7 @@ def test_a_drill_from_the_first_rep_to_the_last(shipped, words):
     assert coach.resting(60.0) is None
     heard = session(coach, *[elbow(0.0)] * 4)
     assert [feedback.prompt for _, feedback in heard] == [None, None, "Done: Line", None]
-    assert coach.shown() == ("", "Line · 7/6")
+    assert coach.shown() == ("", "Line · 6/6")
 
 
 def test_shooting_on_ends_the_rest(shipped, words):

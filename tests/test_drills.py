@@ -83,6 +83,7 @@ def test_what_a_drill_shows_in_the_title_and_beside_the_count():
         ("", "Nine · 9/9"),
     ]
     assert NINE.shown(2, 0, "de") == ("Nine", "rechts · 2/9")
+    assert NINE.shown(12, 0) == ("", "Nine · 9/9")  # who shoots on has reached the goal
     assert Drill({"en": "Makes"}, makes=5).shown(12, 3) == ("", "Makes · 3/5")
     assert Drill({"en": "Open", "de": "Offen"}).shown(4, 0, "de") == ("Offen", "")
 

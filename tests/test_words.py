@@ -19,7 +19,18 @@ from rimward.live.gestures import Gesture
 from rimward.live.glossary import TERMS
 from rimward.live.records import Mark, Phase, Result, Sight
 from rimward.live.screen import KEYS, key_table
-from rimward.live.words import FREE, LANGUAGES, LISTS, PROMPTS, Words, count_of_reps, decimals_of, prompt, read_words, text
+from rimward.live.words import (
+    FREE,
+    LANGUAGES,
+    LISTS,
+    PROMPTS,
+    Words,
+    count_of_reps,
+    decimals_of,
+    prompt,
+    read_words,
+    text,
+)
 
 NAMED_KEYS = ("space", "page_up", "page_down", "backspace", "escape", "full_stop")
 """Keys that bear a word."""
