@@ -67,9 +67,9 @@ class PracticeScreen:
         self._window.show(view)
 
     def show_again(self) -> None:
-        """Hand over the last view once more, after a pause began or ended."""
+        """Hand over the last view once more, after a pause began or ended, or something beside it changed."""
         if self._last is not None:
-            self.show(self._last)
+            self.show(self._last, answered=self._last is self._answer)
 
 
 class Output:

@@ -68,6 +68,8 @@ from .words import Words, count_of_reps, prompt, text
 _ACTIONS = ("pause", "made", "missed", "good", "tell", "discard", "restore", "mute")
 _COURT_ACTIONS = ("court", "still_fits")
 _TURN_ACTIONS = ("next", "same")
+_SEEN_IN_PICTURES = ("court", "still_fits", "same")
+"""What these answer is seen with the camera's picture only: without one they do nothing."""
 _END_SHOWN_S = 60.0
 _END_S = 5.0
 """How long the end waits for the work on one frame..."""
@@ -720,6 +722,7 @@ class _Session:
         elif action == "mute":
             if self._speaker is not None:
                 self._speaker.toggle_mute()
+                self._screen.show_again()  # while a clip is held no frame comes that would show it
         elif self._judging.acquire(timeout=_KEY_S):  # the window must stay alive whatever the judge does
             try:
                 self._obey(action)
@@ -728,6 +731,12 @@ class _Session:
 
     def _obey(self, action: str) -> None:
         """A key that concerns the judge, between two frames."""
+        trouble = self._relay.trouble
+        if trouble is not None:
+            if action in _SEEN_IN_PICTURES:
+                return
+            now_s = getattr(self._source, "now_s", None)  # the answer stands its time from now on
+            self._relay.troubled(trouble if now_s is None else replace(trouble, t_s=max(trouble.t_s, now_s())))
         match action:
             case "next":
                 self._next()
@@ -757,9 +766,12 @@ class _Session:
                 self._discard()
             case "restore":
                 self._restore()
-        # while a clip is held no frame comes that would show what the key did
-        if self._pause.on and action != "pause" and (view := self._relay.seen_again()) is not None:
-            self._screen.show(view, answered=True)
+        # while a clip is held, or the camera gives nothing, no frame comes that would show what the key did
+        held = self._pause.on and action != "pause"
+        if (held or trouble is not None) and (view := self._relay.seen_again()) is not None:
+            if action == "tell" and view.trouble and not view.prompt:
+                view = replace(view, prompt=view.cue or "")
+            self._screen.show(view, answered=held)
 
     def _camera_moved(self, t_s: float) -> None:
         between_frames = self._judging.acquire(timeout=_KEY_S)

@@ -14,7 +14,7 @@ from typing import Final
 
 from .body_size import SizeWatch
 from .pipeline import IDLE, Pipeline, Step
-from .records import Phase, Scene, Sighting, Standing, View
+from .records import Phase, Scene, Sighting, SourceTrouble, Standing, View
 from .words import Words, text
 
 _BOARD_AFTER_S: Final = 3.0
@@ -70,6 +70,8 @@ class Relay:
         self._station, self._turn_s = station, turn_s
         self._sizes = SizeWatch({turn.name: turn.stature_m for turn in turns})
         self._moved_s: float | None = None
+        self.trouble: SourceTrouble | None = None
+        """Why no frames come now."""
         self.frames = [0] * len(self._turns)
         """Of each player."""
         self.cautioned_s = [0.0] * len(self._turns)
@@ -131,7 +133,7 @@ class Relay:
         """The step of the player whose turn it is, with what the station adds."""
         if self._moved_s is not None:
             self.pipeline.camera_moved(self._moved_s)
-        self._last_seen = sighting
+        self._last_seen, self.trouble = sighting, None
         step = self.pipeline.step(sighting)
         if not self._station:
             return step
@@ -140,8 +142,18 @@ class Relay:
         news = self._who(step, sighting) or self._time_up(step.view)
         return replace(step, view=self._dressed(step.view), news=news)
 
+    def troubled(self, trouble: SourceTrouble) -> View:
+        """As of the pipeline: count, name and goal stay where they stand."""
+        self.trouble = trouble
+        view = self.pipeline.troubled(trouble)
+        return replace(view, player=self.name) if self._station else view
+
     def seen_again(self) -> View | None:
-        """The last frame with what keys have changed since, for while no other comes; None where there is none."""
+        """The last frame, or the trouble, with what keys have changed since, for while no other comes; None where there
+        is none.
+        """
+        if self.trouble is not None:
+            return self.troubled(self.trouble)
         if self._last_seen is None:
             return None
         # a frame that is not later than the last one is only shown

@@ -10,7 +10,7 @@ from builders import Form, Observation, film, filmed, joined, later, play, reps_
 
 from rimward.live.body_size import OFF_OWN, Size, SizeWatch
 from rimward.live.pipeline import Pipeline, Step
-from rimward.live.records import Scene
+from rimward.live.records import Scene, SourceTrouble
 from rimward.live.relay import Relay, Turn, TurnNews
 from rimward.live.sightings import sightings
 from rimward.live.words import text
@@ -231,6 +231,24 @@ def test_the_name_waits_for_somebody_who_can_read_it(known, words, one_shot):
     court = Court(known, words, {"Ada": None, "Ben": None})
     court.see(list(joined(without_body(film(play([stand(6.0)], FORM)), 0.0, 6.0), film(play([stand(1.0)], FORM)))))
     assert court.steps[-1][1].view.prompt == "Ada"
+
+
+def test_while_the_camera_gives_nothing_name_and_goal_stay_and_keys_are_answered(known, words, one_shot):
+    court = Court(known, words, {"Ada": None, "Ben": None})
+    court.see(one_shot)
+    t_s = one_shot[-1].t_s + 1.0
+    assert court.relay.pipeline.judge_last("made") == 1
+    shown = court.relay.troubled(SourceTrouble(t_s + 5.0, "The camera is unplugged"))
+    assert (shown.trouble, shown.status, shown.prompt) == (True, "The camera is unplugged", "")
+    assert (shown.player, shown.count, shown.tally) == ("Ada", 1, "made 1 of 1")
+    court.relay.pipeline.discard_last()
+    again = court.relay.seen_again()
+    assert again is not None
+    assert (again.trouble, again.prompt, again.count) == (True, "Rep 1 taken out", 0)
+    later_on = court.relay.troubled(SourceTrouble(t_s + 8.0, "The camera is unplugged"))
+    assert later_on.prompt == ""
+    court.see(after(film(play([stand(1.0)], FORM)), 40.0))
+    assert not court.steps[-1][1].view.trouble
 
 
 def test_a_player_alone_has_no_board_and_is_never_asked(known, words, one_shot):

@@ -182,6 +182,7 @@ def test_a_key_is_answered_while_a_clip_is_held(stage):
         assert eventually(lambda: stage.view.prompt == "Rep 1 taken out")
         assert stage.view.count == 0
         assert stage.view.status.startswith("Paused")
+        assert stage.view.pose is not None
         press("u")
         assert eventually(lambda: stage.view.prompt == "Rep 1 counts again")
         assert stage.view.count == 1
@@ -329,6 +330,24 @@ def test_a_camera_that_is_unplugged_and_comes_back(stage):
     troubled = [view for view in stage.views if view.trouble and "stopped giving pictures" in view.status]
     assert troubled
     assert troubled[-1].count == 1
+
+
+def test_a_key_is_answered_while_the_camera_gives_nothing(stage):
+    camera = open_camera(0, capture_factory=clip_camera(ONE_REP), retry_s=3600)
+
+    def person() -> None:
+        assert eventually(lambda: stage.count_is(1) and stage.view.trouble)
+        assert stage.view.title == "Sam"
+        press("backspace")
+        assert eventually(lambda: stage.view.prompt == "Rep 1 taken out")
+        assert (stage.view.trouble, stage.view.count) == (True, 0)
+        press("u")
+        assert eventually(lambda: stage.view.prompt == "Rep 1 counts again")
+        press("q")
+
+    said = stage.practise(person, source=camera, title="Sam")
+    assert said.status == 0
+    assert [line["kind"] for line in said.lines] == ["rep", "discard", "restore", "session"]
 
 
 def test_without_a_camera_the_window_says_so_and_can_be_closed(stage):
