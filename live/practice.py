@@ -375,6 +375,7 @@ class _Session:
         """By the end of the clip or by the person at the window: somebody is there to look at the last screen."""
         self._judging = threading.Lock()
         """Held while the pipeline works on a frame."""
+        self._look_at_disk()  # a session that was begun may have found the disk full already
 
     def _new_judge(self, relay: Relay) -> Judge:
         return Judge(relay, self._coming, partial(self._watchdog.doing, "judge"))
@@ -663,6 +664,7 @@ class _Session:
         now_s = getattr(self._source, "now_s", None)
         self._probe.rep_ages_s.append(0.0 if now_s is None else now_s() - step.view.t_s)
         self._recorder.submit(rep, step.feedback)
+        self._recorder.then(self._look_at_disk)
         if step.trace is not None:
             self._keep(rep.index, step.trace)
             self._note_view(step.trace)
@@ -671,6 +673,15 @@ class _Session:
             who = "" if self._station is None else f"{self._relay.name}, "
             said = "" if step.feedback.spoken is None else f": {step.feedback.spoken}"
             self._recorder.then(lambda: self._say(f"{who}{'rep' if who else 'Rep'} {rep.index}{said}"))
+
+    def _look_at_disk(self) -> None:
+        """Say on the screen where reps go, unless it is where they belong; nobody at a court reads the terminal."""
+        aside = [begun for part in self._parts if (begun := part.kept.begun) is not None and begun.aside]
+        kind = "aside_full" if any(begun.full for begun in aside) else "aside" if aside else ""
+        if any(part.recorder.refused for part in self._parts):
+            kind = "unsaved"
+        words = (text(self._words, kind), text(self._words, f"{kind}_short")) if kind else ("", "")
+        self._screen.say_of_disk(*words)
 
     def _keep(self, index: int, trace: Trace) -> None:
         """For a later look, after the rep is saved and its feedback under way."""
@@ -798,6 +809,16 @@ class _Session:
                     self._say(f"{row.name}:")
                 self._out.run(partial(print_reps, part.reps, sys.stdout))
 
+    def _saved_words(self, reps: int) -> str:
+        """What became of so many reps, for the last screen."""
+        counted = count_of_reps(self._words, reps)
+        lost, waiting = sum(part.unsaved for part in self._parts), sum(part.aside for part in self._parts)
+        if lost:
+            return text(self._words, "end_unsaved", reps=counted, lost=lost)
+        if waiting:
+            return text(self._words, "end_aside", reps=counted, waiting=waiting)
+        return text(self._words, "end", reps=counted)
+
     def _show_end(self) -> None:
         """What the session came to, for a while or until a key; everything is saved by now."""
         if self._window is None or not self._ended or not self._options.at_own_pace or self._failure is not None:
@@ -814,7 +835,7 @@ class _Session:
             mark=None if last is None else last.mark,
             prompt="" if last is None else last.cue or "",
             cue=what_changed(self._part.reps, self._words) if self._station is None else None,
-            status=text(self._words, "end", reps=count_of_reps(self._words, reps)),
+            status=self._saved_words(reps),
             title=self._options.title or (rows[0].name if self._station is None else self._station.name),
             tally=self._pipeline.tally if self._station is None else "",
             board=self._relay.board,

@@ -432,6 +432,8 @@ class View:
     """One plain sentence: waiting for you, tracking, cannot see your feet, camera unplugged..."""
     trouble: bool = False
     """The status needs the person to act."""
+    notice: str = ""
+    """What stays wrong meanwhile and must not be forgotten, small: reps wait for room on the disk."""
     title: str = ""
     """Who shoots, and what is practised."""
     player: str = ""

@@ -137,7 +137,17 @@ class Painter(Scenes):
 
     def _draw_still(self, surface: pygame.Surface, layout: Layout, view: View, count: str) -> bool:
         """Draw and keep all but the picture, which alone changes at every frame. Returns whether anything is new."""
-        words = (view.title, view.player, view.goal, view.status, view.cue, view.lines, view.prompt, view.tally)
+        words = (
+            view.title,
+            view.notice,
+            view.player,
+            view.goal,
+            view.status,
+            view.cue,
+            view.lines,
+            view.prompt,
+            view.tally,
+        )
         others = (view.scene, view.advice, view.board, view.clock)
         shown = (layout, words, view.trouble, view.count, view.mark, view.progress, view.sound_off, others)
         if shown == self._still_shown:
@@ -225,8 +235,11 @@ class Painter(Scenes):
             title = self._title(view, title_w / readable)
             size, _ = self._fit(title, title_w, bar.h, 1, readable)
             self._write(surface, title, size, style.quiet, bar.x + bar.w, bar.y + bar.h // 2, right=True, middle=True)
-        if view.status and (view.prompt or view.scene is Scene.SET_UP or not self._status_is_verdict(view)):
-            room = bar.w - title_w - 2 * layout.margin
+        room = bar.w - title_w - 2 * layout.margin
+        if view.notice:
+            size, (line,) = self._fit(view.notice, room, bar.h, 1, 0.9 * bar.h)
+            self._write(surface, line, size, style.alarm, bar.x, bar.y + bar.h // 2, middle=True)
+        elif view.status and (view.prompt or view.scene is Scene.SET_UP or not self._status_is_verdict(view)):
             size, (line,) = self._fit(view.status, room, bar.h, 1, 0.9 * bar.h)
             self._write(surface, line, size, style.ink, bar.x, bar.y + bar.h // 2, middle=True)
 
@@ -296,12 +309,12 @@ class Painter(Scenes):
             box = Box(box.x, box.y + round(self._line * size), box.w, box.h - round(self._line * size))
         if goal:
             for most_lines in (1, 2, 3):
-                size, shown = self._fit(goal, box.w, box.h, most_lines, 1.2 * readable)
+                size, broken = self._fit(goal, box.w, box.h, most_lines, 1.2 * readable)
                 if size >= readable:
                     break
-            for i, line in enumerate(shown):
+            for i, line in enumerate(broken):
                 self._write(surface, line, size, self._style.ink, box.x, round(box.y + i * self._line * size))
-            taken = round(self._line * size * len(shown))
+            taken = round(self._line * size * len(broken))
             box = Box(box.x, box.y + taken, box.w, box.h - taken)
         if not lines or box.h < 12 or box.w < 40:
             return

@@ -508,6 +508,10 @@ def test_a_full_disk_sends_the_session_to_a_side_file(folder, reopen, said):
         writer.save(a_rep(index))
     assert len(said) == 1
     assert "rimward.db cannot grow, the disk is full; this session goes on in " in said[0]
+    assert (writer.aside, writer.full) == (True, True)
+    waiting = writer.reps_aside
+    assert waiting == set(range(min(waiting), 201))
+    assert 1 not in waiting
     a_store.close()
     assert [rep.index for rep in reopen().reps(writer.id)] == list(indices)
 
@@ -522,6 +526,7 @@ def test_a_read_only_database_sends_the_session_to_a_side_file_and_history_stays
     second.save(a_rep(1))
     assert len(said) == 1
     assert "rimward.db cannot be written; this session goes on in " in said[0]
+    assert (second.aside, second.full) == (True, False)
     assert a_store.reps(first.id) == [a_rep(1)]
     a_store.close()
     assert reopen().reps(second.id) == [a_rep(1)]

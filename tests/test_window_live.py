@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
+import sqlite3
 import struct
 import threading
 import time
@@ -159,6 +160,26 @@ def test_a_clip_with_a_window(stage):
     assert session.summary is not None
     assert len(reps) == 1
     assert stage.said == []
+
+
+def test_a_full_disk_is_said_on_the_screen_and_its_reps_are_not_called_saved(stage, monkeypatch):
+    @contextlib.contextmanager
+    def none_left(engine: object) -> Iterator[None]:
+        error = sqlite3.OperationalError("database or disk is full")
+        error.sqlite_errorcode = sqlite3.SQLITE_FULL
+        raise error
+        yield
+
+    monkeypatch.setattr("rimward.live.store.writing", none_left)
+    said = play_once_then_end(stage)
+    assert said.status == 0
+    large = [view for view in stage.views if view.trouble and "disk is full" in view.status]
+    assert large
+    assert all(view.notice == "Disk full: reps wait in a side file" for view in large)
+    assert stage.view.scene == "end"
+    assert stage.view.status.startswith("The end: 1 rep, of which 1 in a side file")
+    monkeypatch.undo()
+    assert [len(reps) for _, reps in saved(stage.data)] == [1]
 
 
 def test_the_last_tone_sounds_to_its_end(stage):
