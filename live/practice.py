@@ -37,6 +37,7 @@ from .outcome import what_changed
 from .outputs import Output, PracticeScreen
 from .pace import Pause, at_own_pace, until_stopped
 from .pipeline import Pipeline, Step
+from .plural import counted
 from .ports import FrameSource
 from .recorder import Latency, Recorder
 from .records import (
@@ -581,12 +582,18 @@ class _Session:
             self._on_event(replace(last, news=None))
         while doubted and self._part.reps and self._part.reps[-1].index in doubted:
             index = self._part.reps[-1].index
-            self._say(f"Rep {index} is not {self._relay.name}'s and was taken out.")
+            self._say(f"Rep {index} is not {self._relay.name}'s and is taken out.")
             self._discard()
         name = self._relay.begin_next()
         self._announce(Feedback(0.0, Tone.CONFIRM, prompt=prompt(self._words, "turn", player=name)))
         if self._window is None and not self._options.json:
             self._say(f"Next: {name}")
+
+    def _tell_terminal(self, index: int, words: str) -> None:
+        """One line on a rep, after what its recorder has to say before, where no window and no JSON tell it."""
+        if not self._options.json and self._window is None:
+            who = "" if self._station is None else f"{self._relay.name}, "
+            self._recorder.then(lambda: self._say(f"{who}{'rep' if who else 'Rep'} {index}{words}"))
 
     def _note_result(self, result: Result) -> None:
         index = self._pipeline.judge_last(result)
@@ -605,6 +612,7 @@ class _Session:
             self._store.add_note(kept.writer.id, rep_index=index, kind="good")
 
         self._recorder.then(keep)
+        self._tell_terminal(index, ": good")
         self._confirm(0.0, Tone.CONFIRM)
 
     def _keep_result(self, index: int, result: Result) -> None:
@@ -612,6 +620,7 @@ class _Session:
         part.reps = [replace(rep, result=result) if rep.index == index else rep for rep in part.reps]
         part.recorder.then(lambda: part.kept.writer.update_rep_result(index, result))
         self._print(result_line(index, result))
+        self._tell_terminal(index, f": {result}")
 
     def _tell(self) -> None:
         told = self._pipeline.tell_last()
@@ -633,6 +642,7 @@ class _Session:
         part.reps = [rep for rep in part.reps if rep.index != index]
         part.recorder.then(lambda: part.kept.writer.discard_rep(index))
         self._print(discard_line(index))
+        self._tell_terminal(index, " was taken out")
         self._confirm(0.0, Tone.CONFIRM)
 
     def _restore(self) -> None:
@@ -644,6 +654,7 @@ class _Session:
             insort(part.reps, rep, key=lambda rep: rep.index)
         part.recorder.then(lambda: part.kept.writer.restore_rep(index))
         self._print(restore_line(index))
+        self._tell_terminal(index, " counts again")
         self._confirm(0.0, Tone.CONFIRM)
 
     def _print(self, line: str) -> None:
@@ -669,10 +680,7 @@ class _Session:
             self._keep(rep.index, step.trace)
             self._note_view(step.trace)
         self._print(rep_line(rep))
-        if not self._options.json and self._window is None:
-            who = "" if self._station is None else f"{self._relay.name}, "
-            said = "" if step.feedback.spoken is None else f": {step.feedback.spoken}"
-            self._recorder.then(lambda: self._say(f"{who}{'rep' if who else 'Rep'} {rep.index}{said}"))
+        self._tell_terminal(rep.index, "" if step.feedback.spoken is None else f": {step.feedback.spoken}")
 
     def _look_at_disk(self) -> None:
         """Say on the screen where reps go, unless it is where they belong; nobody at a court reads the terminal."""
@@ -808,16 +816,19 @@ class _Session:
                 if self._station is not None:
                     self._say(f"{row.name}:")
                 self._out.run(partial(print_reps, part.reps, sys.stdout))
+        if not self._options.json and not any(part.reps for part in self._parts):
+            out = sum(len(part.taken) for part in self._parts)
+            self._say(f"No reps: {counted(out, 'rep')} taken out." if out else "No reps: no shot was seen.")
 
-    def _saved_words(self, reps: int) -> str:
-        """What became of so many reps, for the last screen."""
-        counted = count_of_reps(self._words, reps)
+    def _end_words(self, reps: int) -> tuple[str, bool]:
+        """What became of so many reps, for the last screen, and whether somebody must do something about it."""
+        told = count_of_reps(self._words, reps)
         lost, waiting = sum(part.unsaved for part in self._parts), sum(part.aside for part in self._parts)
         if lost:
-            return text(self._words, "end_unsaved", reps=counted, lost=lost)
+            return text(self._words, "end_unsaved", reps=told, lost=lost), True
         if waiting:
-            return text(self._words, "end_aside", reps=counted, waiting=waiting)
-        return text(self._words, "end", reps=counted)
+            return text(self._words, "end_aside", reps=told, waiting=waiting), True
+        return text(self._words, "end", reps=told), False
 
     def _show_end(self) -> None:
         """What the session came to, for a while or until a key; everything is saved by now."""
@@ -827,7 +838,8 @@ class _Session:
         reps = sum(row.reps for row in rows)
         if reps == 0 and self._source.info.live:
             return  # nothing to look at: the person only closed the window
-        last = self._last_said if self._station is None else None
+        words, trouble = self._end_words(reps)
+        last = self._last_said if self._station is None and not trouble else None
         view = View(
             0.0,
             None,
@@ -835,7 +847,8 @@ class _Session:
             mark=None if last is None else last.mark,
             prompt="" if last is None else last.cue or "",
             cue=what_changed(self._part.reps, self._words) if self._station is None else None,
-            status=self._saved_words(reps),
+            status=words,
+            trouble=trouble,
             title=self._options.title or (rows[0].name if self._station is None else self._station.name),
             tally=self._pipeline.tally if self._station is None else "",
             board=self._relay.board,

@@ -22,7 +22,7 @@ from rimward.live.practice import _ACTIONS, _COURT_ACTIONS, _TURN_ACTIONS
 from rimward.live.records import Advice, Ball, Mark, Phase, Pose, Scene, Sight, Standing, View
 from rimward.live.screen import Painter, arm_table, key_table
 from rimward.live.skeleton import NAMES
-from rimward.live.words import LANGUAGES, Words, count_of_reps, prompt, read_words, text
+from rimward.live.words import LANGUAGES, Words, count_of_reps, decimals_of, prompt, read_words, text
 
 VALUES = {
     "set_point_above_eyes_m": "14 ± 3",
@@ -75,7 +75,7 @@ def states(clip: Path, words: Words) -> dict[str, View]:
 
     advice = tuple(Advice(sight, True, said(key, rate=30)) for sight, key in zip(Sight, GOOD, strict=True))
     wrong = tuple(Advice(sight, False, said(key)) for sight, key in WRONG.items())
-    lines = tuple(said(f"value_{name}", value=value) for name, value in VALUES.items())
+    lines = tuple(said(f"value_{name}", value=decimals_of(words, value)) for name, value in VALUES.items())
     cue, praise = words["follow_through", "below"][0], words["follow_through", "praise"][0]
     longest = max((one for (_, kind), ways in words.items() if kind in ("below", "above") for one in ways), key=len)
     ready, many = said("waiting"), count_of_reps(words, 51)
@@ -138,6 +138,14 @@ def states(clip: Path, words: Words) -> dict[str, View]:
                     status=said("end", reps=count_of_reps(words, 24)), title="Sam (invented)",
                     cue=said("less", name=words.get(("measurements", "knee_min_deg"), ("Deepest knee bend",))[0],
                              value="9°")),
+        "disk_full": replace(out, status=said("aside_full"), notice=said("aside_full_short"), trouble=True),
+        "disk_full_later": replace(out, notice=said("aside_full_short")),
+        "camera_gone": replace(out, image=None, pose=None, ball=None, status="Camera 0 is gone: plug it in again",
+                               trouble=True, prompt=said("said_out", index=12), player="Cleo",
+                               goal="left corner · 3/10", tally=said("tally", made=7, known=11)),
+        "end_aside": View(0.0, None, count=8, scene=Scene.END, trouble=True, title="Sam (invented)",
+                          status=said("end_aside", reps=count_of_reps(words, 8), waiting=5),
+                          cue=said("few_reps", least=15)),
         "end_last": View(0.0, None, count=6, scene=Scene.END, status=said("end", reps=count_of_reps(words, 6)),
                          title="Sam (invented)", cue=said("few_reps", least=15), mark=Mark.OUT_OF_BAND, prompt=cue),
         "end_few": View(0.0, None, count=1, scene=Scene.END, status=said("end", reps=count_of_reps(words, 1)),
