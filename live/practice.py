@@ -71,6 +71,8 @@ _COURT_ACTIONS = ("court", "still_fits")
 _TURN_ACTIONS = ("next", "same")
 _SEEN_IN_PICTURES = ("court", "still_fits", "same")
 """What these answer is seen with the camera's picture only: without one they do nothing."""
+_IN_SHORT = {"aside": "aside_short", "aside_full": "aside_full_short", "unsaved": "unsaved_short"}
+"""What is wrong with where reps are kept -> the words for the bar."""
 _END_SHOWN_S = 60.0
 _END_S = 5.0
 """How long the end waits for the work on one frame..."""
@@ -688,8 +690,8 @@ class _Session:
         kind = "aside_full" if any(begun.full for begun in aside) else "aside" if aside else ""
         if any(part.recorder.refused for part in self._parts):
             kind = "unsaved"
-        words = (text(self._words, kind), text(self._words, f"{kind}_short")) if kind else ("", "")
-        self._screen.say_of_disk(*words)
+        short = _IN_SHORT.get(kind, "")
+        self._screen.say_of_disk(*(text(self._words, one) if one else "" for one in (kind, short)))
 
     def _keep(self, index: int, trace: Trace) -> None:
         """For a later look, after the rep is saved and its feedback under way."""
