@@ -130,7 +130,7 @@ def test_why_the_focus_could_not_be_judged_is_told(shipped, words):
     session(seen, elbow(0.0))
     assert seen.unseen() == ()
     seen.hear(a_rep(2, follow_through_s=missing("the arm left the picture")), 10.0)
-    assert seen.unseen() == ("follow_through: the arm left the picture",)  # of the last rep, not of the first
+    assert seen.unseen() == ("follow-through: not to be seen in this rep",)  # of the last rep, not of the first
 
 
 def test_whoever_asks_hears_what_was_held_back_and_that_counts_as_told(shipped, words):
