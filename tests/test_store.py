@@ -538,7 +538,10 @@ def test_a_folder_without_write_permission_sends_the_session_to_the_temp_folder(
         pytest.skip("this user may write everywhere")
     begin(open_store(folder, said.append)).save(a_rep(1))
     [side] = own_temp.glob("rimward*/*/*.jsonl")
-    assert said == [f"{folder / DATABASE} cannot be opened; this session goes on in {side} and joins at the next start"]
+    assert said == [
+        f"{folder / DATABASE} cannot be opened; this session goes on in {side} and joins at the next start, "
+        "which must be before this computer restarts"
+    ]
 
 
 def test_an_unusable_data_folder_sends_the_session_to_the_temp_folder_and_it_joins_later(
@@ -550,7 +553,8 @@ def test_an_unusable_data_folder_sends_the_session_to_the_temp_folder_and_it_joi
     writer.save(a_rep(1))
     [side] = own_temp.glob("rimward*/*/*.jsonl")
     assert said == [
-        f"{a_store.path} cannot be used (File exists); this session goes on in {side} and joins at the next start"
+        f"{a_store.path} cannot be used (File exists); this session goes on in {side} and joins at the next start, "
+        "which must be before this computer restarts"
     ]
     with pytest.raises(StoreError, match=r"rimward\.db cannot be used"):
         a_store.sessions()
