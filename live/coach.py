@@ -13,9 +13,10 @@ from dataclasses import dataclass, field, replace
 from . import checks, cues
 from .drills import Drill
 from .evidence import MOST_REPS
+from .measure import ONLY_IN_SPACE
 from .records import Band, Feedback, Mark, Rep, Result
 from .targets import Targets
-from .words import Words, prompt
+from .words import Words, prompt, text
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,6 +29,8 @@ class Coaching:
     plan: cues.Plan = field(default_factory=cues.Plan)
     drill: Drill | None = None
     language: str = "en"
+    calibrated: bool = True
+    """Whether the camera's place was given."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,12 +97,18 @@ class Coach:
         return cues.mark(self._plan.heard(self._past[-1].findings))
 
     def unseen(self) -> tuple[str, ...]:
-        """Why the one check that is worked on could not be judged in the last rep; nothing otherwise."""
+        """Why the one check that is worked on could not be judged in the last rep; nothing otherwise.
+
+        In the screen's words, and short: the measurement's own reason is long, English, and kept with the rep.
+        """
         focus = self._plan.focus
         if focus is None or not self._past or self._past[-1].verdict(focus) is not None:
             return ()
-        reason = checks.BY_NAME[focus].of(self._reps[-1]).reason or "has no band"
-        return (f"{focus}: {reason}",)
+        check, (name,) = checks.BY_NAME[focus], self._words.get((focus, "name"), (focus,))
+        if check.of(self._reps[-1]).value is not None:
+            return (text(self._words, "focus_no_band", check=name),)
+        blind = check.measurement in ONLY_IN_SPACE and not self._coaching.calibrated
+        return (text(self._words, "focus_no_place" if blind else "focus_unseen", check=name),)
 
     def ask(self, t_s: float) -> Feedback | None:
         """Somebody wants to hear about the last rep; None when there is none."""

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
-from .assets import config_names, config_text
+from .assets import config_names, config_text, english
 from .checks import BY_NAME
 from .coach import Coaching
 from .cues import Plan
@@ -88,7 +88,7 @@ def coaching(
     """Put it all together; what the player is held against is said, one line each."""
     targets = load_targets(settings, store, say)
     bands, focus = targets.bands(), settings.cues.focus
-    for line in told(targets, bands, words):
+    for line in told(targets, bands, english()):  # the terminal speaks English, like all its other lines
         say(line)
     judged = {one.check for one in in_force({**bands, **({} if drill is None else drill.all_bands())})}
     if focus is not None and focus not in judged:
@@ -105,7 +105,7 @@ def coaching(
         every_rep=wish.every_rep,
         every_second=wish.every_second,
     )
-    return Coaching(targets, words, wish.clear_sigmas, plan, drill, settings.screen.language)
+    return Coaching(targets, words, wish.clear_sigmas, plan, drill, settings.screen.language, calibrated)
 
 
 def load_targets(settings: Settings, store: Store, say: Callable[[str], None]) -> Targets:

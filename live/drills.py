@@ -131,7 +131,7 @@ class Drill:
         if now is not None and now != self.spot(reps - 1):
             said.append(prompt(words, "spot", spot=_in(language, self.spots[now].name)))
         if self.reps is not None and self.quiet_reps and reps == self.reps - self.quiet_reps:
-            said.append(prompt(words, "quiet", reps=self.quiet_reps))
+            said.append(prompt(words, "quiet_one" if self.quiet_reps == 1 else "quiet", reps=self.quiet_reps))
         return ". ".join(text for text in said if text) or None
 
     def shown(self, reps: int, makes: int, language: str = "en") -> tuple[str, str]:
@@ -141,7 +141,9 @@ class Drill:
         name, spot = self.name(language), self.spot(reps)
         if self.reps is None and self.makes is None:
             return name, ""
-        count = f"{makes}/{self.makes}" if self.reps is None else f"{reps}/{self.reps}"
+        # whoever shoots on has reached the goal; how many reps there are stands in the count
+        done, goal = (makes, self.makes or 0) if self.reps is None else (reps, self.reps)
+        count = f"{min(done, goal)}/{goal}"
         if spot is None or self.done(reps, makes):
             return "", f"{name} \N{MIDDLE DOT} {count}"
         return name, f"{_in(language, self.spots[spot].name)} \N{MIDDLE DOT} {count}"

@@ -29,6 +29,11 @@ class Kept:
         self._writer = self._writer or self._start()
 
     @property
+    def begun(self) -> SessionWriter | None:
+        """None while nobody has shot."""
+        return self._writer
+
+    @property
     def writer(self) -> SessionWriter:
         """Used on the recorder's thread only, while that works."""
         self.begin()
@@ -66,6 +71,18 @@ class Part:
     """Reps that were taken out, by index."""
     views: list[str | None] = field(default_factory=list)
     """From where the camera saw each rep."""
+
+    @property
+    def aside(self) -> int:
+        """Reps that wait in a side file for the next start."""
+        begun = self.kept.begun
+        return 0 if begun is None else sum(rep.index in begun.reps_aside for rep in self.reps)
+
+    @property
+    def unsaved(self) -> int:
+        """Reps that no file has taken."""
+        waiting = {rep.index for rep in self.recorder.waiting}
+        return sum(rep.index in waiting for rep in self.reps)
 
 
 def of_player(settings: Settings, one: StationPlayer) -> tuple[Settings, frozenset[str]]:

@@ -58,12 +58,14 @@ class HandsFree:
         self._said, self._said_until_s = words, t_s + _SAID_S
 
     def dressed(self, view: View) -> View:
-        """The view with what there is to say about signals and pause; a trouble goes first."""
+        """The view with what there is to say about signals and pause. A trouble goes first, but not before the answer
+        to a key: nobody should change the count unseen.
+        """
         if self._held is not None and not view.trouble:
             shown = text(self.words, "signal_go_on" if self.paused else f"signal_{self._held.gesture.value}")
             return replace(view, prompt=shown, progress=self._held.progress)
         if self.paused and not view.trouble:
             return replace(view, prompt=text(self.words, "paused"))
-        if view.t_s < self._said_until_s and not view.trouble:
+        if view.t_s < self._said_until_s:
             return replace(view, prompt=self._said)
         return view

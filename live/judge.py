@@ -10,7 +10,7 @@ from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager
 
 from .pipeline import Step
-from .records import Sighting, SourceTrouble
+from .records import Sighting, SourceTrouble, View
 from .relay import Relay
 
 
@@ -41,16 +41,15 @@ class Judge:
                 return
             yield item
 
-    @property
-    def count(self) -> int:
-        """Reps of the player whose turn it is."""
-        return self.relay.count
-
     def step(self, sighting: Sighting) -> Step:
         """As of the relay. Raises GivenUp when it took so long that another judge is at work."""
         step = self.relay.step(sighting)
         self._require_place()
         return step
+
+    def troubled(self, trouble: SourceTrouble) -> View:
+        """As of the relay."""
+        return self.relay.troubled(trouble)
 
     def finish(self) -> Step | None:
         """As of the relay. Raises GivenUp."""

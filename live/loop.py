@@ -21,13 +21,12 @@ _KEPT = 100_000
 class Steps(Protocol):
     """What judges: a pipeline, or the relay of several."""
 
-    @property
-    def count(self) -> int:
-        """Reps counted and not discarded."""
-        ...
-
     def step(self, sighting: Sighting) -> Step:
         """Take in the next frame."""
+        ...
+
+    def troubled(self, trouble: SourceTrouble) -> View:
+        """No frames come for now."""
         ...
 
     def finish(self) -> Step | None:
@@ -47,8 +46,9 @@ def run(
     for item in seen:
         if isinstance(item, SourceTrouble):
             on_trouble(item.message)
+            view = pipeline.troubled(item)
             if screen is not None:
-                screen.show(View(item.t_s, None, count=pipeline.count, status=item.message, trouble=True))
+                screen.show(view)
             continue
         meter.begin()
         step = pipeline.step(item)

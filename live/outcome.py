@@ -9,7 +9,7 @@ import numpy as np
 
 from . import glossary, stats
 from .records import Rep
-from .words import Words, text
+from .words import Words, decimals_of, text
 
 _LEVEL: Final = 0.95
 
@@ -41,6 +41,6 @@ def what_changed(reps: Sequence[Rep], words: Words) -> str:
 def _told(name: str, change: stats.Interval, words: Words) -> str:
     term = glossary.term(name)
     value, width = change.value * term.factor, (change.high - change.low) * term.factor
-    shown = glossary.number(abs(value), glossary.decimals(max(width / 4, 1e-9)))
+    shown = decimals_of(words, glossary.number(abs(value), glossary.decimals(max(width / 4, 1e-9))))
     (label,) = words.get(("measurements", name), (term.label,))
     return text(words, "more" if value > 0 else "less", name=label, value=glossary.with_unit(shown, term.unit))

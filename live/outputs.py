@@ -17,6 +17,9 @@ from .speaker import Speaker
 from .watchdog import Watchdog
 from .words import Words, text
 
+_DISK_SHOWN_S = 6.0
+"""So long trouble with the disk takes the big place: cues are read there as well (as in court_view.py)."""
+
 
 class PracticeScreen:
     """What the loop shows its views to (ports.ViewSink): window, bump watch, and the hold tone that goes with them."""
@@ -38,6 +41,23 @@ class PracticeScreen:
         """What answered the last key of this pause."""
         self.warning = ""
         """What hangs, as the watchdog names it."""
+        self._disk = ("", "")
+        self._disk_until_s: float | None = None
+
+    def say_of_disk(self, words: str, short: str) -> None:
+        """What is wrong with where reps are kept: large for a while from the next view on, then small to the end."""
+        if (words, short) != self._disk:
+            self._disk, self._disk_until_s = (words, short), None
+
+    def _with_disk(self, view: View) -> View:
+        words, short = self._disk
+        if not words:
+            return view
+        if self._disk_until_s is None:
+            self._disk_until_s = view.t_s + _DISK_SHOWN_S
+        if view.t_s < self._disk_until_s and not view.trouble:
+            view = replace(view, status=words, trouble=True, prompt="")
+        return replace(view, notice=short)
 
     def show(self, view: View, *, answered: bool = False) -> None:
         """Hand over the newest view. `answered`: its prompt answers a key, which is seen during a pause too.
@@ -58,6 +78,7 @@ class PracticeScreen:
             return
         if self._speaker is not None and self._speaker.muted:
             view = replace(view, sound_off=True)
+        view = self._with_disk(view)
         if self.warning and not view.trouble:
             view = replace(view, status=self.warning, trouble=True)
         if self._pause.on and not view.trouble:
@@ -67,9 +88,9 @@ class PracticeScreen:
         self._window.show(view)
 
     def show_again(self) -> None:
-        """Hand over the last view once more, after a pause began or ended."""
+        """Hand over the last view once more, after a pause began or ended, or something beside it changed."""
         if self._last is not None:
-            self.show(self._last)
+            self.show(self._last, answered=self._last is self._answer)
 
 
 class Output:

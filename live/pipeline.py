@@ -44,6 +44,7 @@ from .records import (
     Result,
     Scene,
     Sighting,
+    SourceTrouble,
     View,
 )
 from .results import RingResults
@@ -55,7 +56,7 @@ from .targets import Targets
 from .trace import Trace, trace_of
 from .track import from_observations
 from .view_check import ViewCheck
-from .words import Words, text
+from .words import Words, decimals_of, text
 
 STATURE_SIGMA, STATURE_GUESS_SIGMA = 0.01, 0.08
 IDLE = (Phase.WAITING, Phase.HOLDING, Phase.LANDED)
@@ -171,6 +172,8 @@ class Pipeline:
         self._view_check = ViewCheck(words, calibration is not None) if watched else None
         self._photo = photo
         self._size = (0, 0)
+        self._now_s: float | None = None
+        """Of the last frame or trouble."""
         self._start_over()
 
     def _start_over(self) -> None:
@@ -179,6 +182,7 @@ class Pipeline:
         self._scale = ScaleTracker(self._stature_m, self._settings.pose.close)
         self._ball = BallTracker(self._settings.ball.diameter_m)
         self._screen_filter = OneEuro()
+        self._on_screen: tuple[float, Pose | None] | None = None
         self._screen_unit_px: float | None = None
         self._phase = phases.PhaseState()
         self._buffer: deque[_Moment] = deque()
@@ -203,9 +207,11 @@ class Pipeline:
     def step(self, sighting: Sighting) -> Step:
         """Take in the next frame. One that is not later than the last is only shown."""
         frame = sighting.frame
-        last_s = self._buffer[-1].seen.t_s if self._buffer else None
-        if last_s is not None and frame.t_s <= last_s:
-            return Step(self._view(frame, None, frame.t_s))
+        self._now_s = frame.t_s
+        last = self._buffer[-1].seen if self._buffer else None
+        last_s = None if last is None else last.t_s
+        if last is not None and frame.t_s <= last.t_s:
+            return Step(self._view(frame, last if last.t_s == frame.t_s else None, frame.t_s))
         ended = None
         if last_s is not None and (frame.t_s - last_s > _GAP_S or frame.size != self._size):
             ended = self.finish()
@@ -232,6 +238,24 @@ class Pipeline:
         if ended is not None:  # nothing can have closed since then
             return replace(ended, view=view, gesture=gesture, result=result or ended.result, set_up=set_up)
         return replace(closed.step(view), gesture=gesture, result=result, set_up=set_up)
+
+    def troubled(self, trouble: SourceTrouble) -> View:
+        """No frames come: what stays of the view, the trouble, and what was answered to a key meanwhile."""
+        self._now_s = trouble.t_s
+        practised, goal = self._coach.shown()
+        view = View(
+            t_s=trouble.t_s,
+            image=None,
+            count=self.count,
+            cue=self._cue,
+            mark=self._mark,
+            status=trouble.message,
+            trouble=True,
+            title=self._titled(practised),
+            goal=goal,
+            tally=self.tally,
+        )
+        return replace(view, prompt=text(self._words, "paused")) if self.paused else self._hands.dressed(view)
 
     def finish(self) -> Step | None:
         """The frames end: a shot in its follow-through is read now. None when there is none."""
@@ -293,8 +317,8 @@ class Pipeline:
         return said
 
     def _say(self, words: str) -> None:
-        if self._buffer:
-            self._hands.say(self._buffer[-1].seen.t_s, words)
+        if self._now_s is not None:
+            self._hands.say(self._now_s, words)
 
     def toggle_court(self) -> None:
         """Draw the court's lines over the picture, or stop drawing them."""
@@ -559,7 +583,7 @@ class Pipeline:
             mark=self._mark,
             status=words,
             trouble=trouble,
-            title=" \N{MIDDLE DOT} ".join(part for part in (self._title, practised) if part),
+            title=self._titled(practised),
             goal=goal,
             lines=self._lines,
             tally=self.tally,
@@ -572,6 +596,9 @@ class Pipeline:
             view = self._view_check.dressed(view)
         return self._court.dressed(view, self._spot_m(pose) if self._court.shows_lines else None)
 
+    def _titled(self, practised: str) -> str:
+        return " \N{MIDDLE DOT} ".join(part for part in (self._title, practised) if part)
+
     @property
     def tally(self) -> str:
         """Makes of the reps whose result is known; empty while none is."""
@@ -579,7 +606,12 @@ class Pipeline:
         return text(self._words, "tally", made=makes, known=len(self._results)) if self._results else ""
 
     def _for_the_screen(self, t_s: float, pose: Pose | None) -> Pose | None:
-        """The pose with less tremble; measurements never see it."""
+        """The pose with less tremble; measurements never see it. That of a frame that is shown again is the same."""
+        if self._on_screen is None or self._on_screen[0] != t_s:
+            self._on_screen = t_s, self._smoothed(t_s, pose)
+        return self._on_screen[1]
+
+    def _smoothed(self, t_s: float, pose: Pose | None) -> Pose | None:
         if pose is None:
             self._screen_unit_px = None
             return None
@@ -599,5 +631,5 @@ def _lines(measurements: dict[str, Measurement], words: Words) -> tuple[str, ...
         if measured is not None and measured.value is not None and measured.sigma is not None:
             value, sigma = measured.value * factor, measured.sigma * factor
             shown = f"{value:.{digits}f} \N{PLUS-MINUS SIGN} {sigma:.{digits}f}"
-            lines.append(text(words, f"value_{name}", value=shown))
+            lines.append(text(words, f"value_{name}", value=decimals_of(words, shown)))
     return tuple(lines)

@@ -37,6 +37,7 @@ from .outcome import what_changed
 from .outputs import Output, PracticeScreen
 from .pace import Pause, at_own_pace, until_stopped
 from .pipeline import Pipeline, Step
+from .plural import counted
 from .ports import FrameSource
 from .recorder import Latency, Recorder
 from .records import (
@@ -68,6 +69,10 @@ from .words import Words, count_of_reps, prompt, text
 _ACTIONS = ("pause", "made", "missed", "good", "tell", "discard", "restore", "mute")
 _COURT_ACTIONS = ("court", "still_fits")
 _TURN_ACTIONS = ("next", "same")
+_SEEN_IN_PICTURES = ("court", "still_fits", "same")
+"""What these answer is seen with the camera's picture only: without one they do nothing."""
+_IN_SHORT = {"aside": "aside_short", "aside_full": "aside_full_short", "unsaved": "unsaved_short"}
+"""What is wrong with where reps are kept -> the words for the bar."""
 _END_SHOWN_S = 60.0
 _END_S = 5.0
 """How long the end waits for the work on one frame..."""
@@ -373,6 +378,7 @@ class _Session:
         """By the end of the clip or by the person at the window: somebody is there to look at the last screen."""
         self._judging = threading.Lock()
         """Held while the pipeline works on a frame."""
+        self._look_at_disk()  # a session that was begun may have found the disk full already
 
     def _new_judge(self, relay: Relay) -> Judge:
         return Judge(relay, self._coming, partial(self._watchdog.doing, "judge"))
@@ -518,6 +524,7 @@ class _Session:
         while relay.now != old.now:
             relay.begin_next()
         relay.frames, relay.spent_s = list(old.frames), list(old.spent_s)
+        relay.cautioned_s = list(old.cautioned_s)
         self._judge.given_up = True
         self._judge = self._new_judge(relay)
         self._begin_work()
@@ -577,12 +584,18 @@ class _Session:
             self._on_event(replace(last, news=None))
         while doubted and self._part.reps and self._part.reps[-1].index in doubted:
             index = self._part.reps[-1].index
-            self._say(f"Rep {index} is not {self._relay.name}'s and was taken out.")
+            self._say(f"Rep {index} is not {self._relay.name}'s and is taken out.")
             self._discard()
         name = self._relay.begin_next()
         self._announce(Feedback(0.0, Tone.CONFIRM, prompt=prompt(self._words, "turn", player=name)))
         if self._window is None and not self._options.json:
             self._say(f"Next: {name}")
+
+    def _tell_terminal(self, index: int, words: str) -> None:
+        """One line on a rep, after what its recorder has to say before, where no window and no JSON tell it."""
+        if not self._options.json and self._window is None:
+            who = "" if self._station is None else f"{self._relay.name}, "
+            self._recorder.then(lambda: self._say(f"{who}{'rep' if who else 'Rep'} {index}{words}"))
 
     def _note_result(self, result: Result) -> None:
         index = self._pipeline.judge_last(result)
@@ -601,6 +614,7 @@ class _Session:
             self._store.add_note(kept.writer.id, rep_index=index, kind="good")
 
         self._recorder.then(keep)
+        self._tell_terminal(index, ": good")
         self._confirm(0.0, Tone.CONFIRM)
 
     def _keep_result(self, index: int, result: Result) -> None:
@@ -608,6 +622,7 @@ class _Session:
         part.reps = [replace(rep, result=result) if rep.index == index else rep for rep in part.reps]
         part.recorder.then(lambda: part.kept.writer.update_rep_result(index, result))
         self._print(result_line(index, result))
+        self._tell_terminal(index, f": {result}")
 
     def _tell(self) -> None:
         told = self._pipeline.tell_last()
@@ -629,6 +644,7 @@ class _Session:
         part.reps = [rep for rep in part.reps if rep.index != index]
         part.recorder.then(lambda: part.kept.writer.discard_rep(index))
         self._print(discard_line(index))
+        self._tell_terminal(index, " was taken out")
         self._confirm(0.0, Tone.CONFIRM)
 
     def _restore(self) -> None:
@@ -640,6 +656,7 @@ class _Session:
             insort(part.reps, rep, key=lambda rep: rep.index)
         part.recorder.then(lambda: part.kept.writer.restore_rep(index))
         self._print(restore_line(index))
+        self._tell_terminal(index, " counts again")
         self._confirm(0.0, Tone.CONFIRM)
 
     def _print(self, line: str) -> None:
@@ -660,14 +677,21 @@ class _Session:
         now_s = getattr(self._source, "now_s", None)
         self._probe.rep_ages_s.append(0.0 if now_s is None else now_s() - step.view.t_s)
         self._recorder.submit(rep, step.feedback)
+        self._recorder.then(self._look_at_disk)
         if step.trace is not None:
             self._keep(rep.index, step.trace)
             self._note_view(step.trace)
         self._print(rep_line(rep))
-        if not self._options.json and self._window is None:
-            who = "" if self._station is None else f"{self._relay.name}, "
-            said = "" if step.feedback.spoken is None else f": {step.feedback.spoken}"
-            self._recorder.then(lambda: self._say(f"{who}{'rep' if who else 'Rep'} {rep.index}{said}"))
+        self._tell_terminal(rep.index, "" if step.feedback.spoken is None else f": {step.feedback.spoken}")
+
+    def _look_at_disk(self) -> None:
+        """Say on the screen where reps go, unless it is where they belong; nobody at a court reads the terminal."""
+        aside = [begun for part in self._parts if (begun := part.kept.begun) is not None and begun.aside]
+        kind = "aside_full" if any(begun.full for begun in aside) else "aside" if aside else ""
+        if any(part.recorder.refused for part in self._parts):
+            kind = "unsaved"
+        short = _IN_SHORT.get(kind, "")
+        self._screen.say_of_disk(*(text(self._words, one) if one else "" for one in (kind, short)))
 
     def _keep(self, index: int, trace: Trace) -> None:
         """For a later look, after the rep is saved and its feedback under way."""
@@ -719,6 +743,7 @@ class _Session:
         elif action == "mute":
             if self._speaker is not None:
                 self._speaker.toggle_mute()
+                self._screen.show_again()  # while a clip is held no frame comes that would show it
         elif self._judging.acquire(timeout=_KEY_S):  # the window must stay alive whatever the judge does
             try:
                 self._obey(action)
@@ -727,6 +752,12 @@ class _Session:
 
     def _obey(self, action: str) -> None:
         """A key that concerns the judge, between two frames."""
+        trouble = self._relay.trouble
+        if trouble is not None:
+            if action in _SEEN_IN_PICTURES:
+                return
+            now_s = getattr(self._source, "now_s", None)  # the answer stands its time from now on
+            self._relay.troubled(trouble if now_s is None else replace(trouble, t_s=max(trouble.t_s, now_s())))
         match action:
             case "next":
                 self._next()
@@ -756,9 +787,12 @@ class _Session:
                 self._discard()
             case "restore":
                 self._restore()
-        # while a clip is held no frame comes that would show what the key did
-        if self._pause.on and action != "pause" and (view := self._relay.seen_again()) is not None:
-            self._screen.show(view, answered=True)
+        # while a clip is held, or the camera gives nothing, no frame comes that would show what the key did
+        held = self._pause.on and action != "pause"
+        if (held or trouble is not None) and (view := self._relay.seen_again()) is not None:
+            if action == "tell" and view.trouble and not view.prompt:
+                view = replace(view, prompt=view.cue or "")
+            self._screen.show(view, answered=held)
 
     def _camera_moved(self, t_s: float) -> None:
         between_frames = self._judging.acquire(timeout=_KEY_S)
@@ -784,6 +818,19 @@ class _Session:
                 if self._station is not None:
                     self._say(f"{row.name}:")
                 self._out.run(partial(print_reps, part.reps, sys.stdout))
+        if not self._options.json and not any(part.reps for part in self._parts):
+            out = sum(len(part.taken) for part in self._parts)
+            self._say(f"No reps: {counted(out, 'rep')} taken out." if out else "No reps: no shot was seen.")
+
+    def _end_words(self, reps: int) -> tuple[str, bool]:
+        """What became of so many reps, for the last screen, and whether somebody must do something about it."""
+        told = count_of_reps(self._words, reps)
+        lost, waiting = sum(part.unsaved for part in self._parts), sum(part.aside for part in self._parts)
+        if lost:
+            return text(self._words, "end_unsaved", reps=told, lost=lost), True
+        if waiting:
+            return text(self._words, "end_aside", reps=told, waiting=waiting), True
+        return text(self._words, "end", reps=told), False
 
     def _show_end(self) -> None:
         """What the session came to, for a while or until a key; everything is saved by now."""
@@ -793,7 +840,8 @@ class _Session:
         reps = sum(row.reps for row in rows)
         if reps == 0 and self._source.info.live:
             return  # nothing to look at: the person only closed the window
-        last = self._last_said if self._station is None else None
+        words, trouble = self._end_words(reps)
+        last = self._last_said if self._station is None and not trouble else None
         view = View(
             0.0,
             None,
@@ -801,7 +849,8 @@ class _Session:
             mark=None if last is None else last.mark,
             prompt="" if last is None else last.cue or "",
             cue=what_changed(self._part.reps, self._words) if self._station is None else None,
-            status=text(self._words, "end", reps=count_of_reps(self._words, reps)),
+            status=words,
+            trouble=trouble,
             title=self._options.title or (rows[0].name if self._station is None else self._station.name),
             tally=self._pipeline.tally if self._station is None else "",
             board=self._relay.board,

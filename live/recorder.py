@@ -64,6 +64,11 @@ class Recorder:
         """Reps that are not on disk yet."""
         return tuple(self._waiting.copy().values())
 
+    @property
+    def refused(self) -> tuple[Rep, ...]:
+        """Reps that the sink would not take when it was last asked."""
+        return tuple(self._unsaved)
+
     def submit(self, rep: Rep, feedback: Feedback) -> None:
         """Return at once; the rep is saved and then its feedback played."""
         submitted = time.perf_counter()

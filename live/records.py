@@ -366,6 +366,8 @@ class Scene(StrEnum):
     """The drill's rest, with its clock."""
     STATION = "station"
     """Between the shots at a station: everybody's counts in place of the picture."""
+    CAUTIONS = "cautions"
+    """As somebody's first turn at a station begins: the name, and what everybody should have read."""
     END = "end"
     """The session is over and saved."""
 
@@ -405,6 +407,11 @@ class Standing:
     turn: bool = False
     """Shoots now."""
 
+    @property
+    def towards(self) -> int:
+        """What counts toward the goal."""
+        return (self.makes or 0) if self.of_makes else self.reps
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class View:
@@ -425,8 +432,12 @@ class View:
     """One plain sentence: waiting for you, tracking, cannot see your feet, camera unplugged..."""
     trouble: bool = False
     """The status needs the person to act."""
+    notice: str = ""
+    """What stays wrong meanwhile and must not be forgotten, small: reps wait for room on the disk."""
     title: str = ""
     """Who shoots, and what is practised."""
+    player: str = ""
+    """Whose turn it is at a station, to be read from afar."""
     goal: str = ""
     """The spot or drill with the way to its goal, to be read from afar."""
     lines: tuple[str, ...] = field(default=())

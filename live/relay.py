@@ -14,15 +14,16 @@ from typing import Final
 
 from .body_size import SizeWatch
 from .pipeline import IDLE, Pipeline, Step
-from .records import Phase, Scene, Sighting, Standing, View
+from .records import Phase, Scene, Sighting, SourceTrouble, Standing, View
 from .words import Words, text
 
 _BOARD_AFTER_S: Final = 3.0
 """Nobody has held the ball for so long: time for the counts of all."""
 _SHOWN_S: Final = 4.0
-"""So long the name of the next player stands large, and each caution after it before the first shot."""
-_CAUTIONS: Final = 2
-"""Those that concern whoever comes onto the court; the window shows all of them at its start."""
+"""So long the name of the next player stands large."""
+_CAUTIONS_S: Final = 10.0
+"""So long the cautions stand in a player's first turn, counted while they are seen: some 45 words, read at 270 a minute
+(common practice, no source)."""
 _LAST_SHOT_S: Final = 5.0
 """So long a player who holds the ball when the time is up may still begin a shot (common practice, no source)."""
 _STEP_S: Final = 1.0
@@ -54,6 +55,11 @@ class Turn:
         """The row on the board."""
         return Standing(self.name, self.pipeline.count, self.goal, self.pipeline.makes, self.of_makes, now)
 
+    @property
+    def done(self) -> bool:
+        """Whether the goal is reached; never without one."""
+        return self.goal is not None and self.standing(False).towards >= self.goal
+
 
 class Relay:
     """Stands for the pipeline of whoever shoots now (loop.Steps). Feed every frame in order of time."""
@@ -64,8 +70,12 @@ class Relay:
         self._station, self._turn_s = station, turn_s
         self._sizes = SizeWatch({turn.name: turn.stature_m for turn in turns})
         self._moved_s: float | None = None
+        self.trouble: SourceTrouble | None = None
+        """Why no frames come now."""
         self.frames = [0] * len(self._turns)
         """Of each player."""
+        self.cautioned_s = [0.0] * len(self._turns)
+        """How long each player has had the cautions on the screen."""
         self.spent_s = [0.0] * len(self._turns)
         self.now = 0
         """Whose turn it is, by place."""
@@ -81,6 +91,7 @@ class Relay:
         self._last_s: float | None = None
         self._since_s: float | None = None
         self._idle_since_s: float | None = None
+        self._cautions_s: float | None = None
         self._sure = self._over = self.asks = False
         self.doubted = []
         self._sizes.begin()
@@ -122,7 +133,7 @@ class Relay:
         """The step of the player whose turn it is, with what the station adds."""
         if self._moved_s is not None:
             self.pipeline.camera_moved(self._moved_s)
-        self._last_seen = sighting
+        self._last_seen, self.trouble = sighting, None
         step = self.pipeline.step(sighting)
         if not self._station:
             return step
@@ -131,8 +142,18 @@ class Relay:
         news = self._who(step, sighting) or self._time_up(step.view)
         return replace(step, view=self._dressed(step.view), news=news)
 
+    def troubled(self, trouble: SourceTrouble) -> View:
+        """As of the pipeline: count, name and goal stay where they stand."""
+        self.trouble = trouble
+        view = self.pipeline.troubled(trouble)
+        return replace(view, player=self.name) if self._station else view
+
     def seen_again(self) -> View | None:
-        """The last frame with what keys have changed since, for while no other comes; None where there is none."""
+        """The last frame, or the trouble, with what keys have changed since, for while no other comes; None where there
+        is none.
+        """
+        if self.trouble is not None:
+            return self.troubled(self.trouble)
         if self._last_seen is None:
             return None
         # a frame that is not later than the last one is only shown
@@ -220,21 +241,34 @@ class Relay:
         rest = view.clock
         if rest is None and self._left_s is not None and self._turn_s is not None:
             view = replace(view, clock=(max(0, math.ceil(self._left_s)), round(self._turn_s)))
+        before_s, self._cautions_s = self._cautions_s, None
+        view = replace(view, player=self.name)
         if view.trouble or self.pipeline.paused or view.phase not in IDLE:
             return view
         if self.asks:
             return replace(view, prompt=text(self._words, "who", player=self.name), progress=None, scene=Scene.PRACTICE)
+        idle = self._idle_since_s is not None and view.t_s - self._idle_since_s >= _BOARD_AFTER_S
+        # before advice on the camera: that waits for the first shot, but nobody can tell when it comes. Who shot
+        # sooner still reads them, once there is nothing else to see.
+        if self.cautioned_s[self.now] < _CAUTIONS_S and not view.prompt and (self.count == 0 or idle):
+            self.cautioned_s[self.now] += 0.0 if before_s is None else min(_STEP_S, view.t_s - before_s)
+            self._cautions_s = view.t_s
+            return replace(view, scene=Scene.CAUTIONS, prompt=self.name)
         if view.scene is Scene.SET_UP and not view.advice[0].good:
             return view
-        said = self._said_at_first(view.t_s)
-        idle = self._idle_since_s is not None and view.t_s - self._idle_since_s >= _BOARD_AFTER_S
-        if not (said or idle or view.scene is Scene.REST):
-            return view
+        said = self._name_at_first(view.t_s) or self._next_after_goal()
+        if not (said == self.name or idle or view.scene is Scene.REST):
+            return replace(view, prompt=view.prompt or said)
         return replace(view, scene=Scene.STATION, board=self.board, prompt=view.prompt or said)
 
-    def _said_at_first(self, t_s: float) -> str:
-        """The name as a turn begins, and the cautions until the player's first shot; empty afterwards."""
-        cautions = self._words.get(("screen", "cautions"), ())[:_CAUTIONS]
-        said = (self.name, *(cautions if self.count == 0 else ()))
-        shown = 0 if self._since_s is None else int((t_s - self._since_s) // _SHOWN_S)
-        return said[shown] if shown < len(said) else ""
+    def _name_at_first(self, t_s: float) -> str:
+        """The name as a turn begins; empty afterwards."""
+        return self.name if self._since_s is None or t_s - self._since_s < _SHOWN_S else ""
+
+    def _next_after_goal(self) -> str:
+        """How it goes on once the player of the turn has reached the goal; empty before."""
+        if not self._turns[self.now].done:
+            return ""
+        if all(turn.done for turn in self._turns):
+            return text(self._words, "goal_last")
+        return text(self._words, "goal_next", player=self._turns[(self.now + 1) % len(self._turns)].name)

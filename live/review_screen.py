@@ -67,6 +67,10 @@ _FPS: Final = 60
 _HINT: Final = " \N{MIDDLE DOT} ".join(
     ("G good", "B not good", "N note", "X next out of band", "Tab compare", "H keys"),
 )
+_VALUES: Final = 0.032
+"""Largest size of the values, in window heights..."""
+_LEAST_PX: Final = 14.0
+"""...and the least, in pixels, to which they shrink so that all are shown."""
 _GAP: Final = 0.45
 """Between two values, in lines."""
 
@@ -214,8 +218,11 @@ class ReviewPainter(Brush):
             self._words_in(surface, "Nothing could be measured in this view", inner, style.quiet, 4)
             return
         cue_lines, value_lines = 1 + 2 * len(takes) + _GAP, 1 + len(takes) + _GAP
-        most_lines = cue_lines + value_lines * max(1, sum(row.out for row in listed))
-        size = min(0.032 * surface.get_height(), inner.w / 13, inner.h / (line * most_lines))
+        most_lines = cue_lines + value_lines * max(1, sum(row.out for row in listed)) + 1  # and the hint
+        largest = min(_VALUES * surface.get_height(), inner.w / 13, inner.h / (line * most_lines))
+        # smaller where all would fit then, but never too small to be read at the table
+        all_lines = cue_lines + value_lines * len(listed)
+        size = min(largest, max(_LEAST_PX, inner.h / (line * all_lines)))
         y = float(inner.y)
         self._write(surface, "Cue or praise", 0.85 * size, style.quiet, inner.x, round(y))
         y += 0.95 * line * size
@@ -226,6 +233,14 @@ class ReviewPainter(Brush):
                 y += line * small
         y += (0.05 + _GAP) * line * size
         room = max(1, int((inner.y + inner.h - y + _GAP * line * size) / (value_lines * line * size)))
+        hidden = len(listed) - room
+        if hidden > 0:  # the hint takes a place of its own
+            hint_h = 0.85 * line * size
+            room = max(1, int((inner.y + inner.h - hint_h - y + _GAP * line * size) / (value_lines * line * size)))
+            hidden = len(listed) - room
+            words = f"+ {hidden} more in a larger window (F)"
+            small, (words,) = self._fit(words, inner.w, hint_h, 1, 0.85 * size)
+            self._write(surface, words, small, style.quiet, inner.x, round(inner.y + inner.h - hint_h))
         for row in fitting(listed, room):
             self._write(surface, row.label, 0.85 * size, style.quiet, inner.x, round(y))
             for i, (cell, colour) in enumerate(zip(row.cells, colours, strict=True)):

@@ -25,7 +25,7 @@ from .gestures import Gesture
 from .layout import COUNT_HEIGHT, Box, Layout, arrange
 from .overlay import Colour, Ink, draw_guides, draw_people, scaled
 from .records import ImageArray, Mark, Phase, Scene, View
-from .scenes import Scenes, column, mixed
+from .scenes import READABLE, Scenes, column, mixed
 from .words import Words, count_of_reps, text
 
 if TYPE_CHECKING:
@@ -79,9 +79,12 @@ _NO_PICTURE_SIZE = (1280, 720)
 _FPS = 60
 _DOT = " \N{MIDDLE DOT} "
 """Between the parts of a title."""
-_READABLE = 0.0625
-"""Least size of a font that is read from 4 m, in window heights: its capitals are half as high, 6 mm in a window of
-19 cm, and normal sight reads 5.8 (ISO 8596: 5 minutes of arc at visus 1.0, from memory)."""
+_NOTES = 0.042
+"""Largest size of the values for the coach who stands near, in window heights."""
+_LEAST_NOTES = 0.022
+"""Values that would be smaller for want of height are left out, the last ones first."""
+_LONG = 1.5
+"""A note so many times as long as the middle one is broken."""
 _BELOW = 0.10
 """Height of the makes below the count, in window heights."""
 
@@ -127,7 +130,7 @@ class Painter(Scenes):
         else:
             drawn = Box(0, 0, width, height)
             surface.blit(self._still, (0, 0))
-        if view.scene not in (Scene.STATION, Scene.END):
+        if view.scene not in (Scene.STATION, Scene.CAUTIONS, Scene.END):
             self._draw_picture(surface, layout.picture, view)
             self._draw_phases(surface, layout.phases, view.phase)
         if keys:
@@ -136,17 +139,30 @@ class Painter(Scenes):
 
     def _draw_still(self, surface: pygame.Surface, layout: Layout, view: View, count: str) -> bool:
         """Draw and keep all but the picture, which alone changes at every frame. Returns whether anything is new."""
-        words = (view.title, view.goal, view.status, view.cue, view.lines, view.prompt, view.tally)
+        words = (
+            view.title,
+            view.notice,
+            view.player,
+            view.goal,
+            view.status,
+            view.cue,
+            view.lines,
+            view.prompt,
+            view.tally,
+        )
         others = (view.scene, view.advice, view.board, view.clock)
         shown = (layout, words, view.trouble, view.count, view.mark, view.progress, view.sound_off, others)
         if shown == self._still_shown:
             return False
         if self._still.get_size() != surface.get_size():
             self._still = self._pygame.Surface(surface.get_size(), 0, surface)
-        self._still.fill(self._style.ground)
-        self._draw_bar(self._still, layout, view)
-        self._draw_parts(self._still, layout, view, count)
-        self._draw_verdict(self._still, layout, view)
+        if view.scene is Scene.CAUTIONS:
+            self.draw_splash(self._still, view.player, self._table.get(("screen", "cautions"), ()))
+        else:
+            self._still.fill(self._style.ground)
+            self._draw_bar(self._still, layout, view)
+            self._draw_parts(self._still, layout, view, count)
+            self._draw_verdict(self._still, layout, view)
         self._still_shown = shown
         return True
 
@@ -161,9 +177,11 @@ class Painter(Scenes):
             below = f"{reps}, {view.tally}" if view.tally else reps
             self.draw_clock(surface, column(layout), view.clock, below)
         else:
-            layout = _with_room(layout, surface.get_height(), view.goal, view.tally)
+            # a goal of the player's own goes by the name already
+            player = "" if view.goal.startswith(f"{view.player}{_DOT}") else view.player
+            layout = _with_room(layout, surface.get_height(), view.goal or player, view.tally)
             self._draw_count(surface, layout, count, view.tally)
-            self._draw_notes(surface, layout.notes, view.goal, view.lines)
+            self._draw_notes(surface, layout.notes, player, view.goal, view.lines)
             if view.scene is Scene.END:
                 self.draw_end(surface, layout, view)
 
@@ -175,7 +193,7 @@ class Painter(Scenes):
         margin = round(0.07 * min(width, height))
         inner = Box(margin, margin, width - 2 * margin, height - 2 * margin)
         title_size = min(0.11 * height, 0.13 * width)
-        self._write(surface, title, title_size, style.ink, inner.x, inner.y)
+        self._write(surface, self._cut(title, title_size, inner.w), title_size, style.ink, inner.x, inner.y)
         line_y = inner.y + round(1.25 * title_size)
         surface.fill(style.accent, (inner.x, line_y, round(1.2 * title_size), max(3, round(0.09 * title_size))))
         foot_size = 0.042 * min(height, width)
@@ -215,12 +233,15 @@ class Painter(Scenes):
                 surface, text(self._table, "sound_off"), box.inset(bar.h // 8), style.outline, 1, centre=True
             )
         elif view.title or view.goal:
-            readable = min(0.9 * bar.h, _READABLE * min(surface.get_size()))
+            readable = min(0.9 * bar.h, READABLE * min(surface.get_size()))
             title = self._title(view, title_w / readable)
             size, _ = self._fit(title, title_w, bar.h, 1, readable)
             self._write(surface, title, size, style.quiet, bar.x + bar.w, bar.y + bar.h // 2, right=True, middle=True)
-        if view.status and (view.prompt or view.scene is Scene.SET_UP or not self._status_is_verdict(view)):
-            room = bar.w - title_w - 2 * layout.margin
+        room = bar.w - title_w - 2 * layout.margin
+        if view.notice:
+            size, (line,) = self._fit(view.notice, room, bar.h, 1, 0.9 * bar.h)
+            self._write(surface, line, size, style.alarm, bar.x, bar.y + bar.h // 2, middle=True)
+        elif view.status and (view.prompt or view.scene is Scene.SET_UP or not self._status_is_verdict(view)):
             size, (line,) = self._fit(view.status, room, bar.h, 1, 0.9 * bar.h)
             self._write(surface, line, size, style.ink, bar.x, bar.y + bar.h // 2, middle=True)
 
@@ -281,27 +302,45 @@ class Painter(Scenes):
             foot = Box(box.x, box.y + box.h - below - layout.margin, box.w, below).inset(2)
             self._words_in(surface, tally, foot, style.accent, 1, centre=True)
 
-    def _draw_notes(self, surface: pygame.Surface, box: Box, goal: str, lines: Sequence[str]) -> None:
-        """Spot and goal, to be read from 4 m; below them a few values for the coach who stands near."""
+    def _draw_notes(self, surface: pygame.Surface, box: Box, player: str, goal: str, lines: Sequence[str]) -> None:
+        """Whose turn it is, spot and goal, to be read from 4 m; below them values for the coach who stands near."""
+        readable = READABLE * min(surface.get_size())
+        if player:
+            size = max(readable, min(1.2 * readable, box.w / self._advance(player)))
+            self._write(surface, self._cut(player, size, box.w), size, self._style.accent, box.x, box.y)
+            box = Box(box.x, box.y + round(self._line * size), box.w, box.h - round(self._line * size))
         if goal:
-            readable = _READABLE * min(surface.get_size())
             for most_lines in (1, 2, 3):
-                size, shown = self._fit(goal, box.w, box.h, most_lines, 1.2 * readable)
+                size, broken = self._fit(goal, box.w, box.h, most_lines, 1.2 * readable)
                 if size >= readable:
                     break
-            for i, line in enumerate(shown):
+            for i, line in enumerate(broken):
                 self._write(surface, line, size, self._style.ink, box.x, round(box.y + i * self._line * size))
-            taken = round(self._line * size * len(shown))
+            taken = round(self._line * size * len(broken))
             box = Box(box.x, box.y + taken, box.w, box.h - taken)
         if not lines or box.h < 12 or box.w < 40:
             return
-        size = min(
-            0.042 * surface.get_height(),
-            box.w / max(self._advance(line) for line in lines),
-            box.h / (len(lines) * self._line),
-        )
-        for i, line in enumerate(lines):
+        size, shown = self._notes(lines, box, _NOTES * surface.get_height())
+        # where name, goal and makes leave little room: a few that can be read
+        while len(lines) > 1 and size < _LEAST_NOTES * surface.get_height() and box.h < len(shown) * 1.1 * size:
+            lines = lines[:-1]
+            size, shown = self._notes(lines, box, _NOTES * surface.get_height())
+        for i, line in enumerate(shown):
             self._write(surface, line, size, self._style.quiet, box.x, round(box.y + i * self._line * size))
+
+    def _notes(self, lines: Sequence[str], box: Box, largest: float) -> tuple[float, list[str]]:
+        """One size for all; a line far longer than the others is broken rather than making all of them small."""
+        widths = sorted(self._advance(line) for line in lines)
+        whole = [width for width in widths if width <= _LONG * widths[len(widths) // 2]]
+        largest = min(largest, box.w / whole[-1])
+        best: tuple[float, list[str]] = (0.0, [])
+        for size in (largest * share for share in (1.0, 0.9, 0.8, 0.7, 0.6, 0.5)):
+            broken = [self._wrap(line, box.w, size) for line in lines]
+            shown = [part for _, parts in broken for part in parts]
+            fits = min(*(got for got, _ in broken), size, box.h / (len(shown) * self._line))
+            if fits > best[0]:
+                best = fits, shown
+        return best
 
     def _status_is_verdict(self, view: View) -> bool:
         """Whether the status takes the big place: in trouble, and while there is no rep to speak of."""

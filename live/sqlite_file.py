@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
@@ -198,6 +199,11 @@ def why(error: BaseException) -> str:
     cause = getattr(error, "orig", None) or error
     what = (cause.strerror if isinstance(cause, OSError) else None) or str(cause).partition("\n")[0]
     return f"cannot be used ({what})"
+
+
+def is_full(error: BaseException) -> bool:
+    """Whether it was for want of room that a file or database took nothing."""
+    return _code(error) == sqlite3.SQLITE_FULL or getattr(error, "errno", None) == errno.ENOSPC
 
 
 def from_sqlite(error: BaseException) -> bool:

@@ -30,6 +30,8 @@ _KEYS: Final = ("name", "drill", "minutes", "players")
 _PLAYER_KEYS: Final = ("name", "hand", "stature_m", "reps", "makes")
 _MOST_PLAYERS: Final = 24
 """More rows cannot be read on the screen from 4 m."""
+_LEAST_QUIET: Final = 2
+"""Fewer reps without feedback tell nothing of what stayed (common practice, no source)."""
 Key = tuple[str | int, ...]
 
 
@@ -46,7 +48,8 @@ class StationPlayer:
     def drill(self, drill: Drill | None) -> Drill | None:
         """The station's drill with this player's own goal; the goal alone goes by the player's name.
 
-        The drill's reps without feedback keep their share of the goal: a short one must not be all silence.
+        The drill's reps without feedback keep their share of the goal: a short one must not be all silence. A share of
+        one rep is none, for one rep shows nothing of what stayed.
         """
         if self.reps is None and self.makes is None:
             return drill
@@ -55,6 +58,7 @@ class StationPlayer:
         quiet = 0
         if self.reps is not None and drill.reps is not None:
             quiet = min(drill.quiet_reps, drill.quiet_reps * self.reps // drill.reps)
+            quiet = quiet if quiet >= _LEAST_QUIET or quiet == drill.quiet_reps else 0
         return replace(drill, reps=self.reps, makes=self.makes, quiet_reps=quiet)
 
 

@@ -29,7 +29,7 @@ from .schema import notes, reps, sessions, targets
 from .session_records import Hand, SavedSession, SessionStart, SessionSummary
 from .session_rows import apply, number
 from .side_file import Change
-from .sqlite_file import DATABASE_ERRORS, Notice, from_sqlite, open_engine, why, writing
+from .sqlite_file import DATABASE_ERRORS, Notice, from_sqlite, is_full, open_engine, why, writing
 
 
 def open_store(folder: Path, notice: Notice | None = None) -> Store:
@@ -449,6 +449,9 @@ class SessionWriter:
         self._trouble = trouble
         self._side_files = [folder / f"{start.id}{side_file.WRITING}" for folder in pending]
         self._told: Path | None = None
+        self._reps_aside: set[int] = set()
+        self.full = False
+        """The disk had no room when the database, or a side file, was to take something."""
         self._notice = notice
         self._lock = threading.Lock()
         self._closed = False
@@ -461,6 +464,16 @@ class SessionWriter:
     def id(self) -> str:
         """UUID of the session."""
         return self.start.id
+
+    @property
+    def aside(self) -> bool:
+        """Whether the session goes on in a side file, which joins the database at the next start."""
+        return self._told is not None
+
+    @property
+    def reps_aside(self) -> frozenset[int]:
+        """Indices of the reps that wait there."""
+        return frozenset(self._reps_aside)
 
     def save(self, rep: Rep) -> None:
         """Return only when the rep is safe on disk, in the database or a side file.
@@ -511,8 +524,10 @@ class SessionWriter:
                 except DATABASE_ERRORS as error:
                     # for the rest of the session: waiting for a lock at each rep would make every cue late
                     self._engine = None
-                    self._trouble = f"{self._path} {why(error)}"
+                    self._trouble, self.full = f"{self._path} {why(error)}", is_full(error)
             self._write_aside(change)
+            if change.rep is not None:
+                self._reps_aside.add(change.rep.index)
             return True
 
     def _write_aside(self, change: Change) -> None:
@@ -522,12 +537,15 @@ class SessionWriter:
             try:
                 side_file.append(path, change)
             except OSError as error:
+                self.full = self.full or is_full(error)
                 troubles.append(f"{path} {why(error)}")
                 continue
             del self._side_files[:position]
             if path != self._told:
                 self._told = path
-                self._notice(f"{self._trouble}; this session goes on in {path} and joins at the next start")
+                # many systems empty the folder for temporary files when they start
+                soon = "" if path.is_relative_to(self._path.parent) else ", which must be before this computer restarts"
+                self._notice(f"{self._trouble}; this session goes on in {path} and joins at the next start{soon}")
             return
         raise StoreError(f"{troubles[0]}; make room on the disk or set another storage.folder")
 

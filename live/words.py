@@ -24,6 +24,7 @@ PROMPTS: Mapping[str, frozenset[str]] = {
     "rest_over": frozenset(),
     "spot": frozenset({"spot"}),
     "quiet": frozenset({"reps"}),
+    "quiet_one": frozenset(),
     "done": frozenset({"drill"}),
     "resting": frozenset({"seconds"}),
     "turn": frozenset({"player"}),
@@ -102,6 +103,11 @@ def text(words: Words, key: str, /, **filled: object) -> str:
 def count_of_reps(words: Words, count: int) -> str:
     """1 rep, 2 reps."""
     return text(words, "one_rep" if count == 1 else "reps", count=count)
+
+
+def decimals_of(words: Words, number: str) -> str:
+    """A number with a decimal point as this language writes it."""
+    return number.replace(".", text(words, "decimal_mark") or ".")
 
 
 def _filled(words: Words, table: str, key: str, filled: Mapping[str, object]) -> str:

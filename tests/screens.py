@@ -22,7 +22,7 @@ from rimward.live.practice import _ACTIONS, _COURT_ACTIONS, _TURN_ACTIONS
 from rimward.live.records import Advice, Ball, Mark, Phase, Pose, Scene, Sight, Standing, View
 from rimward.live.screen import Painter, arm_table, key_table
 from rimward.live.skeleton import NAMES
-from rimward.live.words import LANGUAGES, Words, count_of_reps, prompt, read_words, text
+from rimward.live.words import LANGUAGES, Words, count_of_reps, decimals_of, prompt, read_words, text
 
 VALUES = {
     "set_point_above_eyes_m": "14 ± 3",
@@ -75,7 +75,7 @@ def states(clip: Path, words: Words) -> dict[str, View]:
 
     advice = tuple(Advice(sight, True, said(key, rate=30)) for sight, key in zip(Sight, GOOD, strict=True))
     wrong = tuple(Advice(sight, False, said(key)) for sight, key in WRONG.items())
-    lines = tuple(said(f"value_{name}", value=value) for name, value in VALUES.items())
+    lines = tuple(said(f"value_{name}", value=decimals_of(words, value)) for name, value in VALUES.items())
     cue, praise = words["follow_through", "below"][0], words["follow_through", "praise"][0]
     longest = max((one for (_, kind), ways in words.items() if kind in ("below", "above") for one in ways), key=len)
     ready, many = said("waiting"), count_of_reps(words, 51)
@@ -99,6 +99,7 @@ def states(clip: Path, words: Words) -> dict[str, View]:
         "spots": replace(out, title="Sam (invented) · Five spots", goal="left corner · 12/50"),
         "spots_makes": replace(out, title="Station 2 · Maximilian (invented) · Five spots", goal="right corner · 12/50",
                                tally=said("tally", made=7, known=11)),
+        "focus": replace(out, lines=(said("focus_no_place", check=words["arm_line", "name"][0]), *lines)),
         "long_cue": replace(out, cue=longest),
         "trouble": replace(out, status="The camera is unplugged: plug it in again", trouble=True, pose=None, ball=None),
         "no_camera": View(0.0, None, status="No camera answers: plug one in or close the program that holds it",
@@ -120,9 +121,13 @@ def states(clip: Path, words: Words) -> dict[str, View]:
         "rest": replace(out, status=prompt(words, "resting", seconds=25), scene=Scene.REST, clock=(25, 60),
                         tally=said("tally", made=7, known=12)),
         "station": station,
+        "station_spots": replace(out, title="Station 2 · Maximilian · Five spots", player="Maximilian",
+                                 goal="left corner · 12/50"),
+        "station_goal": replace(station, mark=None, cue=None, clock=None, prompt=said("goal_next", player="Dan"),
+                                board=(*BOARD[:2], replace(BOARD[2], name="Bartholomäus von Hohenstein", reps=23),
+                                       BOARD[3])),
+        "station_first": replace(at_rest, scene=Scene.CAUTIONS, player="Cleo", prompt="Cleo"),
         "station_turn": replace(station, mark=None, cue=None, clock=(180, 180), prompt="Cleo"),
-        "station_caution": replace(station, mark=None, cue=None, clock=(172, 180),
-                                   prompt=words["screen", "cautions"][1]),
         "station_makes": replace(station, clock=None,
                                  board=tuple(replace(one, goal=10, of_makes=True) for one in BOARD)),
         "station_who": replace(practice, prompt=said("who", player="Cleo"), title="Station 2 · Cleo"),
@@ -133,6 +138,14 @@ def states(clip: Path, words: Words) -> dict[str, View]:
                     status=said("end", reps=count_of_reps(words, 24)), title="Sam (invented)",
                     cue=said("less", name=words.get(("measurements", "knee_min_deg"), ("Deepest knee bend",))[0],
                              value="9°")),
+        "disk_full": replace(out, status=said("aside_full"), notice=said("aside_full_short"), trouble=True),
+        "disk_full_later": replace(out, notice=said("aside_full_short")),
+        "camera_gone": replace(out, image=None, pose=None, ball=None, status="Camera 0 is gone: plug it in again",
+                               trouble=True, prompt=said("said_out", index=12), player="Cleo",
+                               goal="left corner · 3/10", tally=said("tally", made=7, known=11)),
+        "end_aside": View(0.0, None, count=8, scene=Scene.END, trouble=True, title="Sam (invented)",
+                          status=said("end_aside", reps=count_of_reps(words, 8), waiting=5),
+                          cue=said("few_reps", least=15)),
         "end_last": View(0.0, None, count=6, scene=Scene.END, status=said("end", reps=count_of_reps(words, 6)),
                          title="Sam (invented)", cue=said("few_reps", least=15), mark=Mark.OUT_OF_BAND, prompt=cue),
         "end_few": View(0.0, None, count=1, scene=Scene.END, status=said("end", reps=count_of_reps(words, 1)),

@@ -115,16 +115,22 @@ def test_the_sign_follows_what_is_heard(shipped, words):
 
 
 def test_why_the_focus_could_not_be_judged_is_told(shipped, words):
-    for focus, expected in (("wrist_line", "wrist_offset_at_set_m was not measured"), ("hold", "has no band")):
-        coach = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, Plan(focus=focus)))
+    for focus, calibrated, expected in (
+        ("wrist_line", False, "wrist line: needs the camera's place (rimward calibrate)"),
+        ("wrist_line", True, "wrist line: not to be seen in this rep"),
+        ("elbow_height", False, "elbow height: not to be seen in this rep"),
+        ("hold", True, "hold at set: no band to judge it by"),
+    ):
+        plan = Plan(focus=focus)
+        coach = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, plan, calibrated=calibrated))
         assert coach.unseen() == ()
         coach.hear(a_rep(hold_s=(0.2, 0.05)), 0.0)
-        assert coach.unseen() == (f"{focus}: {expected}",)
+        assert coach.unseen() == (expected,)
     seen = Coach(Coaching(Targets(shipped.check_bands()), words, CLEAR, Plan(focus="follow_through")))
     session(seen, elbow(0.0))
     assert seen.unseen() == ()
     seen.hear(a_rep(2, follow_through_s=missing("the arm left the picture")), 10.0)
-    assert seen.unseen() == ("follow_through: the arm left the picture",)  # of the last rep, not of the first
+    assert seen.unseen() == ("follow-through: not to be seen in this rep",)  # of the last rep, not of the first
 
 
 def test_whoever_asks_hears_what_was_held_back_and_that_counts_as_told(shipped, words):
@@ -186,7 +192,7 @@ def test_a_drill_from_the_first_rep_to_the_last(shipped, words):
     assert coach.resting(60.0) is None
     heard = session(coach, *[elbow(0.0)] * 4)
     assert [feedback.prompt for _, feedback in heard] == [None, None, "Done: Line", None]
-    assert coach.shown() == ("", "Line · 7/6")
+    assert coach.shown() == ("", "Line · 6/6")
 
 
 def test_shooting_on_ends_the_rest(shipped, words):

@@ -192,7 +192,7 @@ def test_a_practice_with_drill_focus_language_and_a_coachs_target(tmp_path):
     options = ("--settings", settings, "--player", "Sam", "--drill", "free_throws", "--focus", "knee_bend")
     said = run("practice", "--clip", clip, "--headless", "--json", *options, data=data)
     assert said.status == 0
-    assert said.error == "Ziel: Kniebeuge 60 bis 70 °: tief, fest, gesetzt von coach"
+    assert said.error == "Target: knee bend 60 to 70 °: tief, locked, set by coach"
     (rep,) = said.reps
     german = read_words((CLIPS.parents[1] / "config" / "words_de.toml").read_text("utf-8"), "words_de.toml")
     assert rep["cue"] == {"text": german["knee_bend", "above"][0], "check": "knee_bend"}

@@ -70,6 +70,11 @@ def test_what_a_drill_says_from_the_first_rep_to_the_last(words):
     ]
 
 
+def test_one_rep_without_help_is_announced_as_one(words):
+    drill = Drill({"en": "x"}, reps=4, quiet_reps=1)
+    assert drill.said_after(3, 0, words) == "The last one without my help"
+
+
 def test_what_a_drill_shows_in_the_title_and_beside_the_count():
     assert [NINE.shown(reps, 0) for reps in (0, 2, 3, 9)] == [
         ("Nine", "left · 0/9"),
@@ -78,6 +83,7 @@ def test_what_a_drill_shows_in_the_title_and_beside_the_count():
         ("", "Nine · 9/9"),
     ]
     assert NINE.shown(2, 0, "de") == ("Nine", "rechts · 2/9")
+    assert NINE.shown(12, 0) == ("", "Nine · 9/9")  # who shoots on has reached the goal
     assert Drill({"en": "Makes"}, makes=5).shown(12, 3) == ("", "Makes · 3/5")
     assert Drill({"en": "Open", "de": "Offen"}).shown(4, 0, "de") == ("Offen", "")
 

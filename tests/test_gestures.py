@@ -196,12 +196,14 @@ def test_signals_can_be_switched_off() -> None:
     assert answered(hands, figure(WIDE, WIDE), 3.0, 0.0)[0] == []
 
 
-def test_an_answer_is_shown_for_a_moment_and_a_trouble_goes_first() -> None:
+def test_an_answer_is_shown_for_a_moment_in_a_trouble_too() -> None:
     hands = HandsFree(None, english())
     hands.say(1.0, "Rep 3 taken out")
     assert hands.dressed(View(1.5, None)).prompt == "Rep 3 taken out"
-    assert hands.dressed(View(1.5, None, trouble=True)).prompt == ""
+    assert hands.dressed(View(1.5, None, trouble=True)).prompt == "Rep 3 taken out"
     assert hands.dressed(View(9.0, None)).prompt == ""
+    hands.paused = True
+    assert hands.dressed(View(10.0, None, trouble=True)).prompt == ""  # a trouble goes before what stays
 
 
 # ------------------------------------------------------------------------------------------- on a rendered clip

@@ -31,7 +31,7 @@ def two_shots():
 def run(items, estimator, shipped, words, screen=None, meter=None):
     reps, said = [], []
     meter = meter or loop.Meter()
-    pipeline = Pipeline(shipped, words)
+    pipeline = Pipeline(shipped, words, "Sam")
     seen = sightings(items, estimator, pipeline.people_to_ask)
     loop.run(seen, pipeline, screen, reps.append, said.append, meter)
     return reps, said, meter
@@ -68,6 +68,7 @@ def test_a_trouble_is_said_and_shown_and_work_goes_on(two_shots, shipped, words)
     assert said == ["The camera is unplugged"]
     shown = screen.views[30]
     assert (shown.status, shown.trouble, shown.image) == ("The camera is unplugged", True, None)
+    assert shown.title == screen.views[29].title == "Sam"
     assert len(steps) == 2
 
 

@@ -36,6 +36,27 @@ def held(words) -> tuple[PracticeScreen, Pause, list[View]]:
     return screen, pause, window.views
 
 
+def test_trouble_with_the_disk_is_large_for_a_moment_and_small_to_the_end(words):
+    window = Shown()
+    screen = PracticeScreen(window, Pause(), None, None, hold_tone=False, words=words)  # type: ignore[arg-type]
+    cue = replace(FRAME, cue="Hold it", prompt="Rep 1: made")
+    screen.show(cue)
+    screen.say_of_disk("The disk is full", "Disk full")
+    for t_s in (10.0, 15.9, 16.1, 900.0):
+        screen.say_of_disk("The disk is full", "Disk full")  # once more with every rep
+        screen.show(replace(cue, t_s=t_s))
+    shown = window.views
+    assert [view.notice for view in shown] == ["", *["Disk full"] * 4]
+    assert [view.trouble for view in shown] == [False, True, True, False, False]
+    assert [view.status for view in shown[1:]] == [*["The disk is full"] * 2, *["Ready"] * 2]
+    assert [view.prompt for view in shown[1:]] == ["", "", "Rep 1: made", "Rep 1: made"]
+    screen.show(replace(cue, t_s=901.0, trouble=True, status="No camera"))
+    assert (window.views[-1].status, window.views[-1].notice) == ("No camera", "Disk full")
+    screen.say_of_disk("", "")  # room was made
+    screen.show(replace(cue, t_s=902.0))
+    assert window.views[-1].notice == ""
+
+
 def test_a_frame_that_was_under_way_does_not_take_the_answer_back(held):
     screen, _, views = held
     screen.show(ANSWER, answered=True)

@@ -334,6 +334,32 @@ def test_time_that_stands_still_or_goes_back_is_shown_but_not_counted(known, wor
     assert [rep.events for rep in ran.reps] == [rep.events for rep in plain.reps]
 
 
+def test_a_frame_that_is_shown_again_has_the_same_skeleton_and_ball(known, words):
+    """A key that is pressed while a clip is held."""
+    frames, estimator = filmed(film(play([stand(1.0)])))
+    pipeline = Pipeline(known, words)
+    seen = list(sightings(frames, estimator, pipeline.people_to_ask))
+    views = [pipeline.step(one).view for one in seen]
+    again = pipeline.step(seen[-1]).view
+    assert again.pose is not None
+    assert np.array_equal(again.pose.landmarks_px, views[-1].pose.landmarks_px)
+    assert again.ball is views[-1].ball
+
+
+def test_a_key_is_answered_although_nobody_is_in_the_picture(known, words):
+    """The coach at the keyboard takes a rep out while the player fetches the ball."""
+    take = play([stand(1.0), *reps_of([GOOD]), stand(4.0, ball=False)])
+    gone_s = film(take)[-1].t_s - 3.0
+    frames, estimator = filmed(without_body(film(take), gone_s, gone_s + 3.1))
+    pipeline = Pipeline(known, words)
+    for sighting in sightings(frames, estimator, pipeline.people_to_ask):
+        view = pipeline.step(sighting).view
+    assert view.trouble
+    assert pipeline.discard_last() == 1
+    view = pipeline.step(sighting).view
+    assert (view.trouble, view.prompt, view.count) == (True, "Rep 1 taken out", 0)
+
+
 def test_an_empty_hall_is_no_trouble_for_the_program(known, words):
     frames, estimator = filmed(without_body(film(play([stand(2)])), 0.0, 99.0))
     ran = work(frames, estimator, known, words)
@@ -571,7 +597,7 @@ def test_a_drill_with_a_rest_and_a_set_without_feedback_on_screen(known, words):
     shown = list(dict.fromkeys((step.view.title, step.view.goal) for step in ran.steps))
     assert shown == [("Sam", f"Two · {n}/3") for n in range(4)]
     first, second, third = [k for k, step in enumerate(ran.steps) if step.rep is not None]
-    assert ran.steps[second].feedback.prompt == "Rest 30 seconds. Last 1 without my help"
+    assert ran.steps[second].feedback.prompt == "Rest 30 seconds. The last one without my help"
     assert ran.steps[second].view.status == "Rest, 30 s to go"
     assert ran.steps[first].view.mark is Mark.OUT_OF_BAND
     quiet = ran.steps[third].view

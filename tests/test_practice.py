@@ -79,6 +79,18 @@ def test_every_rep_of_the_demo_can_be_looked_at_later(demo):
     assert len(list(files_of(data, session.start.id))) == len(said.reps)
 
 
+def test_what_arms_did_to_a_rep_and_that_none_is_left_is_said_in_the_terminal(tmp_path):
+    """The clip's script: a shot, and one arm straight up with the other straight out, which takes it out."""
+    data = data_folder(tmp_path / "data", prepared_model())
+    said = run("practice", "--clip", CLIPS / "signals.mp4", "--headless", "--player", "Tim", data=data)
+    assert said.status == 0
+    lines = said.err.splitlines()
+    assert lines.index("Rep 1 was taken out") > [line[:5] for line in lines].index("Rep 1")
+    assert lines[-1] == "No reps: 1 rep taken out."
+    none = run("practice", "--clip", CLIPS / "not_a_shot.mp4", "--headless", data=data)
+    assert (none.status, none.error) == (0, "No reps: no shot was seen.")
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no signals between programs")
 def test_a_killed_program_keeps_the_reps_that_it_told(tmp_path):
     """kill -9 after the first line; the next start opens the same database and adds its own session."""

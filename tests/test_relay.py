@@ -9,11 +9,11 @@ import pytest
 from builders import Form, Observation, film, filmed, joined, later, play, reps_of, stand, without_body
 
 from rimward.live.body_size import OFF_OWN, Size, SizeWatch
-from rimward.live.cautions import CAUTIONS
 from rimward.live.pipeline import Pipeline, Step
-from rimward.live.records import Scene
+from rimward.live.records import Scene, SourceTrouble
 from rimward.live.relay import Relay, Turn, TurnNews
 from rimward.live.sightings import sightings
+from rimward.live.words import text
 
 FORM = Form(knee_deg=115.0, elbow_at_set_deg=85.0, set_above_eyes_m=0.12, follow_through_s=1.0, elbow_at_end_deg=172.0)
 SMALL = replace(FORM, stature_m=1.40)
@@ -22,8 +22,10 @@ SMALL = replace(FORM, stature_m=1.40)
 class Court:
     """A relay and what came of it."""
 
-    def __init__(self, known, words, statures: dict[str, float | None], turn_s: float | None = None) -> None:
-        turns = [Turn(name, Pipeline(known, words, name), stature) for name, stature in statures.items()]
+    def __init__(
+        self, known, words, statures: dict[str, float | None], turn_s: float | None = None, goal: int | None = None
+    ) -> None:
+        turns = [Turn(name, Pipeline(known, words, name), stature, goal) for name, stature in statures.items()]
         self.relay = Relay(turns, words, "Station 2", turn_s)
         self.steps: list[tuple[str, Step]] = []
 
@@ -173,29 +175,80 @@ def test_the_own_size_is_remembered_without_any_stature(known, words, one_shot):
 def test_the_counts_of_all_are_shown_between_the_shots_and_never_in_one(known, words, one_shot):
     court = Court(known, words, {"Ada": None, "Ben": None})
     court.see(list(joined(one_shot, film(play([stand(4.0, ball=False)], FORM)))))
+    court.see(after(film(play([stand(16.0, ball=False)], FORM)), 20.0))
     shown = [step.view for _, step in court.steps if step.view.scene is Scene.STATION]
-    assert shown[0].prompt == "Ada"
     assert shown[-1].board[0].reps == 1
+    assert shown[-1].player == "Ada"
     assert all(view.phase in ("waiting", "holding", "landed") for view in shown)
 
 
-def test_the_cautions_come_after_the_name_until_the_players_first_shot(known, words, one_shot):
+def seconds_of(court: Court, scene: Scene) -> float:
+    return sum(step.view.scene is scene for _, step in court.steps) / 30
+
+
+def test_a_players_first_turn_begins_with_the_cautions_and_no_later_one(known, words):
     court = Court(known, words, {"Ada": None, "Ben": None})
     court.see(film(play([stand(15.0, ball=False)], FORM)))
-    told = list(dict.fromkeys(step.view.prompt for _, step in court.steps if not step.view.trouble))
-    assert told == ["Ada", *CAUTIONS[:2], ""]
-    court.see(after(one_shot, 20.0))
-    court.next()
-    court.next()
+    told = [step.view for _, step in court.steps if not step.view.trouble]
+    assert told[0].scene is Scene.CAUTIONS
+    assert told[0].player == "Ada"
+    assert told[-1].scene is Scene.STATION
+    assert seconds_of(court, Scene.CAUTIONS) == pytest.approx(10.0, abs=0.2)
+    for _ in court.relay.rows:
+        court.next()
     court.steps.clear()
-    court.see(after(film(play([stand(15.0, ball=False)], FORM)), 40.0))
-    assert {step.view.prompt for _, step in court.steps if not step.view.trouble} == {"Ada", ""}
+    court.see(after(film(play([stand(6.0, ball=False)], FORM)), 40.0))
+    assert seconds_of(court, Scene.CAUTIONS) == 0.0
+    assert next(step.view.prompt for _, step in court.steps if not step.view.trouble) == "Ada"
+
+
+def test_who_shoots_at_once_has_seen_the_cautions_before_and_reads_the_rest_afterwards(known, words, one_shot):
+    """The player comes with the ball in the hands: while it is held the page stands, during the shot it does not."""
+    court = Court(known, words, {"Ada": None, "Ben": None})
+    court.see(list(joined(one_shot, film(play([stand(16.0, ball=False)], FORM)))))
+    before = [step.view for _, step in court.steps if step.view.count == 0 and not step.view.trouble]
+    assert before[0].scene is Scene.CAUTIONS
+    assert {view.phase for view in before if view.scene is Scene.CAUTIONS} <= {"waiting", "holding", "landed"}
+    assert seconds_of(court, Scene.CAUTIONS) == pytest.approx(10.0, abs=0.2)
+    rep = next(k for k, (_, step) in enumerate(court.steps) if step.rep is not None)
+    assert all(step.view.scene is Scene.PRACTICE for _, step in court.steps[rep : rep + 60])  # what was said of it
+
+
+def test_a_reached_goal_names_who_is_next_until_somebody_goes_on(known, words, one_shot):
+    court = Court(known, words, {"Ada": None, "Ben": None}, goal=1)
+    court.see(one_shot)
+    assert not any("Ben" in step.view.prompt for _, step in court.steps[:-1] if step.view.count == 0)
+    for k in (1, 2):
+        court.see(after(film(play([stand(16.0, ball=False)], FORM)), 20.0 * k))
+        assert court.steps[-1][1].view.prompt == "Goal reached. Next: Ben (N, or by arms)"
+    court.next()
+    court.see(after(one_shot, 60.0))
+    court.see(after(film(play([stand(16.0, ball=False)], FORM)), 80.0))
+    assert court.steps[-1][1].view.prompt == text(words, "goal_last")
 
 
 def test_the_name_waits_for_somebody_who_can_read_it(known, words, one_shot):
     court = Court(known, words, {"Ada": None, "Ben": None})
     court.see(list(joined(without_body(film(play([stand(6.0)], FORM)), 0.0, 6.0), film(play([stand(1.0)], FORM)))))
     assert court.steps[-1][1].view.prompt == "Ada"
+
+
+def test_while_the_camera_gives_nothing_name_and_goal_stay_and_keys_are_answered(known, words, one_shot):
+    court = Court(known, words, {"Ada": None, "Ben": None})
+    court.see(one_shot)
+    t_s = one_shot[-1].t_s + 1.0
+    assert court.relay.pipeline.judge_last("made") == 1
+    shown = court.relay.troubled(SourceTrouble(t_s + 5.0, "The camera is unplugged"))
+    assert (shown.trouble, shown.status, shown.prompt) == (True, "The camera is unplugged", "")
+    assert (shown.player, shown.count, shown.tally) == ("Ada", 1, "made 1 of 1")
+    court.relay.pipeline.discard_last()
+    again = court.relay.seen_again()
+    assert again is not None
+    assert (again.trouble, again.prompt, again.count) == (True, "Rep 1 taken out", 0)
+    later_on = court.relay.troubled(SourceTrouble(t_s + 8.0, "The camera is unplugged"))
+    assert later_on.prompt == ""
+    court.see(after(film(play([stand(1.0)], FORM)), 40.0))
+    assert not court.steps[-1][1].view.trouble
 
 
 def test_a_player_alone_has_no_board_and_is_never_asked(known, words, one_shot):

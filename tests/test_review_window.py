@@ -14,7 +14,7 @@ from filmed_reps import number_in, numbered_film, rep_of
 from program import eventually
 
 from rimward.live.checks import judge
-from rimward.live.desk import Desk, Remark
+from rimward.live.desk import LISTED, Desk, Remark
 from rimward.live.figure import Take
 from rimward.live.records import Cue, Finding, Measurement
 from rimward.live.reels import Films, Keeper, Reel, reels
@@ -198,6 +198,23 @@ def test_however_many_values_are_out_all_are_shown_and_no_word_leaves_the_panel(
     assert rows.max() < 0.86 * height
     columns, _ = changed(all_out(plain), all_out(plain, last_deg=-6543.21), mode, size)
     assert columns.size > 0, "the last of them is not there"
+
+
+def every_value(taken: Take, jump_m: float | None = 0.31) -> Take:
+    """A rep that has all the values which stand beside the picture, the last of them to be chosen."""
+    measured = {name: Measurement(0.25, 0.03, "image") for name in LISTED}
+    last = Measurement.missing("not seen") if jump_m is None else Measurement(jump_m, 0.03, "image")
+    rep = replace(taken.rep, measurements=measured | {"jump_height_m": last}, findings=())
+    return replace(taken, rep=rep)
+
+
+@pytest.mark.parametrize(("size", "all_there"), [((1920, 1080), True), ((640, 360), False)])
+def test_in_comparison_every_value_is_there_or_is_counted(shown, size, all_there):
+    plain = shown[0].take
+    columns, _ = changed(every_value(plain), every_value(plain, 0.47), "beside", size)
+    assert (columns.size > 0) is all_there
+    columns, _ = changed(every_value(plain), every_value(plain, None), "beside", size)
+    assert columns.size > 0  # the value, or the number of those that are not shown
 
 
 def test_every_frame_that_is_shown_is_the_one_that_was_asked_for(stage):

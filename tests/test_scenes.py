@@ -10,6 +10,8 @@ import cv2
 import numpy as np
 import pytest
 
+from rimward.live.assets import english
+from rimward.live.cautions import CAUTIONS
 from rimward.live.known_player import is_minor
 from rimward.live.layout import arrange
 from rimward.live.records import Advice, Mark, Scene, Sight, Standing, View
@@ -143,11 +145,70 @@ def test_a_board_shows_everybody_and_whose_turn_it_is(size):
     assert share_of(whole, STYLE.accent) > share_of(nobody, STYLE.accent)
 
 
-def test_a_long_name_does_not_run_into_the_count():
-    long = drawn(View(0.0, None, scene=Scene.STATION, board=(Standing("W" * 60, 7), *BOARD)))
-    short = drawn(View(0.0, None, scene=Scene.STATION, board=(Standing("W", 7), *BOARD)))
-    count = slice(round(0.60 * 1280), None)
-    assert np.array_equal(long[:, count], short[:, count])
+@pytest.mark.parametrize("goal", [None, 10, 500])
+def test_a_long_name_does_not_run_into_the_count(goal):
+    def board(name: str) -> np.ndarray:
+        rows = (Standing(name, 88, goal), *BOARD)
+        return drawn(View(0.0, None, scene=Scene.STATION, board=rows))
+
+    inked = (np.abs(board("W").astype(int) - STYLE.ink).max(axis=2) < 12).any(axis=0)
+    left = np.nonzero(inked[400:])[0].min() + 400  # short names end before that
+    assert np.array_equal(board("W" * 60)[:, left - 8 :], board("W")[:, left - 8 :])
+
+
+@pytest.mark.parametrize("size", [(1280, 720), (1920, 1080)])
+def test_a_name_is_cut_only_where_it_could_not_be_read_any_more(size):
+    """Twenty letters fit into a row; the last one is seen."""
+    left, right = (
+        drawn(View(0.0, None, scene=Scene.STATION, board=(Standing(f"Bartholomaeus Hohe{end}", 7), *BOARD[:2])), size)
+        for end in "HI"
+    )
+    assert np.any(left != right)
+    name, other = (
+        drawn(View(0.0, None, scene=Scene.STATION, board=(Standing("H" * 60, 7), Standing(last, 7))), size)
+        for last in "HI"
+    )
+    high = np.nonzero((np.abs(name.astype(int) - other).max(axis=2) > 60).any(axis=1))[0]
+    assert len(high) >= 0.45 * 0.0625 * min(size)  # the capitals of what is read from 4 m
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_a_goal_that_is_passed_is_a_goal_that_is_reached(size):
+    passed, reached = (
+        drawn(View(0.0, None, scene=Scene.STATION, board=(Standing("Ada", n, 3),)), size) for n in (10, 3)
+    )
+    assert np.array_equal(passed, reached)
+
+
+@pytest.mark.parametrize("size", SIZES)
+def test_the_cautions_of_a_first_turn_are_all_there_under_the_players_name(size):
+    words = dict(english())
+
+    def page(player: str, *cautions: str) -> np.ndarray:
+        return drawn(
+            View(0.0, None, scene=Scene.CAUTIONS, player=player),
+            size,
+            words={**words, ("screen", "cautions"): cautions},
+        )
+
+    shown = page("Ada", *CAUTIONS)
+    assert not np.array_equal(shown, page("Ben", *CAUTIONS))
+    for k in range(len(CAUTIONS)):
+        assert not np.array_equal(shown, page("Ada", *CAUTIONS[:k], "-", *CAUTIONS[k + 1 :]))
+
+
+@pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("goal", ["left corner \N{MIDDLE DOT} 0/4", ""])
+def test_whose_turn_it_is_is_read_from_4_m(size, goal):
+    """Beside the picture, with spots as well: its capitals as high as those of the goal."""
+    one, other = (drawn(View(0.0, None, player=name, goal=goal, title="Station 1"), size) for name in ("HHH", "III"))
+    rows = np.nonzero((np.abs(one.astype(int) - other).max(axis=2) > 60).any(axis=1))[0]
+    assert rows.max() - rows.min() + 1 >= 0.45 * 0.0625 * min(size)
+    whole = (
+        drawn(View(0.0, None, player="Ada", goal=of, title="Station 1"), size)
+        for of in ("Ada \N{MIDDLE DOT} 1/3", "1/3")
+    )
+    assert not np.array_equal(*whole)
 
 
 def test_the_end_stays_calm_and_tells_the_count():

@@ -265,6 +265,17 @@ def test_notes_for_the_coach_are_drawn_where_there_is_room() -> None:
     assert left > 640
 
 
+@pytest.mark.parametrize("size", [(1280, 720), (1024, 768), (1680, 720)])
+def test_a_long_note_is_broken_and_does_not_make_the_others_small(size: tuple[int, int]) -> None:
+    def capital(*before: str) -> int:
+        values = ("elbow at set 76 ± 5 deg", "deepest knee 118 ± 6 deg")
+        one, other = (drawn(a_view(lines=(*before, *values, letter)), size) for letter in ("H", "I"))
+        return extent(where_differs(one, other))[3]
+
+    long = "Ellbogenlinie: dazu braucht es den Platz der Kamera (rimward calibrate)"
+    assert capital(long) >= 0.6 * capital("elbow at set")
+
+
 # ---- picture, skeleton, ball
 
 

@@ -142,6 +142,15 @@ def test_a_short_goal_of_ones_own_is_not_all_silence(name, goal, words):
         assert f"Last {len(quiet)} without my help" in (own.said_after(quiet[0] - 1, 0, words) or "")
 
 
+def test_one_rep_without_feedback_is_no_set_of_them():
+    """A tenth of the drill's thirty would leave one, which shows nothing."""
+    own = StationPlayer("Ada", reps=3).drill(load_drill("free_throws"))
+    assert own is not None
+    assert own.quiet_reps == 0
+    drill = Drill({"en": "One"}, reps=4, quiet_reps=1)  # what a coach asks for himself stays
+    assert StationPlayer("Ada", reps=4).drill(drill) == drill
+
+
 def test_ten_free_throws_of_the_drills_thirty_have_three_without_feedback():
     own = StationPlayer("Ada", reps=10).drill(load_drill("free_throws"))
     assert own is not None

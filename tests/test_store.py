@@ -508,6 +508,10 @@ def test_a_full_disk_sends_the_session_to_a_side_file(folder, reopen, said):
         writer.save(a_rep(index))
     assert len(said) == 1
     assert "rimward.db cannot grow, the disk is full; this session goes on in " in said[0]
+    assert (writer.aside, writer.full) == (True, True)
+    waiting = writer.reps_aside
+    assert waiting == set(range(min(waiting), 201))
+    assert 1 not in waiting
     a_store.close()
     assert [rep.index for rep in reopen().reps(writer.id)] == list(indices)
 
@@ -522,6 +526,7 @@ def test_a_read_only_database_sends_the_session_to_a_side_file_and_history_stays
     second.save(a_rep(1))
     assert len(said) == 1
     assert "rimward.db cannot be written; this session goes on in " in said[0]
+    assert (second.aside, second.full) == (True, False)
     assert a_store.reps(first.id) == [a_rep(1)]
     a_store.close()
     assert reopen().reps(second.id) == [a_rep(1)]
@@ -533,7 +538,10 @@ def test_a_folder_without_write_permission_sends_the_session_to_the_temp_folder(
         pytest.skip("this user may write everywhere")
     begin(open_store(folder, said.append)).save(a_rep(1))
     [side] = own_temp.glob("rimward*/*/*.jsonl")
-    assert said == [f"{folder / DATABASE} cannot be opened; this session goes on in {side} and joins at the next start"]
+    assert said == [
+        f"{folder / DATABASE} cannot be opened; this session goes on in {side} and joins at the next start, "
+        "which must be before this computer restarts"
+    ]
 
 
 def test_an_unusable_data_folder_sends_the_session_to_the_temp_folder_and_it_joins_later(
@@ -545,7 +553,8 @@ def test_an_unusable_data_folder_sends_the_session_to_the_temp_folder_and_it_joi
     writer.save(a_rep(1))
     [side] = own_temp.glob("rimward*/*/*.jsonl")
     assert said == [
-        f"{a_store.path} cannot be used (File exists); this session goes on in {side} and joins at the next start"
+        f"{a_store.path} cannot be used (File exists); this session goes on in {side} and joins at the next start, "
+        "which must be before this computer restarts"
     ]
     with pytest.raises(StoreError, match=r"rimward\.db cannot be used"):
         a_store.sessions()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import signal
+import sqlite3
 import struct
 import threading
 import time
@@ -161,6 +162,26 @@ def test_a_clip_with_a_window(stage):
     assert stage.said == []
 
 
+def test_a_full_disk_is_said_on_the_screen_and_its_reps_are_not_called_saved(stage, monkeypatch):
+    @contextlib.contextmanager
+    def none_left(engine: object) -> Iterator[None]:
+        error = sqlite3.OperationalError("database or disk is full")
+        error.sqlite_errorcode = sqlite3.SQLITE_FULL
+        raise error
+        yield
+
+    monkeypatch.setattr("rimward.live.store.writing", none_left)
+    said = play_once_then_end(stage)
+    assert said.status == 0
+    large = [view for view in stage.views if view.trouble and "disk is full" in view.status]
+    assert large
+    assert all(view.notice == "Disk full: reps wait in a side file" for view in large)
+    assert stage.view.scene == "end"
+    assert stage.view.status.startswith("The end: 1 rep, of which 1 in a side file")
+    monkeypatch.undo()
+    assert [len(reps) for _, reps in saved(stage.data)] == [1]
+
+
 def test_the_last_tone_sounds_to_its_end(stage):
     """The person ends the practice at the very moment at which the tone begins."""
     stage.at_play = lambda: press("q")
@@ -182,6 +203,7 @@ def test_a_key_is_answered_while_a_clip_is_held(stage):
         assert eventually(lambda: stage.view.prompt == "Rep 1 taken out")
         assert stage.view.count == 0
         assert stage.view.status.startswith("Paused")
+        assert stage.view.pose is not None
         press("u")
         assert eventually(lambda: stage.view.prompt == "Rep 1 counts again")
         assert stage.view.count == 1
@@ -329,6 +351,24 @@ def test_a_camera_that_is_unplugged_and_comes_back(stage):
     troubled = [view for view in stage.views if view.trouble and "stopped giving pictures" in view.status]
     assert troubled
     assert troubled[-1].count == 1
+
+
+def test_a_key_is_answered_while_the_camera_gives_nothing(stage):
+    camera = open_camera(0, capture_factory=clip_camera(ONE_REP), retry_s=3600)
+
+    def person() -> None:
+        assert eventually(lambda: stage.count_is(1) and stage.view.trouble)
+        assert stage.view.title == "Sam"
+        press("backspace")
+        assert eventually(lambda: stage.view.prompt == "Rep 1 taken out")
+        assert (stage.view.trouble, stage.view.count) == (True, 0)
+        press("u")
+        assert eventually(lambda: stage.view.prompt == "Rep 1 counts again")
+        press("q")
+
+    said = stage.practise(person, source=camera, title="Sam")
+    assert said.status == 0
+    assert [line["kind"] for line in said.lines] == ["rep", "discard", "restore", "session"]
 
 
 def test_without_a_camera_the_window_says_so_and_can_be_closed(stage):

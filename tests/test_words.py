@@ -19,7 +19,18 @@ from rimward.live.gestures import Gesture
 from rimward.live.glossary import TERMS
 from rimward.live.records import Mark, Phase, Result, Sight
 from rimward.live.screen import KEYS, key_table
-from rimward.live.words import FREE, LANGUAGES, LISTS, PROMPTS, Words, count_of_reps, prompt, read_words, text
+from rimward.live.words import (
+    FREE,
+    LANGUAGES,
+    LISTS,
+    PROMPTS,
+    Words,
+    count_of_reps,
+    decimals_of,
+    prompt,
+    read_words,
+    text,
+)
 
 NAMED_KEYS = ("space", "page_up", "page_down", "backspace", "escape", "full_stop")
 """Keys that bear a word."""
@@ -118,6 +129,14 @@ def test_the_screens_words_fill_in_what_they_are_given(table):
     assert text(table, "said_out", index=3) != text(table, "said_out", index=4)
     assert count_of_reps(table, 1) != count_of_reps(table, 2).replace("2", "1")
     assert text({}, "waiting") == ""
+
+
+def test_numbers_are_written_as_the_language_does():
+    """DIN 1333, DIN 5008 (from memory): a comma."""
+    english, german = (read_words(config_text(f"words_{language}.toml"), language) for language in ("en", "de"))
+    assert decimals_of(english, "0.84 ± 0.05") == "0.84 ± 0.05"
+    assert decimals_of(german, "0.84 ± 0.05") == "0,84 ± 0,05"
+    assert decimals_of({}, "0.84") == "0.84"
 
 
 def test_prompts_are_filled_in(table):
