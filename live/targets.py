@@ -14,7 +14,7 @@ from .checks import BY_NAME, CHECKS, Check, of_measurement
 from .evidence import LEAST_REPS
 from .glossary import TERMS
 from .records import Band, Rep
-from .words import Words, text
+from .words import Words, decimals_of, text
 
 _WIDE = 2.0
 """An own band reaches so many spreads to each side of the median: it holds nineteen of twenty of those reps."""
@@ -196,9 +196,9 @@ def told(targets: Targets, bands: Mapping[str, Band], words: Words) -> list[str]
 def _ends(band: Band, measurement: str, words: Words) -> str:
     """ "100 to 125 °", in the unit that people are shown."""
     term = TERMS[measurement]
-    digits, point = 2 if term.unit in ("s", "m") else 0, text(words, "decimal_point")
+    digits = 2 if term.unit in ("s", "m") else 0
     low, high = (
-        None if end is None else f"{end * term.factor:.{digits}f}".replace(".", point) for end in (band.low, band.high)
+        None if end is None else decimals_of(words, f"{end * term.factor:.{digits}f}") for end in (band.low, band.high)
     )
     if low is None:
         ends = text(words, "target_up_to", high=high)
