@@ -81,7 +81,7 @@ _DOT = " \N{MIDDLE DOT} "
 """Between the parts of a title."""
 _NOTES = 0.042
 """Largest size of the values for the coach who stands near, in window heights."""
-_LEAST_NOTES = 0.022
+_LEAST_NOTES = 0.03
 """Values that would be smaller for want of height are left out, the last ones first."""
 _LONG = 1.5
 """A note so many times as long as the middle one is broken."""
@@ -322,7 +322,8 @@ class Painter(Scenes):
             return
         size, shown = self._notes(lines, box, _NOTES * surface.get_height())
         # where name, goal and makes leave little room: a few that can be read
-        while len(lines) > 1 and size < _LEAST_NOTES * surface.get_height() and box.h < len(shown) * 1.1 * size:
+        least = _LEAST_NOTES * surface.get_height()
+        while len(lines) > 1 and size < least and box.h < 1.02 * len(shown) * self._line * size:
             lines = lines[:-1]
             size, shown = self._notes(lines, box, _NOTES * surface.get_height())
         for i, line in enumerate(shown):
