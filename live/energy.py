@@ -1,17 +1,15 @@
 """The order in which a shot's joints open fastest: legs pass their speed on to the arm, joint by joint.
 
 The peak of each joint's speed of extension is found between the crouch and just after the release; a parabola through
-the samples round it gives the instant finer than the frames. Two joints whose peaks lie closer together than their
-errors have no order. Knee, hip, elbow, wrist is the order that coaches ask for (common practice, no source). The
-wrist's snap is left to whoever has a hand's own landmarks: on rendered shots those of the body's network put it 30 to
-250 ms off.
+the samples round it gives the instant finer than the frames. Knee, hip, elbow, wrist is the order that coaches ask for
+(common practice, no source). The wrist's snap is left to whoever has a hand's own landmarks: on rendered shots those of
+the body's network put it 30 to 250 ms off.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 
@@ -49,17 +47,6 @@ class Energy:
             return None
         a, b = self.peaks[first], self.peaks[then]
         return b.t_s - a.t_s, float(np.hypot(a.sigma_s, b.sigma_s))
-
-    @property
-    def order(self) -> tuple[str, ...] | None:
-        """The joints that were seen, in time; None where two neighbours cannot be told apart."""
-        names = sorted(self.peaks, key=lambda joint: self.peaks[joint].t_s)
-        for first, then in pairwise(names):
-            lag = self.lag_s(first, then)
-            assert lag is not None
-            if lag[0] < 2 * lag[1]:
-                return None
-        return tuple(names) if len(names) > 1 else None
 
 
 def read(
