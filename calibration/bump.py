@@ -19,13 +19,16 @@ _CORNERS_PER_CELL: Final = 6
 _FEWEST: Final = 12
 """Matched corners that a judgement needs."""
 _MOVED_PX: Final = 2.5 / 1280
-"""Shift of the background, as a share of the picture's width, from which on the camera counts as moved."""
+"""Shift of the background, as a share of the picture's longer side, from which on the camera counts as moved."""
 _STILL_SHARE: Final = 0.35
 """No bump leaves this share of the corners where they were, so this many are enough to say that there was none..."""
 _LEFT_SHARE: Final = 0.15
 """...and with a bump no more than this stay by chance (the middle of a picture that was turned)."""
 _AGREEING: Final = 0.6
 """Share of the matched corners that one movement of the camera must explain."""
+_FEATURES: Final = 1500
+_FOUND_AGAIN: Final = 25
+"""So many features that one movement of the camera explains are no chance: of 1500, two dozen."""
 _LONGEST_SIDE: Final = 1280
 """Larger pictures are looked at in this size: the answer is the same and the time is not."""
 
@@ -102,10 +105,10 @@ def bumped(reference: Background, image: ImageArray, people: NDArray[np.bool_] |
         good &= covered[at[:, 1], at[:, 0]] == 0
     matched = int(good.sum())
     if matched < max(_FEWEST, 0.2 * len(reference.corners)):
-        return Bump(Verdict.UNSURE, float("nan"), matched)
+        return _far_moved(reference, grey, people)
     to_full = reference.image_size[0] / grey.shape[1]
     moved = shift[good] * to_full
-    limit = _MOVED_PX * reference.image_size[0]
+    limit = _MOVED_PX * max(reference.image_size)
     size = np.linalg.norm(moved, axis=1)
     still = size < limit
     if still.mean() >= _STILL_SHARE:
@@ -116,6 +119,30 @@ def bumped(reference: Background, image: ImageArray, people: NDArray[np.bool_] |
     if agreeing >= _AGREEING and still.mean() <= _LEFT_SHARE:
         return Bump(Verdict.MOVED, float(np.median(size)), matched)
     return Bump(Verdict.UNSURE, float("nan"), matched)
+
+
+def _far_moved(reference: Background, grey: ImageArray, people: NDArray[np.bool_] | None) -> Bump:
+    """Whether the background is seen elsewhere, after a turn too large to be followed from corner to corner."""
+    finder: Any = cv2.ORB.create(_FEATURES)
+    free = np.full(grey.shape, 255, np.uint8)
+    if people is not None:
+        covered = cv2.resize(people.astype(np.uint8), (grey.shape[1], grey.shape[0]), interpolation=cv2.INTER_NEAREST)
+        free[covered == 1] = 0
+    points, marks = finder.detectAndCompute(reference.grey, None)
+    there, seen = finder.detectAndCompute(grey, free)
+    pairs = cv2.BFMatcher(cv2.NORM_HAMMING, crossCheck=True).match(marks, seen) if points and there else ()
+    if len(pairs) < _FOUND_AGAIN:
+        return Bump(Verdict.UNSURE, float("nan"), 0)
+    start = np.array([points[pair.queryIdx].pt for pair in pairs])
+    end = np.array([there[pair.trainIdx].pt for pair in pairs])
+    homography, explained = cv2.findHomography(start, end, cv2.RANSAC, 3.0)
+    found = int(explained.sum()) if homography is not None else 0
+    inside = explained.ravel() == 1 if homography is not None else np.zeros(len(pairs), bool)
+    to_full = reference.image_size[0] / grey.shape[1]
+    shift_px = float(np.median(np.linalg.norm((end - start)[inside], axis=1)) * to_full) if found else float("nan")
+    if found >= _FOUND_AGAIN and shift_px > _MOVED_PX * max(reference.image_size):
+        return Bump(Verdict.MOVED, shift_px, found)
+    return Bump(Verdict.UNSURE, float("nan"), found)
 
 
 def _looked_at(image: ImageArray) -> ImageArray:

@@ -111,7 +111,7 @@ def impossible(pose: Pose, marks: Iterable[PlacedMark]) -> str | None:
 
 
 def _limit_px(problem: Problem, share: float) -> float:
-    return share * problem.lens.image_size[0]
+    return share * max(problem.lens.image_size)
 
 
 def _fits(problem: Problem, pose: Pose) -> bool:

@@ -34,7 +34,7 @@ class PlacedMark:
 # A mark placed by hand with a magnifier is good to less than a pixel of 1280 (from memory); the residuals have their
 # say as soon as there are more than a few of them.
 MARK_SIGMA: Final = 0.8 / 1280
-"""Expected error of a mark, as a share of the picture's width."""
+"""Expected error of a mark, as a share of the picture's longer side."""
 _BELIEF_WEIGHT: Final = 4.0
 """How many residuals that expectation is worth."""
 
@@ -97,7 +97,7 @@ class Problem:
     @property
     def sigma_px(self) -> float:
         """Expected error of a mark in pixels."""
-        return MARK_SIGMA * self.lens.image_size[0]
+        return MARK_SIGMA * max(self.lens.image_size)
 
     @property
     def focal_free(self) -> bool:

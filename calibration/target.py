@@ -293,7 +293,7 @@ class _Fit:
     @property
     def in_place(self) -> bool:
         """True when the pages stand as typed, as far as pixels can tell."""
-        return self.rms_px <= _RMS_LIMIT * self.lens.image_size[0]
+        return self.rms_px <= _RMS_LIMIT * max(self.lens.image_size)
 
     def record(self, court: Court, camera: str) -> Calibration:
         """The calibration, or CalibrationError when the pages do not stand as typed."""
@@ -364,7 +364,7 @@ def _fit(
     count = len(order)
     toward = centre0[:2] - feet[:, :2]
     facing = toward / np.linalg.norm(toward, axis=1, keepdims=True)
-    sigma_px = _CORNER_SIGMA * lens.image_size[0]
+    sigma_px = _CORNER_SIGMA * max(lens.image_size)
 
     def corners(ways: FloatArray, size: float) -> FloatArray:
         """`ways` (pages, 4): turn, lean, and how far the foot is off its place."""

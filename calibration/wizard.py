@@ -570,7 +570,7 @@ def is_good(calibration: Calibration) -> bool:
 
 
 def _agree(calibration: Calibration) -> bool:
-    return calibration.rms_px <= _GOOD_RMS * calibration.image_size[0]
+    return calibration.rms_px <= _GOOD_RMS * max(calibration.image_size)
 
 
 # ---- questions

@@ -26,8 +26,7 @@ def describe(calibration: Calibration) -> tuple[str, ...]:
         f"{_angle(calibration.sigma_direction_deg)} in direction.",
     ]
     if calibration.method != "standing":
-        width = calibration.image_size[0]
-        share = calibration.rms_px / width * 1280
+        share = calibration.rms_px / max(calibration.image_size) * 1280
         verdict = "very good" if share < 1 else "good" if share < 2 else "rough: look at the drawn court"
         lines.append(f"The marks are {calibration.rms_px:.1f} px from where they should be ({verdict}).")
     lines.append(f"Lens: {calibration.hfov_deg:.0f} degrees across, {calibration.lens}{_lens_doubt(calibration)}.")

@@ -53,6 +53,28 @@ def test_a_bump_or_a_moved_lid(axis: int, degrees: float) -> None:
         assert seen.shift_px == pytest.approx(abs(np.radians(degrees)) * 914, rel=0.25)
 
 
+@pytest.mark.parametrize(("axis", "degrees"), [(1, 8.0), (1, -20.0), (1, 45.0), (0, 12.0), (2, 30.0)])
+def test_a_camera_that_was_knocked_round(axis: int, degrees: float) -> None:
+    """Too far for its corners to be followed: what is seen again elsewhere tells."""
+    assert bumped(REFERENCE, gym(turned(degrees, axis), seed=2)).verdict is Verdict.MOVED
+
+
+@pytest.mark.parametrize("share", [0.8, 0.9, 0.95])
+def test_a_crowd_before_the_camera_is_no_bump(share: float) -> None:
+    picture, rng = gym(SIDE, seed=5), np.random.default_rng(6)
+    covered = round(share * SIZE[0])
+    crowd = rng.integers(0, 255, (SIZE[1] // 20, SIZE[0] // 20), dtype=np.uint8).repeat(20, 0).repeat(20, 1)
+    picture[:, :covered] = crowd[:, :covered]
+    assert bumped(REFERENCE, picture).verdict is not Verdict.MOVED
+
+
+def test_another_place_or_the_dark_is_unsure() -> None:
+    rng = np.random.default_rng(7)
+    elsewhere = rng.integers(0, 255, (SIZE[1] // 10, SIZE[0] // 10), dtype=np.uint8).repeat(10, 0).repeat(10, 1)
+    for picture in (elsewhere, (gym(SIDE, seed=4) * 0.05).astype(np.uint8)):
+        assert bumped(REFERENCE, picture).verdict is Verdict.UNSURE
+
+
 def test_a_camera_that_was_pushed_along_the_table() -> None:
     delta = np.zeros(7)
     delta[4] = 0.15
