@@ -11,7 +11,7 @@ from .bump_watch import BumpWatch
 from .hold_aid import HoldAid
 from .pace import Pause
 from .phases import IN_THE_SHOT
-from .records import View
+from .records import Scene, View
 from .screen import Window
 from .speaker import Speaker
 from .watchdog import Watchdog
@@ -85,6 +85,8 @@ class PracticeScreen:
             paused = text(self._words, "paused_clip")
             answer = "" if self._answer is None else self._answer.prompt
             view = replace(view, status=paused, prompt=answer or paused)
+        if view.scene is Scene.CAUTIONS and (view.trouble or self._pause.on):
+            view = replace(view, scene=Scene.PRACTICE)  # a page of text would hide what is the matter
         self._window.show(view)
 
     def show_again(self) -> None:

@@ -158,7 +158,8 @@ class Pipeline:
         self._hand_votes: list[float] = []
         self._index = 0
         self._kept: list[int] = []
-        self._taken: list[int] = []
+        self._taken: list[tuple[int, tuple[str | None, Mark | None, tuple[str, ...]]]] = []
+        """Reps that were taken out, and what was shown of them."""
         self._cue: str | None = None
         self._mark: Mark | None = None
         self._lines: tuple[str, ...] = ()
@@ -347,6 +348,7 @@ class Pipeline:
         feedback = self._coach.ask(self._buffer[-1].seen.t_s) if self._kept and self._buffer else None
         if feedback is not None and not feedback.withheld:
             self._cue, self._mark = feedback.shown, self._coach.mark()
+            self._say(feedback.shown or "")
         return feedback
 
     def discard_last(self) -> int | None:
@@ -355,21 +357,25 @@ class Pipeline:
         The one that was taken last comes back with `put_back_last`.
         """
         if not self._kept:
+            self._say(text(self._words, "said_no_rep"))
             return None
-        self._cue, self._mark, self._lines = None, None, ()
         index = self._kept.pop()
+        self._taken.append((index, (self._cue, self._mark, self._lines)))
+        self._cue, self._mark, self._lines = None, None, ()
         self._coach.discard(index)
         self._results.pop(index, None)
-        self._taken.append(index)
         self._say(text(self._words, "said_out", index=self.count + 1))
         return index
 
     def put_back_last(self) -> int | None:
         """Count the rep again that was taken out last, with what was known of it; returns its index, None without."""
         if not self._taken:
+            self._say(text(self._words, "said_none_out"))
             return None
-        index = self._taken.pop()
+        index, shown = self._taken.pop()
         insort(self._kept, index)
+        if index == self._kept[-1]:
+            self._cue, self._mark, self._lines = shown
         result = self._coach.put_back(index)
         if result is not None:
             self._results[index] = result

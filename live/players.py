@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from rimward.calibration.typed import metres
 
-from .errors import UsageError
+from .errors import StoreError, UsageError
 from .plural import counted
 
 if TYPE_CHECKING:
@@ -109,6 +109,12 @@ def _agreed(store: Store, names: list[str], sure: bool, say: Callable[[str], Non
 
     today = date.today()
     kept, other = (store.player(name) for name in names)
+    invented = [_is_demos(store, one) for one in (kept, other)]
+    if invented[0] != invented[1]:
+        raise StoreError(
+            f"{plain(names[0])} and {plain(names[1])} must both be people, one of them is the player of"
+            " `rimward demo`, whom nobody ever filmed; leave them two"
+        )
     against = contradictions(kept, other, today)
     if not against or kept.id == other.id:
         return True
@@ -119,6 +125,12 @@ def _agreed(store: Store, names: list[str], sure: bool, say: Callable[[str], Non
         return False
     say(f"{what}. United they are {shown}, {facts_of(kept, today)}; what was known of {given} against that is gone")
     return True
+
+
+def _is_demos(store: Store, player: Player) -> bool:
+    from .roster import is_demo
+
+    return is_demo(player.name, {session.start.source for session in store.sessions(player.id)})
 
 
 _OLD_FILES = ("backups/*.zip", "rimward.*.db", "pending/*.damaged")

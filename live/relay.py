@@ -83,15 +83,16 @@ class Relay:
         """Waiting for somebody to say who shoots."""
         self.doubted: list[int] = []
         """Reps that were counted while that was not known."""
+        self._last_seen: Sighting | None = None
         self._begin()
 
     def _begin(self) -> None:
-        self._last_seen: Sighting | None = None
         self._left_s = self._turn_s
         self._last_s: float | None = None
         self._since_s: float | None = None
         self._idle_since_s: float | None = None
         self._cautions_s: float | None = None
+        self._shot_began = False
         self._sure = self._over = self.asks = False
         self.doubted = []
         self._sizes.begin()
@@ -243,6 +244,7 @@ class Relay:
             view = replace(view, clock=(max(0, math.ceil(self._left_s)), round(self._turn_s)))
         before_s, self._cautions_s = self._cautions_s, None
         view = replace(view, player=self.name)
+        self._shot_began |= view.phase not in IDLE
         if view.trouble or self.pipeline.paused or view.phase not in IDLE:
             return view
         if self.asks:
@@ -250,7 +252,7 @@ class Relay:
         idle = self._idle_since_s is not None and view.t_s - self._idle_since_s >= _BOARD_AFTER_S
         # before advice on the camera: that waits for the first shot, but nobody can tell when it comes. Who shot
         # sooner still reads them, once there is nothing else to see.
-        if self.cautioned_s[self.now] < _CAUTIONS_S and not view.prompt and (self.count == 0 or idle):
+        if self.cautioned_s[self.now] < _CAUTIONS_S and not view.prompt and (idle or not self._shot_began):
             self.cautioned_s[self.now] += 0.0 if before_s is None else min(_STEP_S, view.t_s - before_s)
             self._cautions_s = view.t_s
             return replace(view, scene=Scene.CAUTIONS, prompt=self.name)

@@ -13,7 +13,8 @@ import pytest
 from practised import Day, practise
 from program import CLIPS, data_folder
 
-from rimward.live import cli
+from rimward.live import cli, demo
+from rimward.live.session_records import SessionSummary
 from rimward.live.store import open_store
 from rimward.live.tables import plain, plot, print_table
 
@@ -245,6 +246,19 @@ def test_who_does_not_contradict_is_united_without_a_question(rimward, data):
     done = rimward("players", "unite", "Tim", "Tom", "--json")
     assert (done.status, done.err) == (0, "")
     assert done.lines[0]["birth_year"] == 1990
+
+
+def test_the_demos_player_is_united_with_nobody(rimward, data):
+    """United, an invented player's shots would go to the club's server under somebody's name."""
+    rimward("players", "add", "Sam")
+    store = open_store(data)
+    facts = {"hand": "right", "settings_digest": "d", "app_version": "v"}
+    store.start_session(player=demo.PLAYER, source=demo.CLIP, **facts).close(SessionSummary(1, 0, 1.0))
+    store.close()
+    for names in (("Sam", "demo"), ("demo", "Sam")):
+        refused = rimward("players", "unite", *names, "--yes")
+        assert refused.status == 2
+        assert "must both be people" in refused.err
 
 
 def test_of_a_minor_pictures_stay_none_and_that_is_said(rimward, data):

@@ -8,7 +8,7 @@ import pytest
 
 from rimward.live.outputs import PracticeScreen
 from rimward.live.pace import Pause
-from rimward.live.records import View
+from rimward.live.records import Scene, View
 from rimward.live.words import text
 
 FRAME = View(5.0, None, count=1, status="Ready")
@@ -55,6 +55,20 @@ def test_trouble_with_the_disk_is_large_for_a_moment_and_small_to_the_end(words)
     screen.say_of_disk("", "")  # room was made
     screen.show(replace(cue, t_s=902.0))
     assert window.views[-1].notice == ""
+
+
+def test_the_page_of_cautions_hides_neither_a_pause_nor_a_trouble(words):
+    window, pause = Shown(), Pause()
+    screen = PracticeScreen(window, pause, None, None, hold_tone=False, words=words)  # type: ignore[arg-type]
+    page = replace(FRAME, scene=Scene.CAUTIONS, prompt="Ada")
+    screen.show(page)
+    screen.say_of_disk("The disk is full", "Disk full")
+    screen.show(replace(page, t_s=6.0))
+    pause.toggle()
+    screen.say_of_disk("", "")
+    screen.show_again()
+    assert [view.scene for view in window.views] == [Scene.CAUTIONS, Scene.PRACTICE, Scene.PRACTICE]
+    assert window.views[-1].prompt == text(words, "paused_clip")
 
 
 def test_a_frame_that_was_under_way_does_not_take_the_answer_back(held):

@@ -504,8 +504,7 @@ def test_what_was_taken_out_can_be_put_back_in_turn(known, words):
     frames, estimator = filmed(film(play(reps_of([GOOD, LOW]), GOOD)))
     pipeline = Pipeline(known, words)
     seen = sightings(frames, estimator, pipeline.people_to_ask)
-    for _ in frames[:-1]:
-        pipeline.step(next(seen))
+    last = [pipeline.step(next(seen)).view for _ in frames[:-1]][-1]
     assert pipeline.put_back_last() is None
     pipeline.judge_last("made")
     assert (pipeline.discard_last(), pipeline.discard_last()) == (2, 1)
@@ -516,7 +515,9 @@ def test_what_was_taken_out_can_be_put_back_in_turn(known, words):
     assert (pipeline.count, pipeline.makes) == (2, 1)
     assert pipeline.put_back_last() is None
     shown = pipeline.step(next(seen)).view
-    assert (shown.count, shown.prompt, shown.tally) == (2, "Rep 2 counts again", "made 1 of 1")
+    assert (shown.count, shown.prompt, shown.tally) == (2, "No rep to put back", "made 1 of 1")
+    assert (shown.cue, shown.mark, shown.lines) == (last.cue, last.mark, last.lines)
+    assert shown.cue is not None
     assert pipeline.discard_last() == 2
 
 

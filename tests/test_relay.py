@@ -212,6 +212,19 @@ def test_who_shoots_at_once_has_seen_the_cautions_before_and_reads_the_rest_afte
     assert seconds_of(court, Scene.CAUTIONS) == pytest.approx(10.0, abs=0.2)
     rep = next(k for k, (_, step) in enumerate(court.steps) if step.rep is not None)
     assert all(step.view.scene is Scene.PRACTICE for _, step in court.steps[rep : rep + 60])  # what was said of it
+    quiet = ("waiting", "holding", "landed")
+    began = next(k for k, (_, step) in enumerate(court.steps) if step.view.phase not in quiet)
+    assert all(step.view.scene is not Scene.CAUTIONS for _, step in court.steps[began:rep])  # no page into a shot
+
+
+def test_the_next_player_shows_also_while_no_frame_comes(known, words, one_shot):
+    """A held clip: N is pressed."""
+    court = Court(known, words, {"Ada": None, "Ben": None})
+    court.see(one_shot)
+    court.next()
+    shown = court.relay.seen_again()
+    assert shown is not None
+    assert (shown.player, shown.count) == ("Ben", 0)
 
 
 def test_a_reached_goal_names_who_is_next_until_somebody_goes_on(known, words, one_shot):
