@@ -101,8 +101,7 @@ def bumped(reference: Background, image: ImageArray, people: NDArray[np.bool_] |
     good = (went.ravel() == 1) & (came.ravel() == 1) & (np.linalg.norm((back - start).reshape(-1, 2), axis=1) < 1.0)
     if people is not None:
         at = np.clip(np.round(there.reshape(-1, 2)), 0, np.array([grey.shape[1], grey.shape[0]]) - 1).astype(int)
-        covered = cv2.resize(people.astype(np.uint8), (grey.shape[1], grey.shape[0]), interpolation=cv2.INTER_NEAREST)
-        good &= covered[at[:, 1], at[:, 0]] == 0
+        good &= _covered(people, grey)[at[:, 1], at[:, 0]] == 0
     matched = int(good.sum())
     if matched < max(_FEWEST, 0.2 * len(reference.corners)):
         return _far_moved(reference, grey, people)
@@ -126,8 +125,7 @@ def _far_moved(reference: Background, grey: ImageArray, people: NDArray[np.bool_
     finder: Any = cv2.ORB.create(_FEATURES)
     free = np.full(grey.shape, 255, np.uint8)
     if people is not None:
-        covered = cv2.resize(people.astype(np.uint8), (grey.shape[1], grey.shape[0]), interpolation=cv2.INTER_NEAREST)
-        free[covered == 1] = 0
+        free[_covered(people, grey) == 1] = 0
     points, marks = finder.detectAndCompute(reference.grey, None)
     there, seen = finder.detectAndCompute(grey, free)
     pairs = cv2.BFMatcher(cv2.NORM_HAMMING, crossCheck=True).match(marks, seen) if points and there else ()
@@ -143,6 +141,12 @@ def _far_moved(reference: Background, grey: ImageArray, people: NDArray[np.bool_
     if found >= _FOUND_AGAIN and shift_px > _MOVED_PX * max(reference.image_size):
         return Bump(Verdict.MOVED, shift_px, found)
     return Bump(Verdict.UNSURE, float("nan"), found)
+
+
+def _covered(people: NDArray[np.bool_], grey: ImageArray) -> ImageArray:
+    """1 where people are, in the size in which the picture is looked at."""
+    size = (grey.shape[1], grey.shape[0])
+    return np.asarray(cv2.resize(people.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST), np.uint8)
 
 
 def _looked_at(image: ImageArray) -> ImageArray:
