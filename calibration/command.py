@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from .courts import COURTS, Court, court_named
 from .errors import CalibrationError
-from .lens import Lens, lens_from_hfov, rescaled_lens, typical_lens
+from .lens import Lens, rescaled_lens, typed_lens, typical_lens
 from .marks import calibrate_marks
 from .points import read_points
 from .record import Calibration
@@ -202,7 +202,7 @@ def _lens(args: argparse.Namespace, size: tuple[int, int]) -> Lens | None:
             raise CalibrationError(
                 text if text.startswith(str(args.use_lens)) else f"{args.use_lens}: {text}"
             ) from None
-    return lens_from_hfov(size, args.hfov_deg) if args.hfov_deg is not None else None
+    return typed_lens(size, args.hfov_deg) if args.hfov_deg is not None else None
 
 
 def _court(args: argparse.Namespace) -> Court:

@@ -20,6 +20,9 @@ WIDEST_HFOV_DEG: Final = 120.0
 # (from memory): one sigma of 20 % on the focal length covers 65 to 88, two cover 54 to 98.
 _TYPICAL_DIAGONAL_DEG: Final = 78.0
 _TYPICAL_SPREAD: Final = 0.20
+TYPED_HFOV_SIGMA_DEG: Final = 1.0
+"""Of a horizontal view that a person types: data sheets round, and a camera's mode may cut or stretch a little (from
+memory)."""
 TYPICAL_K1_SIGMA: Final = 0.07
 """Of a webcam that does not straighten its pictures and whose lens nobody measured, either way (from memory)."""
 
@@ -89,15 +92,22 @@ def _centred(image_size: tuple[int, int], focal_px: float) -> FloatArray:
     return np.array([[focal_px, 0, image_size[0] / 2], [0, focal_px, image_size[1] / 2], [0, 0, 1.0]])
 
 
-def lens_from_hfov(image_size: tuple[int, int], hfov_deg: float) -> Lens:
+def lens_from_hfov(image_size: tuple[int, int], hfov_deg: float, sigma_deg: float = 0.0) -> Lens:
     """A lens whose horizontal field of view is known; optical axis in the middle, distortion not known.
 
-    Raises CalibrationError for a view no webcam has.
+    `sigma_deg` is one standard deviation of the view, 0 takes it as exact. Raises CalibrationError for a view no webcam
+    has.
     """
     if not 0 < hfov_deg < 180:
         raise CalibrationError(f"hfov_deg must lie between 0 and 180 degrees, got {hfov_deg:g}")
     focal = image_size[0] / 2 / np.tan(np.radians(hfov_deg) / 2)
-    return Lens(image_size, _centred(image_size, focal), np.zeros(5), 0.0, "known", sigma_k1=TYPICAL_K1_SIGMA)
+    sigma_focal = float(np.radians(sigma_deg) / np.sin(np.radians(hfov_deg)))  # d ln tan(x / 2) = dx / sin x
+    return Lens(image_size, _centred(image_size, focal), np.zeros(5), sigma_focal, "known", sigma_k1=TYPICAL_K1_SIGMA)
+
+
+def typed_lens(image_size: tuple[int, int], hfov_deg: float) -> Lens:
+    """A lens whose horizontal field of view a person has typed. Raises CalibrationError for a view no webcam has."""
+    return lens_from_hfov(image_size, hfov_deg, TYPED_HFOV_SIGMA_DEG)
 
 
 def lens_from_matrix(image_size: tuple[int, int], matrix: ArrayLike, distortion: ArrayLike | None = None) -> Lens:

@@ -41,8 +41,8 @@ _ON_BOARD: Final = ("board_", "square_")
 _SAME_COST: Final = 9.0
 """Two cameras whose costs differ by less fit equally well (three standard deviations)."""
 _LENS_COST: Final = 25.0
-"""A typed lens is refused when another one fits better by this much (five standard deviations)..."""
-_LENS_CHANGE: Final = 0.05
+"""A lens that is not only assumed is refused when another one fits better by this much (five standard deviations)..."""
+_LENS_CHANGE: Final[dict[LensKind, float]] = {"known": 0.05, "calibrated": 0.02}
 """...and differs from it by more than this share."""
 _BENT: Final = 0.03
 """A k1 below this is a lens as most are, and asks for no second look at the marks."""
@@ -158,12 +158,13 @@ def _check_lens(problem: Problem, pose: Pose) -> None:
     hfov = hfov_of(problem.matrix(pose.ln_focal)[0, 0], problem.lens.image_size[0])
     if not NARROWEST_HFOV_DEG <= hfov <= WIDEST_HFOV_DEG:
         raise CalibrationError(_wrong_lens(problem, pose.ln_focal))
-    if problem.focal_free or len(problem.px) < FEWEST_MARKS + 1:
+    limit = _LENS_CHANGE.get(problem.lens.kind)
+    if limit is None or len(problem.px) < FEWEST_MARKS + 1:
         return
     free = replace(problem, lens=replace(problem.lens, sigma_focal=_ANY_LENS))
     better = refine(free, pose)
     scale = (noise_px(free, better) / free.sigma_px) ** 2
-    if abs(better.ln_focal) > _LENS_CHANGE and pose.cost - better.cost > _LENS_COST * scale:
+    if abs(better.ln_focal) > limit and pose.cost - better.cost > _LENS_COST * scale:
         raise CalibrationError(_wrong_lens(problem, better.ln_focal))
 
 
@@ -199,8 +200,13 @@ def _wrong_lens(problem: Problem, ln_focal: float) -> str:
             f"the marks ask for a lens that sees {seen:.0f} degrees across, and webcams see {NARROWEST_HFOV_DEG:g} to "
             f"{WIDEST_HFOV_DEG:g}: check the marks' places and pixels"
         )
-    if problem.focal_free:
+    if problem.lens.kind == "assumed":
         return f"the marks ask for a lens that sees {seen:.0f} degrees across, unlike most webcams: give hfov_deg if so"
+    if problem.lens.kind == "calibrated":
+        return (
+            f"the lens was measured as {taken:.0f} degrees across, but the marks fit one of {seen:.0f}: "
+            "measure the lens again in this mode of the camera, or check the marks' places"
+        )
     return (
         f"the lens was given as {taken:.0f} degrees across, but the marks fit one of {seen:.0f}: "
         "leave the lens out, or check that hfov_deg is the horizontal view and not the diagonal"
@@ -262,7 +268,7 @@ def _diagnosis(
             return _wrong_court(court, name)
     if len(marks) > FEWEST_MARKS:
         pose = _best(marks, replace(lens, sigma_focal=_ANY_LENS))
-        if pose is not None and abs(pose.ln_focal) > _LENS_CHANGE:
+        if pose is not None and abs(pose.ln_focal) > _LENS_CHANGE.get(lens.kind, 0.05):
             return _wrong_lens(problem, pose.ln_focal)
     if not possible or (impossible(found[0], marks) and _fits(problem, found[0])):
         return f"{impossible(found[0], marks)}: check left and right, and the marks' places"

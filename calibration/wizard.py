@@ -19,7 +19,7 @@ from numpy.typing import ArrayLike, NDArray
 from .courts import COURTS, Court, court_named, named_marks
 from .errors import CalibrationError
 from .geometry import camera_centre, project
-from .lens import Lens, lens_from_hfov, typical_lens
+from .lens import Lens, typed_lens, typical_lens
 from .marks import FEWEST_MARKS, calibrate_marks
 from .record import Calibration
 from .solver import PlacedMark, Problem, solutions
@@ -312,7 +312,7 @@ class Wizard:
             )
             hfov = _number(answers.get("lens", ""), "the lens")
             self._lens = self._given_lens or (
-                typical_lens(self.image_size) if hfov is None else lens_from_hfov(self.image_size, hfov)
+                typical_lens(self.image_size) if hfov is None else typed_lens(self.image_size, hfov)
             )
             marks, self._typed = _begun(self.way, answers, self._court)
             if self.way == "lines" and any(mark.name in _EDGES for mark in self.marks):

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from rimward.calibration.command import WAYS, camera_name, lens_words, read_image
-from rimward.calibration.lens import Lens, lens_from_hfov, rescaled_lens
+from rimward.calibration.lens import Lens, rescaled_lens, typed_lens
 from rimward.calibration.storage import kept_lens, load_lens, save_calibration
 from rimward.calibration.wizard import SIDES, Wizard
 from rimward.calibration.words import describe
@@ -202,7 +202,7 @@ def _lens(args: argparse.Namespace, lens: Lens | None, size: tuple[int, int]) ->
         raise CalibrationError("give --use-lens or --hfov-deg, not both")
     if lens is not None:
         return rescaled_lens(lens, size)
-    return None if args.hfov_deg is None else lens_from_hfov(size, args.hfov_deg)
+    return None if args.hfov_deg is None else typed_lens(size, args.hfov_deg)
 
 
 def _known(args: argparse.Namespace, settings: Settings) -> dict[str, str]:

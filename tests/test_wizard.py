@@ -27,7 +27,7 @@ from hypothesis import strategies as st
 from rimward.calibration.courts import COURTS, named_marks
 from rimward.calibration.errors import CalibrationError
 from rimward.calibration.geometry import project
-from rimward.calibration.lens import lens_from_hfov, lens_from_matrix
+from rimward.calibration.lens import lens_from_hfov, lens_from_matrix, typed_lens
 from rimward.calibration.mark_map import mark_map
 from rimward.calibration.marks import calibrate_marks
 from rimward.calibration.record import Calibration
@@ -625,7 +625,7 @@ def one_corner_far_off() -> Wizard:
 
 @reason(r"The lens was given as 50 degrees across, but the marks fit one of 7\d")
 def another_lens() -> Wizard:
-    return exact(BEHIND, given=lens_from_hfov(SIZE, 50))
+    return exact(BEHIND, given=typed_lens(SIZE, 50))
 
 
 @reason(r"The marks do not fit court FIBA but fit NBA")
