@@ -38,9 +38,9 @@ MARK_SIGMA: Final = 0.8 / 1280
 _BELIEF_WEIGHT: Final = 4.0
 """How many residuals that expectation is worth."""
 
-_STRAIGHT_K1: Final = 0.01
+STRAIGHT_K1: Final = 0.01
 """What the bending of a lens that is corrected in the camera may still be (from memory)."""
-_SOLVED: Final = PARAMETERS + 1
+SOLVED: Final = PARAMETERS + 1
 """Parameters of the solver: those of the record, then k1."""
 _STEPS: Final = 40
 _NEXT, _LAST = [1, 2, 0], [2, 0, 1]
@@ -117,7 +117,7 @@ class Problem:
     @property
     def belief_information(self) -> FloatArray:
         """(free,): what is believed of each free parameter, as one over its variance; 0 for the camera's place."""
-        full = np.zeros(_SOLVED)
+        full = np.zeros(SOLVED)
         known = self.beliefs > 0
         full[PARAMETERS - 1 :][known] = self.beliefs[known] ** -2
         return np.asarray(full[self.free], dtype=np.float64)
@@ -148,7 +148,7 @@ def linearised(problem: Problem, pose: Pose) -> tuple[FloatArray, FloatArray]:
     found: Any = cv2.projectPoints(in_camera, np.zeros(3), np.zeros(3), k, problem.bending(pose.k1))
     pixels, partial = found[0].reshape(-1, 2), found[1]
     by_point = partial[:, 3:6].reshape(-1, 2, 3)
-    jacobian = np.empty((2 * len(pixels), _SOLVED))
+    jacobian = np.empty((2 * len(pixels), SOLVED))
     # a turn w of the camera moves a point X of the camera frame by w x X, and p . (w x X) = w . (X x p)
     x, p = in_camera[:, None, :], by_point
     jacobian[:, 0:3] = (x[..., _NEXT] * p[..., _LAST] - x[..., _LAST] * p[..., _NEXT]).reshape(-1, 3)
@@ -187,7 +187,7 @@ def refine(problem: Problem, start: Pose) -> Pose:
         scale = np.diag(normal) + 1e-12
         improved = False
         while damping < 1e8:
-            step = np.zeros(_SOLVED)
+            step = np.zeros(SOLVED)
             step[free] = np.linalg.solve(normal + np.diag(damping * scale), gradient)
             turned = rotation(step[:3]) @ best.R
             trial = evaluated(
@@ -280,7 +280,7 @@ def covariance(problem: Problem, pose: Pose) -> FloatArray:
     _, jacobian = linearised(problem, pose)
     free = problem.free
     j = jacobian[:, free] / noise_px(problem, pose)
-    full = np.zeros((_SOLVED, _SOLVED))
+    full = np.zeros((SOLVED, SOLVED))
     full[np.ix_(free, free)] = np.linalg.pinv(j.T @ j + np.diag(problem.belief_information), hermitian=True)
     full = full[:PARAMETERS, :PARAMETERS]
     return (full + full.T) / 2
@@ -295,7 +295,7 @@ def averaged(problem: Problem, pose: Pose) -> tuple[Pose, FloatArray]:
     """
     if problem.lens.sigma_k1 == 0:
         return pose, covariance(problem, pose)
-    beliefs = [replace(problem, lens=replace(problem.lens, sigma_k1=s)) for s in (problem.lens.sigma_k1, _STRAIGHT_K1)]
+    beliefs = [replace(problem, lens=replace(problem.lens, sigma_k1=s)) for s in (problem.lens.sigma_k1, STRAIGHT_K1)]
     found = [pose, refine(beliefs[1], evaluated(beliefs[1], pose.R, pose.t, pose.ln_focal, pose.k1))]
     scale = noise_px(problem, pose) / problem.sigma_px
     surprise, spread = [], []
@@ -307,17 +307,24 @@ def averaged(problem: Problem, pose: Pose) -> tuple[Pose, FloatArray]:
         volume = float(np.linalg.slogdet(information)[1]) + 2 * float(np.log(belief.lens.sigma_k1))
         surprise.append(cost + float(held @ held) + volume)
         spread.append(float(np.linalg.inv(information)[-1, -1]))
-    odds = np.exp(-(np.array(surprise) - min(surprise)) / 2)
-    odds /= odds.sum()
-    bends = np.array([one.k1 for one in found])
-    k1 = float(odds @ bends)
-    variance = float(odds @ (spread + (bends - k1) ** 2))
+    k1, variance = mixed_k1(surprise, [one.k1 for one in found], spread)
     fixed = replace(problem, lens=replace(problem.lens, distortion=problem.bending(k1), sigma_k1=0.0))
     settled = refine(fixed, evaluated(fixed, pose.R, pose.t, pose.ln_focal, 0.0))
     among = covariance(fixed, settled)
     jacobian = linearised(fixed, settled)[1] / noise_px(fixed, settled)
     by_k1 = -among @ jacobian[:, :PARAMETERS].T @ jacobian[:, PARAMETERS]
     return replace(settled, k1=k1), among + variance * np.outer(by_k1, by_k1)
+
+
+def mixed_k1(surprise: Sequence[float], k1: Sequence[float], variance: Sequence[float]) -> tuple[float, float]:
+    """Mean and variance of k1 over beliefs, each with what it finds of it.
+
+    `surprise` is minus twice the logarithm of how likely each makes what was seen, up to a constant.
+    """
+    odds = np.exp(-(np.array(surprise) - min(surprise)) / 2)
+    odds /= odds.sum()
+    mean = float(odds @ np.array(k1))
+    return mean, float(odds @ (np.array(variance) + (np.array(k1) - mean) ** 2))
 
 
 def one_sigma(block: FloatArray) -> float:

@@ -20,7 +20,7 @@ there is no right angle to find.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 from typing import Any, Final
 
@@ -34,7 +34,7 @@ from .courts import COURTS, Court
 from .errors import CalibrationError
 from .lens import NARROWEST_HFOV_DEG, WIDEST_HFOV_DEG, Lens, hfov_of
 from .record import PARAMETERS, Calibration, LensKind
-from .solver import PlacedMark, Pose, Problem, one_sigma, solutions
+from .solver import SOLVED, STRAIGHT_K1, PlacedMark, Pose, Problem, mixed_k1, one_sigma, solutions
 
 FloatArray = NDArray[np.float64]
 ImageArray = NDArray[np.uint8]
@@ -87,6 +87,8 @@ _SCALE_LIMIT: Final = 0.025
 _EVALUATIONS: Final = 600
 """Of the fit, about twenty-five steps: good pages need ten, and pages that stand wrongly would wander for seconds."""
 _RMS_LIMIT: Final = 0.6 / 1280
+_FOCAL, _K1 = PARAMETERS - 1, PARAMETERS
+"""Places of what is solved of the lens."""
 
 
 def marker_cells(page: int) -> NDArray[np.bool_]:
@@ -238,34 +240,73 @@ def calibrate_target(
             "nothing in front of them"
         )
     layouts = [page_places(distance_m, side_m, right, toward_hoop) for right in (True, False)]
-    fit = _best(pages, lens, layouts, sheet)
+    # a lens that may bend lines could hide a page that stands wrongly, so that is judged without it
+    straight = replace(lens, sigma_k1=0.0)
+    fit = _best(pages, straight, layouts, sheet)
     if fit is not None and not fit.in_place and len(pages) == len(PAGES):
         # one page half hidden or knocked over must not cost the calibration: the other three are enough
         fewer = [{page: quad for page, quad in pages.items() if page != out} for out in pages]
-        fits = [_best(rest, lens, layouts, sheet) for rest in fewer]
+        fits = [_best(rest, straight, layouts, sheet) for rest in fewer]
         agreeing = [rest for rest in fits if rest is not None and rest.in_place]
-        fit = min(agreeing, key=lambda rest: rest.cost, default=fit)
+        fit = min(agreeing, key=lambda rest: rest.pose.cost, default=fit)
     if fit is None:
         raise CalibrationError("no camera above the floor sees the pages like this: check their numbers and places")
-    return fit.record(court, camera)
+    return _averaged(fit, lens.sigma_k1).record(court, camera)
 
 
 def _best(
-    pages: Mapping[int, FloatArray], lens: Lens, layouts: Sequence[Mapping[int, FloatArray]], sheet: Sheet
+    found: Mapping[int, FloatArray], lens: Lens, layouts: Sequence[Mapping[int, FloatArray]], sheet: Sheet
 ) -> _Fit | None:
     """The fit for whichever layout suits the pages better, or None."""
-    order = tuple(sorted(pages))
-    seen = np.stack([pages[page] for page in order])
+    order = tuple(sorted(found))
+    seen = np.stack([found[page] for page in order])
     starts = []
     for places in layouts:
-        feet = np.stack([places[page] for page in order])
-        start = _start(seen, feet, lens, sheet)
+        pages = _Pages(order, seen, np.stack([places[page] for page in order]), sheet)
+        start = _start(pages, lens)
         if start is not None:
-            starts.append((start.cost, feet, start))
+            starts.append((start.cost, pages, start))
     if not starts:
         return None
-    _, feet, start = min(starts, key=lambda entry: entry[0])
-    return _fit(order, seen, feet, start, lens, sheet)
+    _, pages, start = min(starts, key=lambda entry: entry[0])
+    return _fit(pages, start, lens)
+
+
+def _averaged(fit: _Fit, sigma_k1: float) -> _Fit:
+    """The fit with what is not known of the lens's bending averaged out, over the two beliefs of solver.averaged."""
+    lens, pages = fit.lens, fit.pages
+    if sigma_k1 == 0 or not fit.in_place:
+        return fit
+    wide, straight = (_fit(pages, fit.pose, replace(lens, sigma_k1=sigma)) for sigma in (sigma_k1, STRAIGHT_K1))
+    if wide is None or straight is None:
+        return fit
+    surprise, spread = [], []
+    for one in (wide, straight):
+        volume = float(np.linalg.slogdet(one.information)[1]) + 2 * float(np.log(one.lens.sigma_k1))
+        surprise.append(one.pose.cost + volume)
+        spread.append(float(one.full_covariance[_K1, _K1]))
+    k1, variance = mixed_k1(surprise, [wide.pose.k1, straight.pose.k1], spread)
+    bent = lens.distortion.copy()
+    bent[0] += k1
+    settled = _fit(pages, fit.pose, replace(lens, distortion=bent))
+    if settled is None:
+        return fit
+    by_k1 = wide.full_covariance[:PARAMETERS, _K1] / wide.full_covariance[_K1, _K1]
+    notes = (f"how far the lens bends lines judged by the pages, k1 {k1:+.3f}",)
+    return replace(settled, from_k1=variance * np.outer(by_k1, by_k1), notes=notes)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Pages:
+    """The pages that were found."""
+
+    order: tuple[int, ...]
+    """Their numbers."""
+    seen: FloatArray
+    """(pages, 4, 2), pixels of the markers' corners."""
+    feet: FloatArray
+    """(pages, 3), where they should stand."""
+    sheet: Sheet
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -273,22 +314,25 @@ class _Fit:
     """A camera with the way in which each page stands."""
 
     lens: Lens
-    R: FloatArray
-    centre: FloatArray
-    ln_focal: float
-    cost: float
-    distances_px: FloatArray
-    """(pages, 4): corners seen against corners drawn."""
+    pages: _Pages
+    pose: Pose
     jacobian: FloatArray
-    """Of all residuals, in their own standard deviations."""
+    """Of all residuals, in their own standard deviations: the camera's parameters, k1, then those of the pages."""
     scale: float
     """Size of the markers against what the places of the pages ask for."""
-    order: tuple[int, ...]
+    from_k1: FloatArray = field(default_factory=lambda: np.zeros((PARAMETERS, PARAMETERS)))
+    """What k1 adds to the covariance where it was averaged out."""
+    notes: tuple[str, ...] = ()
+
+    @property
+    def distances_px(self) -> FloatArray:
+        """(pages, 4): corners seen against corners drawn."""
+        return np.asarray(np.linalg.norm(self.pose.residuals_px, axis=1).reshape(-1, 4), dtype=np.float64)
 
     @property
     def rms_px(self) -> float:
         """Root mean square distance of the corners."""
-        return float(np.sqrt((self.distances_px**2).mean()))
+        return self.pose.rms_px
 
     @property
     def in_place(self) -> bool:
@@ -305,13 +349,13 @@ class _Fit:
                 f"ruler on the page ({RULER_MM:g} mm) and the distances between the pages"
             )
         if rms > _RMS_LIMIT * width:
-            worst = self.order[int(self.distances_px.max(axis=1).argmax())]
+            worst = self.pages.order[int(self.distances_px.max(axis=1).argmax())]
             raise CalibrationError(
                 f"the pages must fit their places within {_RMS_LIMIT * width:.1f} px, but are off by {rms:.1f} px: "
                 f"look at page {worst} first, and measure the distances between the pages again"
             )
         matrix = self.lens.camera_matrix.copy()
-        matrix[[0, 1], [0, 1]] *= np.exp(self.ln_focal)
+        matrix[[0, 1], [0, 1]] *= np.exp(self.pose.ln_focal)
         hfov = hfov_of(matrix[0, 0], width)
         if not NARROWEST_HFOV_DEG <= hfov <= WIDEST_HFOV_DEG:
             raise CalibrationError(
@@ -320,19 +364,18 @@ class _Fit:
             )
         covariance = self.covariance()
         kind: LensKind = self.lens.kind
-        notes = [f"printed target, pages {', '.join(map(str, self.order))} found"]
+        notes = [f"printed target, pages {', '.join(map(str, self.pages.order))} found"]
         sigma = float(np.sqrt(covariance[6, 6]))
         if kind == "assumed":
             kind = "estimated" if sigma < 0.05 else "assumed"
             notes.append(f"focal length {kind}, to {100 * sigma:.1f} %")
-        if kind != "calibrated" and not self.lens.distortion.any():
-            notes.append("lens distortion taken as none")
+        notes += self.notes
         return Calibration(
             image_size=self.lens.image_size,
             camera_matrix=matrix,
             distortion=self.lens.distortion,
-            R=self.R,
-            t=-self.R @ self.centre,
+            R=self.pose.R,
+            t=self.pose.t,
             rms_px=rms,
             covariance=covariance,
             sigma_position_m=one_sigma(covariance[3:6, 3:6]),
@@ -346,70 +389,83 @@ class _Fit:
             notes=tuple(notes),
         )
 
-    def covariance(self) -> FloatArray:
-        """(7, 7), with the ways in which the pages may stand averaged out."""
-        information = self.jacobian.T @ self.jacobian
-        free = np.arange(len(information)) != 6 if self.lens.sigma_focal == 0 else np.ones(len(information), bool)
+    @property
+    def information(self) -> FloatArray:
+        """Of all parameters; what is idle has one of its own."""
+        return np.asarray(self.jacobian.T @ self.jacobian, dtype=np.float64)
+
+    @property
+    def full_covariance(self) -> FloatArray:
+        """Of all parameters, zeros for what is known of the lens."""
+        information = self.information
+        known = [place for place, sigma in ((_FOCAL, self.lens.sigma_focal), (_K1, self.lens.sigma_k1)) if sigma == 0]
+        free = np.setdiff1d(np.arange(len(information)), known)
         full = np.zeros_like(information)
         full[np.ix_(free, free)] = np.linalg.inv(information[np.ix_(free, free)])
-        full = full[:PARAMETERS, :PARAMETERS]
         return np.asarray((full + full.T) / 2, dtype=np.float64)
 
+    def covariance(self) -> FloatArray:
+        """(7, 7), with the ways in which the pages may stand averaged out."""
+        return self.full_covariance[:PARAMETERS, :PARAMETERS] + self.from_k1
 
-def _fit(
-    order: tuple[int, ...], seen: FloatArray, feet: FloatArray, start: Pose, lens: Lens, sheet: Sheet
-) -> _Fit | None:
+
+def _fit(pages: _Pages, start: Pose, lens: Lens) -> _Fit | None:
     """The best camera above the floor near `start`, or None when there is none."""
     R0, centre0, ln_focal0 = start.R, start.centre, start.ln_focal
-    count = len(order)
-    toward = centre0[:2] - feet[:, :2]
+    count = len(pages.order)
+    toward = centre0[:2] - pages.feet[:, :2]
     facing = toward / np.linalg.norm(toward, axis=1, keepdims=True)
     sigma_px = _CORNER_SIGMA * max(lens.image_size)
 
     def corners(ways: FloatArray, size: float) -> FloatArray:
         """`ways` (pages, 4): turn, lean, and how far the foot is off its place."""
-        moved = feet.copy()
+        moved = pages.feet.copy()
         moved[:, :2] += ways[:, 2:]
-        return page_corners(moved, facing, ways[:, 0], ways[:, 1], sheet, size)
+        return page_corners(moved, facing, ways[:, 0], ways[:, 1], pages.sheet, size)
 
-    def camera(p: FloatArray) -> tuple[FloatArray, FloatArray, float]:
+    def camera(p: FloatArray) -> tuple[FloatArray, FloatArray, float, float]:
         ln_focal = ln_focal0 + p[6] if lens.sigma_focal > 0 else 0.0
-        return Rotation.from_rotvec(p[:3]).as_matrix() @ R0, centre0 + p[3:6], ln_focal
+        k1 = start.k1 + p[7] if lens.sigma_k1 > 0 else 0.0
+        return Rotation.from_rotvec(p[:3]).as_matrix() @ R0, centre0 + p[3:6], ln_focal, k1
 
     def drawn(p: FloatArray) -> FloatArray:
-        R, centre, ln_focal = camera(p)
-        k = lens.camera_matrix.copy()
+        R, centre, ln_focal, k1 = camera(p)
+        k, distortion = lens.camera_matrix.copy(), lens.distortion.copy()
         k[[0, 1], [0, 1]] *= np.exp(ln_focal)
-        world = corners(p[PARAMETERS:-1].reshape(count, 4), float(np.exp(p[-1]))).reshape(-1, 3)
-        found: Any = cv2.projectPoints((world - centre) @ R.T, np.zeros(3), np.zeros(3), k, lens.distortion)[0]
+        distortion[0] += k1
+        world = corners(p[SOLVED:-1].reshape(count, 4), float(np.exp(p[-1]))).reshape(-1, 3)
+        found: Any = cv2.projectPoints((world - centre) @ R.T, np.zeros(3), np.zeros(3), k, distortion)[0]
         return np.asarray(found, dtype=np.float64).reshape(count, 4, 2)
 
     beliefs = np.append(np.tile([_TURN_SIGMA, _LEAN_SIGMA, _PLACE_SIGMA_M, _PLACE_SIGMA_M], count), _PRINT_SIGMA)
 
     def residuals(p: FloatArray) -> FloatArray:
-        # a known focal length has no say; the last term then only keeps its idle parameter at zero
+        # what is known of the lens has no say; its terms then only keep an idle parameter at zero
         focal = (ln_focal0 + p[6]) / lens.sigma_focal if lens.sigma_focal > 0 else p[6]
-        return np.concatenate([((drawn(p) - seen) / sigma_px).ravel(), p[PARAMETERS:] / beliefs, [focal]])
+        bending = (start.k1 + p[7]) / lens.sigma_k1 if lens.sigma_k1 > 0 else p[7]
+        return np.concatenate([((drawn(p) - pages.seen) / sigma_px).ravel(), p[SOLVED:] / beliefs, [focal, bending]])
 
     solved = least_squares(
-        residuals, np.zeros(PARAMETERS + 4 * count + 1), method="lm", x_scale="jac", max_nfev=_EVALUATIONS
+        residuals, np.zeros(SOLVED + 4 * count + 1), method="lm", x_scale="jac", max_nfev=_EVALUATIONS
     )
-    R, centre, ln_focal = camera(solved.x)
+    R, centre, ln_focal, k1 = camera(solved.x)
     if centre[2] <= 0:
         return None
-    off = np.linalg.norm(drawn(solved.x) - seen, axis=2)
-    return _Fit(lens, R, centre, ln_focal, float(2 * solved.cost), off, solved.jac, float(np.exp(solved.x[-1])), order)
+    residuals_px = (pages.seen - drawn(solved.x)).reshape(-1, 2)
+    pose = Pose(R, -R @ centre, ln_focal, k1, float(2 * solved.cost), residuals_px)
+    return _Fit(lens, pages, pose, solved.jac, float(np.exp(solved.x[-1])))
 
 
-def _start(seen: FloatArray, feet: FloatArray, lens: Lens, sheet: Sheet) -> Pose | None:
+def _start(pages: _Pages, lens: Lens) -> Pose | None:
     """A first camera from the middles of the markers' upper and lower edges, as if every page stood upright."""
+    seen, sheet = pages.seen, pages.sheet
     middles = (seen[:, 2] + seen[:, 3]) / 2
     tops = (seen[:, 0] + seen[:, 1]) / 2
     marks = []
-    for i, foot in enumerate(feet):
+    for i, foot in enumerate(pages.feet):
         for name, px, height in (("low", middles[i], sheet.gap_mm), ("high", tops[i], sheet.gap_mm + sheet.marker_mm)):
             place = (float(foot[0]), float(foot[1]), height / 1000)
             marks.append(PlacedMark(f"{name} {i}", place, (float(px[0]), float(px[1]))))
-    # the fit that follows takes the lens as it is given, and so must its start
+    # bending is small against the pages' size, and the fit that follows looks for it
     problem = Problem.of(marks, replace(lens, sigma_k1=0.0))
     return next((pose for pose in solutions(problem) if pose.centre[2] > 0), None)
