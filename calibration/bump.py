@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Any, Final
 
@@ -27,8 +27,13 @@ _LEFT_SHARE: Final = 0.15
 _AGREEING: Final = 0.6
 """Share of the matched corners that one movement of the camera must explain."""
 _FEATURES: Final = 1500
+_KEPT_FEATURES: Final = 600
+"""Of the picture that was calibrated, kept with the calibration: 30 KB."""
 _FOUND_AGAIN: Final = 25
 """So many features that one movement of the camera explains are no chance: of 1500, two dozen."""
+_CANDIDATES: Final = 5
+"""So many times as many features are found as are kept: they are taken from all over the picture, too."""
+MARK_BYTES: Final = 32
 _LONGEST_SIDE: Final = 1280
 """Larger pictures are looked at in this size: the answer is the same and the time is not."""
 
@@ -50,6 +55,29 @@ class Bump:
     shift_px: float
     """Median shift of the background in pixels of the picture; NaN when unsure."""
     matched: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Features:
+    """Points of a picture that are found again from what each looks like, in other light and on another day.
+
+    They show nobody: 32 bytes of which of two neighbours is brighter, for each point.
+    """
+
+    points: FloatArray
+    """(N, 2), shares of the picture's width and height."""
+    marks: ImageArray
+    """(N, 32)."""
+    aspect: float
+    """Width over height of the picture."""
+
+    def __post_init__(self) -> None:
+        count = len(self.points)
+        if self.points.shape != (count, 2) or self.marks.shape != (count, MARK_BYTES):
+            raise ValueError(
+                f"features need as many points (N, 2) as marks (N, {MARK_BYTES}), "
+                f"got {self.points.shape} and {self.marks.shape}"
+            )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,10 +104,8 @@ def background_of(image: ImageArray, people: NDArray[np.bool_] | None = None) ->
         mask = np.where(free == 255, 255, 0).astype(np.uint8)
     found: Any = cv2.goodFeaturesToTrack(grey, 2000, 0.005, 8, mask=mask)
     corners = np.zeros((0, 2)) if found is None else np.asarray(found, dtype=np.float64).reshape(-1, 2)
-    cells = np.floor(corners / np.array([grey.shape[1], grey.shape[0]]) * _CELLS).astype(int) @ (1, _CELLS[0])
-    # they come strongest first, so the first ones of each cell are its best
-    kept = [np.flatnonzero(cells == cell)[:_CORNERS_PER_CELL] for cell in np.unique(cells)]
-    chosen = np.concatenate(kept) if kept else np.zeros(0, dtype=int)
+    # they come strongest first
+    chosen = _spread(corners, (grey.shape[1], grey.shape[0]), _CORNERS_PER_CELL)
     return Background(grey, corners[chosen], (image.shape[1], image.shape[0]))
 
 
@@ -122,25 +148,79 @@ def bumped(reference: Background, image: ImageArray, people: NDArray[np.bool_] |
 
 def _far_moved(reference: Background, grey: ImageArray, people: NDArray[np.bool_] | None) -> Bump:
     """Whether the background is seen elsewhere, after a turn too large to be followed from corner to corner."""
-    finder: Any = cv2.ORB.create(_FEATURES)
-    free = np.full(grey.shape, 255, np.uint8)
-    if people is not None:
-        free[_covered(people, grey) == 1] = 0
-    points, marks = finder.detectAndCompute(reference.grey, None)
-    there, seen = finder.detectAndCompute(grey, free)
-    pairs = cv2.BFMatcher(cv2.NORM_HAMMING, crossCheck=True).match(marks, seen) if points and there else ()
+    seen = _found_again(_features(reference.grey, None, _FEATURES), _features(grey, people, _FEATURES))
+    return (
+        replace(seen, shift_px=seen.shift_px * max(reference.image_size)) if seen.verdict is Verdict.MOVED else _lost()
+    )
+
+
+def features_of(image: ImageArray, people: NDArray[np.bool_] | None = None) -> Features:
+    """What to keep of the picture (BGR or grey) that was calibrated.
+
+    `people` (height, width) is True where people are.
+    """
+    return _features(_looked_at(image), people, _KEPT_FEATURES)
+
+
+def moved_since(calibrated: Features, image: ImageArray, people: NDArray[np.bool_] | None = None) -> Bump:
+    """Whether the camera stands where it stood when these features were kept, be it on another day.
+
+    Unsure where too few are found again (other light, another place) or the picture has another shape.
+    """
+    here = _features(_looked_at(image), people, _FEATURES)
+    if abs(here.aspect / calibrated.aspect - 1) > 0.01:
+        return _lost()
+    seen = _found_again(calibrated, here)
+    return replace(seen, shift_px=seen.shift_px * max(image.shape[:2]))
+
+
+def _lost(matched: int = 0) -> Bump:
+    return Bump(Verdict.UNSURE, float("nan"), matched)
+
+
+def _features(grey: ImageArray, people: NDArray[np.bool_] | None, most: int) -> Features:
+    free = None if people is None else np.asarray(255 * (1 - _covered(people, grey)), dtype=np.uint8)
+    finder: Any = cv2.ORB.create(_CANDIDATES * most)
+    points = sorted(finder.detect(grey, free), key=lambda point: -point.response)
+    size = (grey.shape[1], grey.shape[0])
+    places = np.array([point.pt for point in points], dtype=np.float64).reshape(-1, 2)
+    kept = _spread(places, size, most // (_CELLS[0] * _CELLS[1]))
+    points, marks = finder.compute(grey, [points[k] for k in kept])
+    if marks is None:
+        return Features(np.zeros((0, 2)), np.zeros((0, MARK_BYTES), np.uint8), size[0] / size[1])
+    found = np.array([point.pt for point in points], dtype=np.float64) / size
+    return Features(found, np.asarray(marks, np.uint8), size[0] / size[1])
+
+
+def _spread(places: FloatArray, size: tuple[int, int], most: int) -> NDArray[np.intp]:
+    """Which of these places (N, 2), best first, to keep for at most so many in each cell of the picture."""
+    cells = np.floor(places / np.array(size) * _CELLS).astype(int) @ (1, _CELLS[0])
+    kept = [np.flatnonzero(cells == cell)[:most] for cell in np.unique(cells)]
+    return np.concatenate(kept) if kept else np.zeros(0, dtype=int)
+
+
+def _found_again(before: Features, now: Features) -> Bump:
+    """Whether one movement of the camera explains where features are seen; its shift in shares of the longer side."""
+    pairs = (
+        cv2.BFMatcher(cv2.NORM_HAMMING, crossCheck=True).match(before.marks, now.marks)
+        if len(before.marks) and len(now.marks)
+        else ()
+    )
     if len(pairs) < _FOUND_AGAIN:
-        return Bump(Verdict.UNSURE, float("nan"), 0)
-    start = np.array([points[pair.queryIdx].pt for pair in pairs])
-    end = np.array([there[pair.trainIdx].pt for pair in pairs])
+        return _lost()
+    sides = np.array([before.aspect, 1.0]) / max(before.aspect, 1.0) * _LONGEST_SIDE
+    start = before.points[[pair.queryIdx for pair in pairs]] * sides
+    end = now.points[[pair.trainIdx for pair in pairs]] * sides
     homography, explained = cv2.findHomography(start, end, cv2.RANSAC, 3.0)
     found = int(explained.sum()) if homography is not None else 0
-    inside = explained.ravel() == 1 if homography is not None else np.zeros(len(pairs), bool)
-    to_full = reference.image_size[0] / grey.shape[1]
-    shift_px = float(np.median(np.linalg.norm((end - start)[inside], axis=1)) * to_full) if found else float("nan")
-    if found >= _FOUND_AGAIN and shift_px > _MOVED_PX * max(reference.image_size):
-        return Bump(Verdict.MOVED, shift_px, found)
-    return Bump(Verdict.UNSURE, float("nan"), found)
+    if found < _FOUND_AGAIN:
+        return _lost(found)
+    size = np.linalg.norm(end - start, axis=1) / _LONGEST_SIDE
+    still, shift = float(np.mean(size < _MOVED_PX)), float(np.median(size[explained.ravel() == 1]))
+    # a player with more features than a bare wall moves them, and leaves those of the wall
+    if still >= _STILL_SHARE:
+        return Bump(Verdict.STILL, float(np.median(size[size < _MOVED_PX])), found)
+    return Bump(Verdict.MOVED, shift, found) if shift > _MOVED_PX and still <= _LEFT_SHARE else _lost(found)
 
 
 def _covered(people: NDArray[np.bool_], grey: ImageArray) -> ImageArray:

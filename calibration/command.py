@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from .bump import features_of
 from .courts import COURTS, Court, court_named
 from .errors import CalibrationError
 from .lens import Lens, rescaled_lens, typed_lens, typical_lens
@@ -122,7 +123,8 @@ def run(
         return 0
     ways = {"points": _from_points, "target": _from_target, "standing": _from_standing}
     calibration = ways[asked[0]](args, _Lenses(lenses, say), read)
-    save_calibration(args.out, calibration, overwrite=args.overwrite)
+    picture = {"points": args.image, "target": (args.target or [None])[0], "standing": args.standing}[asked[0]]
+    save_calibration(args.out, calibration, features_of(read(picture)), overwrite=args.overwrite)
     for line in describe(calibration):
         say(line)
     say(f"Written to {args.out}.")

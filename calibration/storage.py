@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import hashlib
 import json
 import os
@@ -15,6 +16,7 @@ from typing import Any, Final
 
 import numpy as np
 
+from .bump import MARK_BYTES, Features
 from .errors import CalibrationError
 from .lens import Lens, rescaled_lens, rescaled_matrix
 from .record import Calibration
@@ -23,12 +25,19 @@ SCHEMA: Final = "rimward-calibration/1"
 LENS_SCHEMA: Final = "rimward-lens/1"
 
 _METHODS: Final = ("marks", "target", "standing")
+_PLACES: Final = 65535
+"""Places in the picture are kept as so many parts of its width and height."""
 _LENSES: Final = ("known", "calibrated", "estimated", "assumed")
 
 
-def save_calibration(path: Path, calibration: Calibration, *, overwrite: bool = False) -> None:
-    """Write the record to `path`. Raises CalibrationError when a file is there already or cannot be written."""
-    write_new(path, calibration_text(calibration).encode(), overwrite=overwrite)
+def save_calibration(
+    path: Path, calibration: Calibration, background: Features | None = None, *, overwrite: bool = False
+) -> None:
+    """Write the record to `path`, with what is known again of the picture that was calibrated.
+
+    Raises CalibrationError when a file is there already or cannot be written.
+    """
+    write_new(path, (calibration_text(calibration) + _background_text(background)).encode(), overwrite=overwrite)
 
 
 def save_lens(path: Path, lens: Lens, *, overwrite: bool = False) -> None:
@@ -129,6 +138,33 @@ def fitted(calibration: Calibration, image_size: tuple[int, int], camera: str = 
         rms_px=calibration.rms_px * image_size[0] / width,
         notes=(*calibration.notes, note),
     )
+
+
+def _background_text(background: Features | None) -> str:
+    if background is None:
+        return ""
+    places = np.round(background.points * _PLACES).astype("<u2")
+    kept = {"background_points": places.tobytes(), "background_marks": background.marks.tobytes()}
+    return _toml({name: base64.b64encode(content).decode() for name, content in kept.items()})
+
+
+def load_background(path: Path) -> Features | None:
+    """What is known again of the picture that was calibrated; None in files without it.
+
+    Raises CalibrationError for a file that is damaged.
+    """
+    values = _read(path, SCHEMA)
+    if "background_points" not in values:
+        return None
+    try:
+        width, height = _size(values["image_size"])
+        places = np.frombuffer(base64.b64decode(values["background_points"], validate=True), "<u2").reshape(-1, 2)
+        marks = np.frombuffer(base64.b64decode(values["background_marks"], validate=True), np.uint8)
+        return Features(places / _PLACES, marks.reshape(-1, MARK_BYTES), width / height)
+    except KeyError as error:
+        raise CalibrationError(f"{path}: key {error} is missing: calibrate again") from None
+    except (ValueError, TypeError) as error:
+        raise CalibrationError(f"{path}: the background is damaged ({error}): calibrate again") from None
 
 
 def load_lens(path: Path) -> Lens:

@@ -8,27 +8,34 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from rimward.calibration.bump import Background, Verdict, background_of, bumped
+from rimward.calibration.bump import Background, Features, Verdict, background_of, bumped, moved_since
 
 from .records import ImageArray, Pose, View
 
 _EVERY_S = 2.0
 _SURE_AFTER = 2
 """Looks in a row that must agree: a door that opens moves a part of the picture once."""
+_LOOKS_BACK = 15
+"""After so many looks that leave open whether this is the place that was calibrated, it stays open."""
 _BODY_MARGIN = 0.25
 """Of the body's height, round its landmarks: hair, ball and clothes belong to it."""
 
 
 class BumpWatch:
-    """Give it every view; `moved` is called with a time, from another thread, once for each time the camera moves."""
+    """Give it every view; `moved` is called with a time, from another thread, once for each time the camera moves.
 
-    def __init__(self, moved: Callable[[float], None]) -> None:
+    With what was kept of the picture that was `calibrated` the first looks say whether the camera stands there at all:
+    it may be another day.
+    """
+
+    def __init__(self, moved: Callable[[float], None], calibrated: Features | None = None) -> None:
         self._moved = moved
+        self._calibrated = calibrated
         self._next_s = -np.inf
         self._job: View | None = None
         self._wake, self._closed = threading.Event(), False
         self._reference: Background | None = None
-        self._agreeing = 0
+        self._agreeing = self._elsewhere = self._looks_back = 0
         self._thread = threading.Thread(target=self._work, name="bump watch", daemon=True)
         self._thread.start()
 
@@ -47,7 +54,7 @@ class BumpWatch:
 
     def start_over(self) -> None:
         """What is seen next is the place where the camera stands."""
-        self._reference = None
+        self._reference = self._calibrated = None
 
     def close(self) -> None:
         """End the thread; may be called twice."""
@@ -70,9 +77,23 @@ class BumpWatch:
         reference = self._reference
         if reference is None or reference.image_size != (image.shape[1], image.shape[0]):
             self._reference, self._agreeing = background_of(image, people), 0
-            return
-        self._agreeing = self._agreeing + 1 if bumped(reference, image, people).verdict is Verdict.MOVED else 0
-        if self._agreeing == _SURE_AFTER:
+        else:
+            self._agreeing = self._agreeing + 1 if bumped(reference, image, people).verdict is Verdict.MOVED else 0
+            if self._agreeing == _SURE_AFTER:
+                self._calibrated = None  # one word for one move
+                self._moved(t_s)
+        if self._calibrated is not None:
+            self._recognise(self._calibrated, t_s, image, people)
+
+    def _recognise(self, calibrated: Features, t_s: float, image: ImageArray, people: NDArray[np.bool_]) -> None:
+        """Hold a look against the picture that was calibrated, until it is clear whether the camera stands there."""
+        verdict = moved_since(calibrated, image, people).verdict
+        self._looks_back += 1
+        self._elsewhere = self._elsewhere + 1 if verdict is Verdict.MOVED else 0
+        moved = self._elsewhere == _SURE_AFTER
+        if moved or verdict is Verdict.STILL or self._looks_back == _LOOKS_BACK:
+            self._calibrated = None
+        if moved:
             self._moved(t_s)
 
 

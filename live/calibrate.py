@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from rimward.calibration.bump import features_of
 from rimward.calibration.command import WAYS, camera_name, lens_words, read_image
 from rimward.calibration.lens import Lens, rescaled_lens, typed_lens
 from rimward.calibration.storage import kept_lens, load_lens, save_calibration
@@ -81,10 +82,10 @@ def calibrate_in_window(
             replaces=replaces,
             find_player=lambda image: _standing_player(image, settings),
         )
-    if calibration is None:
+    if calibration is None or window.shown is None:
         say("No calibration was kept.")
         return 0
-    save_calibration(out, calibration, overwrite=overwrite)
+    save_calibration(out, calibration, features_of(window.shown), overwrite=overwrite)
     for line in describe(calibration):
         say(line)
     say(f"Written to {out}.")

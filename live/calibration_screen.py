@@ -608,6 +608,11 @@ class CalibrationWindow:
         self._find_player: Callable[[ImageArray], Mapping[str, FloatArray] | str] | None = None
         self._note = ""
 
+    @property
+    def shown(self) -> ImageArray | None:
+        """The picture on the screen, as the camera gave it: on acceptance the one that was calibrated."""
+        return self._scene.image
+
     def run(
         self,
         begin: Callable[[tuple[int, int]], Wizard],

@@ -38,7 +38,7 @@ from practised import Day, practise
 
 from rimward.calibration.lens import Lens
 from rimward.calibration.points import read_points
-from rimward.calibration.storage import load_calibration, load_lens, save_calibration, save_lens
+from rimward.calibration.storage import load_background, load_calibration, load_lens, save_calibration, save_lens
 from rimward.live import backup as backup_file
 from rimward.live.assets import config_text
 from rimward.live.clip import open_clip
@@ -83,6 +83,7 @@ def _points() -> bytes:
 
 
 def _calibration() -> bytes:
+    from rimward.calibration.bump import Features
     from rimward.calibration.record import Calibration
 
     made = Calibration(
@@ -100,7 +101,7 @@ def _calibration() -> bytes:
     )
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "court.toml"
-        save_calibration(path, made)
+        save_calibration(path, made, Features(np.full((5, 2), 0.25), np.zeros((5, 32), np.uint8), 16 / 9))
         return path.read_bytes()
 
 
@@ -295,6 +296,7 @@ READERS: tuple[Reader, ...] = (
     Reader("points", _points, read_points, ".json"),
     Reader("settings", lambda: config_text("default.toml").encode(), load_settings),
     Reader("calibration", _calibration, load_calibration),
+    Reader("background", _calibration, load_background),
     Reader("lens", _lens, load_lens),
     Reader("words", lambda: config_text("words_en.toml").encode(), _words),
     Reader("drill", lambda: config_text("drill_free_throws.toml").encode(), _drill),

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from calibration_scenes import SIDE
 
+from rimward.calibration.bump import features_of
 from rimward.calibration.errors import CalibrationError
 from rimward.live.bump_watch import BumpWatch
 from rimward.live.practice import Options, _check_picture
@@ -25,10 +26,10 @@ def scene(shift_px: int = 0, person_x: int = 100) -> np.ndarray:
     return picture
 
 
-def looks(pictures: list[np.ndarray]) -> list[float]:
+def looks(pictures: list[np.ndarray], calibrated: np.ndarray | None = None) -> list[float]:
     """Times at which a move was noticed; one picture every two seconds."""
     noticed: list[float] = []
-    watch = BumpWatch(noticed.append)
+    watch = BumpWatch(noticed.append, None if calibrated is None else features_of(calibrated))
     for k, picture in enumerate(pictures):
         watch.look(View(2.0 * k, picture))
         done = threading.Event()
@@ -44,6 +45,20 @@ def test_a_person_who_walks_about_is_no_move() -> None:
 
 def test_a_turned_camera_is_noticed_once() -> None:
     assert looks([scene(), scene(), scene(24), scene(24), scene(24), scene(24)]) == [6.0]
+
+
+def test_a_camera_that_was_put_down_elsewhere_is_noticed_from_the_start() -> None:
+    assert looks([scene(24)] * 6, calibrated=scene()) == [2.0]
+    assert looks([scene()] * 6, calibrated=scene()) == []
+
+
+def test_a_camera_that_stands_where_it_was_calibrated_can_still_be_bumped() -> None:
+    assert looks([scene(), scene(), *[scene(24)] * 4], calibrated=scene()) == [6.0]
+
+
+def test_a_place_that_is_not_known_again_leaves_it_open_and_can_be_bumped() -> None:
+    elsewhere = np.random.default_rng(1).integers(0, 255, scene().shape, dtype=np.uint8)
+    assert looks([scene(), scene(), *[scene(24)] * 4], calibrated=elsewhere) == [6.0]
 
 
 def test_closing_twice_is_harmless() -> None:

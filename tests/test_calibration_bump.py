@@ -7,7 +7,7 @@ from calibration_render import as_a_webcam_sees_it, paint, rectangle
 from calibration_scenes import SIDE, SIZE, TRUTH, camera_at, clip_names
 from numpy.typing import NDArray
 
-from rimward.calibration.bump import Verdict, background_of, bumped
+from rimward.calibration.bump import Features, Verdict, background_of, bumped, features_of, moved_since
 from rimward.calibration.geometry import moved
 from rimward.calibration.record import Calibration
 
@@ -125,13 +125,63 @@ def test_large_pictures_give_the_shift_in_their_own_pixels() -> None:
     assert seen.shift_px == pytest.approx(2 * np.radians(0.5) * 914, rel=0.25)
 
 
+# On another day: what was kept with the calibration.
+
+KEPT = features_of(gym(SIDE))
+
+
+def test_a_camera_that_is_back_where_it_was_calibrated_is_still() -> None:
+    for light in (1.0, 0.6, 0.4):
+        assert moved_since(KEPT, (gym(SIDE, seed=1) * light).astype(np.uint8)).verdict is Verdict.STILL
+
+
+@pytest.mark.parametrize(
+    ("axis", "degrees"), [(0, 0.4), (1, 0.4), (1, -3.0), (0, 12.0), (1, 25.0), (2, 2.0), (2, 20.0)]
+)
+def test_a_camera_that_is_not_quite_back_has_moved(axis: int, degrees: float) -> None:
+    seen = moved_since(KEPT, gym(turned(degrees, axis), seed=2))
+    assert seen.verdict is Verdict.MOVED
+    if axis < 2 and abs(degrees) < 5:  # 914 px a radian
+        assert seen.shift_px == pytest.approx(abs(np.radians(degrees)) * 914, rel=0.25)
+
+
+@pytest.mark.parametrize("width", [640, 960, 1920])
+def test_another_resolution_is_the_same_place(width: int) -> None:
+    size = (width, width * 9 // 16)
+    assert moved_since(KEPT, cv2.resize(gym(SIDE, seed=3), size)).verdict is not Verdict.MOVED
+    assert moved_since(KEPT, cv2.resize(gym(turned(1.0, 1), seed=3), size)).verdict is Verdict.MOVED
+
+
+def test_another_place_another_shape_and_a_bare_wall_leave_it_open() -> None:
+    elsewhere = gym(camera_at((-2, -12, 1), (6, -4, 0.5)))
+    bare = np.full((720, 1280), 90, np.uint8)
+    upright = np.ascontiguousarray(gym(SIDE)[:, 400:805])
+    for picture in (elsewhere, bare, upright):
+        assert moved_since(KEPT, picture).verdict is Verdict.UNSURE
+    assert moved_since(features_of(bare), gym(SIDE)).verdict is Verdict.UNSURE
+
+
+def test_whoever_stood_in_the_calibrated_picture_and_walks_about_is_no_move() -> None:
+    """With more features than the wall behind: what stays where it was outweighs them."""
+    player = np.random.default_rng(8).integers(0, 255, (60, 26), dtype=np.uint8).repeat(10, 0).repeat(10, 1)
+    before, after = gym(SIDE), gym(SIDE, seed=9)
+    before[100:700, 500:760] = player
+    after[100:700, 600:860] = player
+    assert moved_since(features_of(before), after).verdict is not Verdict.MOVED
+
+
+def test_features_must_belong_together() -> None:
+    with pytest.raises(ValueError, match=r"as many points \(N, 2\) as marks \(N, 32\), got \(2, 2\) and \(3, 32\)"):
+        Features(np.zeros((2, 2)), np.zeros((3, 32), np.uint8), 16 / 9)
+
+
 @pytest.mark.truth
 @pytest.mark.skipif(not clip_names(), reason=f"no reference clips in {TRUTH}")
 @pytest.mark.parametrize("name", clip_names())
 def test_a_whole_reference_clip_stands_still(name: str) -> None:
     clip = cv2.VideoCapture(str(TRUTH / f"{name}.mp4"))
     _, first = clip.read()
-    reference = background_of(first)
+    reference, kept = background_of(first), features_of(first)
     verdicts = []
     while True:
         more, frame = clip.read()
@@ -139,6 +189,7 @@ def test_a_whole_reference_clip_stands_still(name: str) -> None:
             break
         if len(verdicts) % 15 == 0:
             verdicts.append(bumped(reference, frame).verdict)
+            assert moved_since(kept, frame).verdict is not Verdict.MOVED
         else:
             verdicts.append(Verdict.STILL)
     assert Verdict.MOVED not in verdicts

@@ -22,11 +22,12 @@ from calibration_scenes import (
     true_camera,
 )
 
+from rimward.calibration.bump import Verdict, moved_since
 from rimward.calibration.command import add_arguments, read_image, run
 from rimward.calibration.errors import CalibrationError
 from rimward.calibration.geometry import project
 from rimward.calibration.lens import Lens
-from rimward.calibration.storage import kept_lens, lens_file, load_calibration, load_lens, save_lens
+from rimward.calibration.storage import kept_lens, lens_file, load_background, load_calibration, load_lens, save_lens
 
 
 def parsed(*options: object) -> argparse.Namespace:
@@ -316,6 +317,9 @@ def test_a_reference_clips_first_picture_and_points(name: str, tmp_path: Path) -
     points = TRUTH / f"{name}.points.json"
     calibrate("--image", tmp_path / "court.png", "--points", points, "--out", tmp_path / "hoop.toml")
     assert position_error_m(load_calibration(tmp_path / "hoop.toml"), true_camera(name)) < 0.02
+    kept = load_background(tmp_path / "hoop.toml")
+    assert kept is not None
+    assert moved_since(kept, first).verdict is Verdict.STILL
 
 
 def test_a_picture_is_read_as_bgr(tmp_path: Path) -> None:

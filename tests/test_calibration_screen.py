@@ -20,11 +20,12 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from rimward.calibration import command
+from rimward.calibration.bump import Verdict, moved_since
 from rimward.calibration.errors import CalibrationError
 from rimward.calibration.geometry import camera_centre, project
 from rimward.calibration.lens import Lens
 from rimward.calibration.record import Calibration
-from rimward.calibration.storage import lens_file, load_calibration, save_lens
+from rimward.calibration.storage import lens_file, load_background, load_calibration, save_lens
 from rimward.calibration.wizard import WAYS, Wizard
 from rimward.live import calibrate, calibration_screen
 from rimward.live.calibrate import FILE_NAME, LENSES, Newest, calibrate_in_window, wants_window
@@ -724,6 +725,9 @@ def test_a_live_camera_is_calibrated_and_named_in_the_file(screen: None, setting
     found = load_calibration(out, SIZE, "camera 0")
     assert found.camera == "camera 0"
     assert position_error_m(found, gym.camera) < 0.03
+    kept = load_background(out)
+    assert kept is not None
+    assert moved_since(kept, gym.image).verdict is Verdict.STILL
     with pytest.raises(CalibrationError, match="made with camera 'camera 0'"):
         load_calibration(out, SIZE, "camera 1")
 

@@ -10,6 +10,7 @@ from calibration_scenes import BEHIND, BOARD_AND_RING, SIDE, SIZE, TAPE, camera_
 from hypothesis import given
 from hypothesis import strategies as st
 
+from rimward.calibration.bump import Features
 from rimward.calibration.courts import court_named
 from rimward.calibration.errors import CalibrationError
 from rimward.calibration.geometry import project
@@ -21,6 +22,7 @@ from rimward.calibration.storage import (
     fitted,
     kept_lens,
     lens_file,
+    load_background,
     load_calibration,
     load_lens,
     save_calibration,
@@ -115,6 +117,47 @@ def test_a_damaged_file_is_refused(tmp_path: Path, old: str, new: str, reason: s
 def test_a_file_that_is_not_there(tmp_path: Path) -> None:
     with pytest.raises(CalibrationError, match=r"absent\.toml: cannot be read"):
         load_calibration(tmp_path / "absent.toml")
+
+
+# What is known again of the picture that was calibrated.
+
+
+def some_features(count: int = 40) -> Features:
+    rng = np.random.default_rng(3)
+    return Features(rng.uniform(size=(count, 2)), rng.integers(0, 256, (count, 32), dtype=np.uint8), 1280 / 720)
+
+
+@pytest.mark.parametrize("count", [0, 40])
+def test_the_background_is_read_back(tmp_path: Path, count: int) -> None:
+    kept = some_features(count)
+    save_calibration(tmp_path / "hoop.toml", SIDE, kept)
+    read = load_background(tmp_path / "hoop.toml")
+    assert read is not None
+    assert read.points == pytest.approx(kept.points, abs=1 / 65535)
+    assert np.array_equal(read.marks, kept.marks)
+    assert read.aspect == kept.aspect
+    assert load_calibration(tmp_path / "hoop.toml").image_size == SIZE
+
+
+def test_a_file_without_a_background_has_none(tmp_path: Path) -> None:
+    save_calibration(tmp_path / "hoop.toml", SIDE)
+    assert load_background(tmp_path / "hoop.toml") is None
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "reason"),
+    [
+        ('background_points = "', 'background_points = "?', "the background is damaged"),
+        ('background_marks = "', 'background_marks = "AAAA', "the background is damaged"),
+        ('background_marks = "', 'marks = "', "key 'background_marks' is missing"),
+    ],
+)
+def test_a_damaged_background_is_refused(tmp_path: Path, old: str, new: str, reason: str) -> None:
+    path = tmp_path / "hoop.toml"
+    save_calibration(path, SIDE, some_features())
+    path.write_text(path.read_text().replace(old, new))
+    with pytest.raises(CalibrationError, match=reason):
+        load_background(path)
 
 
 # Another resolution or another camera.
