@@ -115,9 +115,10 @@ class SetUp:
         if view.trouble or view.prompt:
             return view
         if not self._done and self._held_s >= _SHOWN_AFTER_S:
-            return replace(view, prompt=text(self.words, "arms_out"), progress=min(1.0, self._held_s / HOLD_S))
+            progress = min(1.0, self._held_s / HOLD_S)
+            return replace(view, prompt=text(self.words, "arms_out"), answers=True, progress=progress)
         if self._said is not None and 0 <= view.t_s - self._said[0] < _WORDS_S:
-            return replace(view, prompt=self._said[1])
+            return replace(view, prompt=self._said[1], answers=True)
         return view
 
     def lengths_m(self, stature_sigma: float) -> dict[str, tuple[float, float]]:

@@ -113,7 +113,7 @@ def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
 def _job(args: argparse.Namespace, settings: Settings, say: Callable[[str], None]) -> Iterator[Job]:
     """What is to be measured: clip, network, with or without a window."""
     from .assets import demo_clip, demo_player
-    from .practice import ready_model
+    from .devices import ready_model
     from .screen import screen_available
 
     headless = args.headless or not screen_available()

@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
+from rimward.calibration.record import Calibration
+
+from .assets import joint_network
 from .coach import Coaching
+from .pipeline import Pipeline
 from .recorder import Recorder
 from .records import Rep
+from .relay import Turn
 from .session_records import SessionSummary
 from .settings import Settings
-from .stations import StationPlayer
+from .stations import Station, StationPlayer
 from .store import SessionWriter
 
 
@@ -64,6 +69,7 @@ class Entrant:
 class Part:
     """What one player has done so far."""
 
+    name: str
     kept: Kept
     recorder: Recorder
     reps: list[Rep] = field(default_factory=list)
@@ -71,6 +77,10 @@ class Part:
     """Reps that were taken out, by index."""
     views: list[str | None] = field(default_factory=list)
     """From where the camera saw each rep."""
+
+    def has(self, index: int) -> bool:
+        """Whether that rep was counted already, and not taken out."""
+        return any(rep.index == index for rep in self.reps)
 
     @property
     def aside(self) -> int:
@@ -91,3 +101,33 @@ def of_player(settings: Settings, one: StationPlayer) -> tuple[Settings, frozens
     player = {"name": one.name, "hand": one.hand or "auto", "stature_m": one.stature_m}
     said = frozenset(fact for fact, value in told.items() if value is not None)
     return settings.model_copy(update={"player": settings.player.model_copy(update=player)}), said
+
+
+def turns_of(
+    entrants: Sequence[Entrant],
+    settings: Settings,
+    title: str,
+    station: Station | None,
+    calibration: Calibration | None,
+    shown: bool,
+) -> list[Turn]:
+    """Everybody with a pipeline of his or her own; `title` stands in place of place and name."""
+    turns = []
+    for one in entrants:
+        name, drill = one.settings.player.name, one.chosen.drill
+        named = drill is not None and drill.name("en") == name  # the goal's own words are the name already
+        here = "" if station is None else station.name
+        pipeline = Pipeline(
+            one.settings,
+            one.chosen.words,
+            title or " \N{MIDDLE DOT} ".join(part for part in (here, "" if named else name) if part),
+            calibration,
+            one.chosen,
+            watched=shown and not settings.pose.close,
+            photo=one.photo,
+            station=station is not None,
+            joints=joint_network(),
+        )
+        reps, makes = (None, None) if drill is None else (drill.reps, drill.makes)
+        turns.append(Turn(name, pipeline, one.settings.player.stature_m, reps or makes, reps is None))
+    return turns

@@ -63,9 +63,9 @@ class HandsFree:
         """
         if self._held is not None and not view.trouble:
             shown = text(self.words, "signal_go_on" if self.paused else f"signal_{self._held.gesture.value}")
-            return replace(view, prompt=shown, progress=self._held.progress)
+            return replace(view, prompt=shown, answers=True, progress=self._held.progress)
         if self.paused and not view.trouble:
-            return replace(view, prompt=text(self.words, "paused"))
+            return replace(view, prompt=text(self.words, "paused"), answers=True)
         if view.t_s < self._said_until_s:
-            return replace(view, prompt=self._said)
+            return replace(view, prompt=self._said, answers=True)
         return view

@@ -61,6 +61,8 @@ from .words import Words, decimals_of, text
 STATURE_SIGMA, STATURE_GUESS_SIGMA = 0.01, 0.08
 IDLE = (Phase.WAITING, Phase.HOLDING, Phase.LANDED)
 """Nobody is shooting."""
+_GONE = (Phase.RELEASE, Phase.FOLLOW_THROUGH)
+"""The ball has left the hands."""
 _BEFORE_S = 4.0
 """A rep is read from this long before its release: pick-up, a dribble's last bounce, standing."""
 _GAP_S = 1.0
@@ -85,6 +87,14 @@ class _Moment:
     people_asked: int
 
 
+@dataclass(frozen=True, slots=True)
+class _Foretold:
+    """What somebody said of a shot while its ball was in the air."""
+
+    result: Result | None = None
+    good: bool = False
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class _Closed:
     """What became of a shot that is over: a rep with all that belongs to it, or why it is none. Empty: no shot."""
@@ -93,9 +103,10 @@ class _Closed:
     feedback: Feedback | None = None
     trace: Trace | None = None
     rejected: str | None = None
+    called_good: bool = False
 
     def step(self, view: View) -> Step:
-        return Step(view, self.rep, self.feedback, self.trace, self.rejected)
+        return Step(view, self.rep, self.feedback, self.trace, self.rejected, self.called_good)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,6 +121,8 @@ class Step:
     """Given with every rep: what a later look at it needs."""
     rejected: str | None = None
     """Why a movement that looked like a release was not counted."""
+    called_good: bool = False
+    """Somebody called the rep good before it was one; a result that was told by then is the rep's own."""
     gesture: Gesture | None = None
     """An arm signal that was held to its end. A pause has been obeyed already; the others are for the session."""
     result: tuple[int, Result] | None = None
@@ -164,6 +177,7 @@ class Pipeline:
         self._mark: Mark | None = None
         self._lines: tuple[str, ...] = ()
         self._results: dict[int, Result] = {}
+        self._foretold: _Foretold | None = None
         self._ring: RingResults | None = None
         self._shot_from_m: FloatArray | None = None
         self._hands = HandsFree(
@@ -229,6 +243,8 @@ class Pipeline:
         closed = self._close_rep(frame.t_s)
         if self.paused:
             self._phase = phases.PhaseState()
+        if not self._in_the_air:
+            self._forget_foretold()
         result = None if self.paused else self._ask_ring(frame, observation)
         gesture = self._hands.update(frame.t_s, observation.pose, frame.size, self._phase.phase, self.count)
         if gesture is Gesture.PAUSE:
@@ -289,8 +305,32 @@ class Pipeline:
         self._phase = phases.PhaseState() if self.paused else phases.finish(self._phase)
         self._hands.paused = not self.paused
 
+    @property
+    def _in_the_air(self) -> bool:
+        """The ball has left the hands, and that shot is not read yet."""
+        return self._phase.phase in _GONE or (self.paused and self._phase.closed_release_s is not None)
+
+    def _foretell(self, foretold: _Foretold, words: str) -> int:
+        self._foretold = foretold
+        self._say(text(self._words, words, index=self.count + 1))
+        return self._index + 1
+
+    def _forget_foretold(self) -> None:
+        """The ball that somebody spoke of is no rep: what was said of it is dropped, and that is said."""
+        if self._foretold is not None:
+            self._foretold = None
+            self._say(text(self._words, "said_not_counted"))
+
     def judge_last(self, result: Result) -> int | None:
-        """Somebody says what became of the last rep; returns its index, None when there is none."""
+        """Somebody says what became of the last shot; returns the index of its rep, None when there is none.
+
+        Who sees the ball go in says so at once, while the arm may still be up: once it has left the hand that ball is
+        meant. The result then waits for its rep, comes with it (Rep.result), and goes before the ring's. Should the
+        throw be none, it is dropped, and the screen says so: given to the rep before, whose result was told or is not
+        known, it would be a wrong one that nobody notices; that it is missing can be seen, and one more key mends it.
+        """
+        if self._in_the_air:
+            return self._foretell(replace(self._foretold or _Foretold(), result=result), f"said_{result}")
         if not self._kept:
             return None
         self._note_result(self._kept[-1], result)
@@ -334,9 +374,11 @@ class Pipeline:
         self._court.confirm()
 
     def call_last_good(self) -> int | None:
-        """A coach calls the last rep good: enough of those become the player's target. Returns its index, None when
-        there is none.
+        """A coach calls the last shot good: enough of those become the player's target. Returns the index of its rep,
+        None when there is none. While the ball is in the air as with `judge_last` (Step.called_good).
         """
+        if self._in_the_air:
+            return self._foretell(replace(self._foretold or _Foretold(), good=True), "said_good")
         if not self._kept:
             return None
         self._coach.good(self._kept[-1])
@@ -345,7 +387,7 @@ class Pipeline:
 
     def tell_last(self) -> Feedback | None:
         """Somebody asks about the last rep; None when there is none."""
-        feedback = self._coach.ask(self._buffer[-1].seen.t_s) if self._kept and self._buffer else None
+        feedback = self._coach.ask(self._now_s) if self._kept and self._now_s is not None else None
         if feedback is not None and not feedback.withheld:
             self._cue, self._mark = feedback.shown, self._coach.mark()
             self._say(feedback.shown or "")
@@ -486,6 +528,7 @@ class Pipeline:
         track = from_observations([moment.seen for moment in window], px_per_m, self._size)
         reading = reps.read(track, release_s, self._hand, self._settings.phases, self._hand_votes)
         if isinstance(reading, reps.NotAShot):
+            self._forget_foretold()
             return _Closed(rejected=reading.reason)
         self._hand_votes.append(reading.right_handed)
         self._lock.locked = True
@@ -499,6 +542,7 @@ class Pipeline:
             known = None if isinstance(mirrored, reps.NotAShot) else self._measure(window, mirrored, px_per_m)[1]
             measurements = measure.of_either_hand(measurements, known)
         self._index += 1
+        foretold, self._foretold = self._foretold or _Foretold(), None
         self._view_check = None
         rep = Rep(
             index=self._index,
@@ -507,19 +551,25 @@ class Pipeline:
             motion=reading.motion,
             release_phase=reps.release_phase(rise_s, self._settings.phases),
             measurements=measurements,
+            result=foretold.result,
         )
         rep, feedback = self._coach.hear(rep, now_s)
         self._kept.append(self._index)
+        if foretold.result is not None:
+            self._results[self._index] = foretold.result
+        if foretold.good:
+            self._coach.good(self._index)
         self._cue, self._mark = feedback.shown, self._coach.mark()
         self._lines = () if feedback.withheld else (*self._coach.unseen(), *_lines(measurements, self._words))
         if feedback.prompt is not None:
             self._say(feedback.prompt)
         said = None if self._ring is None else self._ring.counted(release_s, self._index)
-        if said is not None:
+        if said is not None and rep.result is None:
             self._note_result(self._index, said)
             rep = replace(rep, result=said)
         seen = [moment.seen for moment in window]
-        return _Closed(rep, feedback, trace_of(reading, seen, px_per_m, self._size, lifted))
+        trace = trace_of(reading, seen, px_per_m, self._size, lifted)
+        return _Closed(rep, feedback, trace, called_good=foretold.good)
 
     def _measure(
         self, window: list[_Moment], reading: reps.Reading, px_per_m: float

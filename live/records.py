@@ -446,6 +446,8 @@ class View:
     """Polylines (N, 2) in pixels of the picture to draw over it: the court and the line to the hoop, on request."""
     prompt: str = ""
     """Words that take the big place for now: a signal that is being held, the answer to it, paused."""
+    answers: bool = False
+    """The prompt answers a key or the arms: what else would take the big place waits."""
     progress: float | None = None
     """0..1 of the time that the signal must be held; None while none is."""
     tally: str = ""

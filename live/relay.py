@@ -255,10 +255,13 @@ class Relay:
         if self.cautioned_s[self.now] < _CAUTIONS_S and not view.prompt and (idle or not self._shot_began):
             self.cautioned_s[self.now] += 0.0 if before_s is None else min(_STEP_S, view.t_s - before_s)
             self._cautions_s = view.t_s
-            return replace(view, scene=Scene.CAUTIONS, prompt=self.name)
+            new = self._name_at_first(view.t_s) == self.name
+            return replace(view, scene=Scene.CAUTIONS, prompt=self.name, answers=new)
         if view.scene is Scene.SET_UP and not view.advice[0].good:
             return view
         said = self._name_at_first(view.t_s) or self._next_after_goal()
+        if said == self.name and not view.prompt:  # somebody asked for this player
+            view = replace(view, answers=True)
         if not (said == self.name or idle or view.scene is Scene.REST):
             return replace(view, prompt=view.prompt or said)
         return replace(view, scene=Scene.STATION, board=self.board, prompt=view.prompt or said)

@@ -32,12 +32,12 @@ from .annotate import save_clip
 from .batch import KnownClip, ReadClip, Work, cores, read_clips
 from .coaching import coaching, load_words
 from .desk import Desk
+from .devices import ready_model
 from .errors import DisplayError, StoreError, UsageError
 from .figure import Take
 from .json_lines import error_line, rep_line, session_line
 from .known_player import settings_for
 from .options import settings_of
-from .practice import ready_model
 from .reels import Films, Keeper, Reel, may_be_kept, may_be_shown, reels, save_key_pictures
 from .rep_files import rep_file
 from .roster import name_key, show_name
@@ -344,7 +344,7 @@ class _Watch:
             self.bars.update(self.whole, completed=self.finished)
         elif one.session_id is not None:
             before = f" ({one.words})" if one.words else ""
-            self.say(f"{self.finished}/{self.total} {path.name}: {_reps(one.reps)}{before}")
+            self.say(f"{self.finished}/{self.total} {show_name(path.name)}: {_reps(one.reps)}{before}")
 
 
 @contextmanager

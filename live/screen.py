@@ -157,7 +157,8 @@ class Painter(Scenes):
         if self._still.get_size() != surface.get_size():
             self._still = self._pygame.Surface(surface.get_size(), 0, surface)
         if view.scene is Scene.CAUTIONS:
-            self.draw_splash(self._still, view.player, self._table.get(("screen", "cautions"), ()))
+            cautions = self._table.get(("screen", "cautions"), ())
+            self.draw_splash(self._still, view.player, cautions, sound_off=view.sound_off)
         else:
             self._still.fill(self._style.ground)
             self._draw_bar(self._still, layout, view)
@@ -185,15 +186,26 @@ class Painter(Scenes):
             if view.scene is Scene.END:
                 self.draw_end(surface, layout, view)
 
-    def draw_splash(self, surface: pygame.Surface, title: str, lines: Sequence[str], foot: str = "") -> None:
-        """Draw a title, sentences that everybody should read, and a small line below."""
+    def draw_splash(
+        self, surface: pygame.Surface, title: str, lines: Sequence[str], foot: str = "", *, sound_off: bool = False
+    ) -> None:
+        """Draw a title, sentences that everybody should read, and a small line below; `sound_off`: the sign for that
+        beside the title.
+        """
         style = self._style
         width, height = surface.get_size()
         surface.fill(style.ground)
         margin = round(0.07 * min(width, height))
         inner = Box(margin, margin, width - 2 * margin, height - 2 * margin)
         title_size = min(0.11 * height, 0.13 * width)
-        self._write(surface, self._cut(title, title_size, inner.w), title_size, style.ink, inner.x, inner.y)
+        title_w = inner.w
+        if sound_off:
+            sign_h = round(0.65 * title_size)
+            sign_w = round(sign_h * (0.6 * self._advance(text(self._table, "sound_off")) + 1.0))
+            sign_y = inner.y + round(0.5 * (self._line * title_size - sign_h))
+            self._draw_sound_off(surface, Box(inner.x + inner.w - sign_w, sign_y, sign_w, sign_h))
+            title_w -= sign_w + sign_h
+        self._write(surface, self._cut(title, title_size, title_w), title_size, style.ink, inner.x, inner.y)
         line_y = inner.y + round(1.25 * title_size)
         surface.fill(style.accent, (inner.x, line_y, round(1.2 * title_size), max(3, round(0.09 * title_size))))
         foot_size = 0.042 * min(height, width)
@@ -228,10 +240,7 @@ class Painter(Scenes):
         title_w = round(0.4 * bar.w)
         if view.sound_off:
             box = Box(bar.x + bar.w - title_w, bar.y, title_w, bar.h)
-            self._draw_panel(surface, box, style.alarm)
-            self._words_in(
-                surface, text(self._table, "sound_off"), box.inset(bar.h // 8), style.outline, 1, centre=True
-            )
+            self._draw_sound_off(surface, box)
         elif view.title or view.goal:
             readable = min(0.9 * bar.h, READABLE * min(surface.get_size()))
             title = self._title(view, title_w / readable)
@@ -244,6 +253,11 @@ class Painter(Scenes):
         elif view.status and (view.prompt or view.scene is Scene.SET_UP or not self._status_is_verdict(view)):
             size, (line,) = self._fit(view.status, room, bar.h, 1, 0.9 * bar.h)
             self._write(surface, line, size, style.ink, bar.x, bar.y + bar.h // 2, middle=True)
+
+    def _draw_sound_off(self, surface: pygame.Surface, box: Box) -> None:
+        style, inner = self._style, box.inset(box.h // 8)
+        self._draw_panel(surface, box, style.alarm)
+        self._words_in(surface, text(self._table, "sound_off"), inner, style.outline, 1, centre=True)
 
     def _title(self, view: View, width: float) -> str:
         """The title for the bar: names are shortened until it fits at size 1. Where no count is shown the goal, which

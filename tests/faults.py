@@ -38,7 +38,7 @@ from program import CLIPS, ROOT, prepared_model, saved
 from rich.console import Console
 from rich.table import Table
 
-from rimward.live import practice
+from rimward.live import devices, ending, practice
 from rimward.live.camera import Camera, open_camera
 from rimward.live.mediapipe_pose import MediapipePose
 from rimward.live.pipeline import Pipeline
@@ -165,14 +165,14 @@ class Stage:
                     super().submit(rep, feedback)
                     self.then(lambda: counted.append(rep))
 
-            change.setattr(practice, "MediapipePose", self.network)
+            change.setattr(devices, "MediapipePose", self.network)
             change.setattr(practice, "Recorder", Watched)
-            change.setattr(practice, "_END_SHOWN_S", 0.1)
+            change.setattr(ending, "END_SHOWN_S", 0.1)
             # side files of other runs must not join here, nor these there: the temp folder is everybody's
             (Path(name) / "temp").mkdir()
             change.setattr(tempfile, "tempdir", str(Path(name) / "temp"))
             if self.speaker is not None:
-                change.setattr(practice, "_open_speaker", lambda settings, say: self.speaker())
+                change.setattr(devices, "_open_speaker", lambda settings, say: self.speaker())
             for target, value in self.patches.items():
                 change.setattr(target, value)
             settings = self.settings()
@@ -540,7 +540,7 @@ def disk_hangs() -> str:
         "rimward.live.practice.Recorder": Watched,
         "rimward.live.store.SessionWriter.save": save,
         "rimward.live.practice.Watchdog": partial(Watchdog, stuck_s=0.5, look_s=0.05),
-        "rimward.live.practice._DISK_S": 0.2,
+        "rimward.live.ending._DISK_S": 0.2,
     }
     outcome = stage.run()
     outcome.says("reps wait in memory until it does")
@@ -660,7 +660,7 @@ def victim(data: str, answers: dict[tuple[bytes, int], tuple[Pose, ...]], model:
             super().submit(rep, feedback)
             self.then(lambda: os.write(counted, b"s%d\n" % rep.index))
 
-    practice.MediapipePose, practice.Recorder = Replayed, Telling  # type: ignore[misc,assignment]
+    devices.MediapipePose, practice.Recorder = Replayed, Telling  # type: ignore[misc,assignment]
     os.environ |= {"RIMWARD_DATA_DIR": data, "XDG_CONFIG_HOME": data}
     settings = load_settings(None, {"pose": {"model": model}})
     practise(settings, Options(headless=True, json=True), lambda line: None, Rounds())

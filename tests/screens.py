@@ -127,6 +127,8 @@ def states(clip: Path, words: Words) -> dict[str, View]:
                                 board=(*BOARD[:2], replace(BOARD[2], name="Bartholomäus von Hohenstein", reps=23),
                                        BOARD[3])),
         "station_first": replace(at_rest, scene=Scene.CAUTIONS, player="Cleo", prompt="Cleo"),
+        "station_first_silent": replace(at_rest, scene=Scene.CAUTIONS, player="Bartholomäus von Hohenstein",
+                                        sound_off=True),
         "station_turn": replace(station, mark=None, cue=None, clock=(180, 180), prompt="Cleo"),
         "station_makes": replace(station, clock=None,
                                  board=tuple(replace(one, goal=10, of_makes=True) for one in BOARD)),
@@ -165,7 +167,7 @@ SIZES = {
     "square": (800, 800),
 }
 ELSEWHERE = ("out_of_band", "in_band", "trouble", "waiting", "unsure", "photo_free", "set_up_wrong", "rest", "station",
-             "spots", "spots_makes", "end", "end_last")  # fmt: skip
+             "spots", "spots_makes", "end", "end_last", "station_first_silent")  # fmt: skip
 
 
 def main() -> None:

@@ -27,7 +27,7 @@ from statistics import median
 
 import psutil
 
-from rimward.live import practice
+from rimward.live import devices
 from rimward.live.assets import demo_clip, demo_player
 from rimward.live.clip import open_clip
 from rimward.live.mediapipe_pose import MediapipePose
@@ -36,7 +36,7 @@ from rimward.live.records import Frame, Pose, SourceInfo
 from rimward.live.settings import load_settings
 from rimward.live.store import open_store
 
-CLIP = json.loads(Path(practice.__file__).with_name("demo_clip.json").read_text("utf-8"))
+CLIP = json.loads(Path(devices.__file__).with_name("demo_clip.json").read_text("utf-8"))
 FOLLOW_THROUGH_S = 1.7
 SLEEP_EVERY, SLEEP_S = 10, 3600.0
 _STILL_S = 2.0
@@ -157,9 +157,9 @@ def soak(
     with demo_clip() as clip, tempfile.TemporaryDirectory() as folder:
         source = Rounds(clip, rounds, frames)
         shots = sum(rep["events_s"]["t_release"] + FOLLOW_THROUGH_S < frames / CLIP["fps"] for rep in CLIP["reps"])
-        before = practice.MediapipePose
+        before = devices.MediapipePose
         if not real:
-            practice.MediapipePose = lambda path: Replayed(path, frames)  # type: ignore[assignment,misc]
+            devices.MediapipePose = lambda path: Replayed(path, frames)  # type: ignore[assignment,misc]
         kept = os.environ.get("RIMWARD_DATA_DIR")
         os.environ["RIMWARD_DATA_DIR"] = folder
         try:
@@ -171,7 +171,7 @@ def soak(
             saved = len(store.reps(session.start.id))
             store.close()
         finally:
-            practice.MediapipePose = before  # type: ignore[misc]
+            devices.MediapipePose = before  # type: ignore[misc]
             os.environ.pop("RIMWARD_DATA_DIR")
             if kept is not None:
                 os.environ["RIMWARD_DATA_DIR"] = kept

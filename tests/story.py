@@ -311,7 +311,7 @@ def watch(folder: Path, film: Path, expected: Truth) -> Heard:
     import pytest
 
     from rimward.calibration.storage import save_calibration
-    from rimward.live import practice, speaker
+    from rimward.live import ending, practice, speaker
     from rimward.live.loopback import loopback
     from rimward.live.pipeline import Step
     from rimward.live.pose_model import model_path
@@ -401,7 +401,7 @@ def watch(folder: Path, film: Path, expected: Truth) -> Heard:
         }.items():
             patch.setenv(variable, value)
         patch.setattr(practice, "Relay", WatchedRelay)
-        patch.setattr(practice, "_END_SHOWN_S", 1.0)
+        patch.setattr(ending, "END_SHOWN_S", 1.0)
         patch.setattr(speaker, "Mixer", WatchedMixer)
         sheet = json.loads((folder / "ben_begins.json").read_text())
         files = {kind: data / f"{kind}.toml" for kind in ("camera", "drill", "station")}

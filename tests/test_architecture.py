@@ -65,14 +65,14 @@ def test_every_module_is_either_pure_or_named_as_an_edge():
     """A new module must be put on one side: here, or in the contract."""
     edges = {
         "__init__", "__main__", "annotate", "assets", "backup", "batch", "bench", "bench_runs", "brush", "bump_watch",
-        "calibrate", "calibration_screen", "camera", "cautions", "cli", "clip", "coaching", "entrants", "exchange",
-        "export", "film", "forget", "history", "interrupts", "known_player", "layout", "listing", "loop", "loopback",
-        "mediapipe_hands", "mediapipe_pose", "merge", "migrations", "mocap", "options", "other", "outputs", "overlay",
-        "pace", "places", "plausible", "player_rows", "player_targets", "players", "pose_model", "practice", "pull",
-        "push", "recorder", "reels", "removal", "rep_files", "report", "report_charts", "report_content",
-        "report_values", "restore", "review", "review_screen", "roster", "scenes", "schema", "screen", "server",
-        "session_records", "session_rows", "sessions", "settings", "show", "side_file", "sightings", "signs", "speaker",
-        "sqlite_file", "store", "tables", "traces", "watchdog",
+        "calibrate", "calibration_screen", "camera", "cautions", "cli", "clip", "coaching", "devices", "ending",
+        "entrants", "exchange", "export", "film", "forget", "history", "interrupts", "known_player", "layout",
+        "listing", "loop", "loopback", "mediapipe_hands", "mediapipe_pose", "merge", "migrations", "mocap", "options",
+        "other", "outputs", "overlay", "pace", "places", "plausible", "player_rows", "player_targets", "players",
+        "pose_model", "practice", "pull", "push", "recorder", "reels", "removal", "rep_files", "report",
+        "report_charts", "report_content", "report_values", "restore", "review", "review_screen", "roster", "scenes",
+        "schema", "scorer", "screen", "server", "session_records", "session_rows", "sessions", "settings", "show",
+        "side_file", "sightings", "signs", "speaker", "sqlite_file", "store", "tables", "traces", "watchdog",
     }  # fmt: skip
     modules = {path.stem for path in (ROOT / "live").glob("*.py")}
     assert modules - edges == set(pure_middle()), "put a new module into the contract of the pure middle, or above"

@@ -151,7 +151,7 @@ def trials(tmp_path, monkeypatch):
     monkeypatch.setenv("RIMWARD_DATA_DIR", str(tmp_path))
     monkeypatch.setenv("RIMWARD_SETTINGS", str(tmp_path / "settings.toml"))
     (tmp_path / "settings.toml").write_text("")
-    monkeypatch.setattr("rimward.live.practice.ready_model", lambda settings, say: usual)
+    monkeypatch.setattr("rimward.live.devices.ready_model", lambda settings, say: usual)
     monkeypatch.setattr("rimward.live.pose_model.check", lambda path: None)
     monkeypatch.setattr(bench, "sized", lambda clip, size, frames, folder: folder / f"{size[1]}.avi")
 

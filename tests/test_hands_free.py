@@ -71,6 +71,22 @@ def test_paused_by_signal_nothing_counts_until_the_same_signal(shipped, words) -
     assert all(step.view.prompt and step.view.pose is not None for step in between if not step.view.trouble)
 
 
+def test_what_answers_a_key_or_the_arms_is_known_as_an_answer(shipped, words) -> None:
+    """Other words that take the big place wait for it (outputs.py)."""
+    pipeline = Pipeline(shipped, words)
+    views = [step.view for step in watched(pipeline, shots(1), signalled(WIDE, WIDE))]
+    answers = [view for view in views if view.prompt]
+    assert any(view.progress for view in answers)  # the signal while it is held
+    assert views[-1].prompt == "Paused. Both arms up wide: go on"
+    pipeline.toggle_pause()
+    pipeline.judge_last("made")
+    for later_s, words_then in ((0.1, "Rep 1: made"), (9.0, "")):
+        (step,) = watched(pipeline, [replace(shown(0.1, LOW)[0], t_s=views[-1].t_s + later_s)])
+        assert step.view.prompt == words_then
+        views.append(step.view)
+    assert all(view.answers == bool(view.prompt) for view in views)
+
+
 def test_a_shot_in_its_follow_through_counts_when_a_pause_begins(shipped, words) -> None:
     pipeline = Pipeline(shipped, words)
     seen = shots(1)
@@ -91,7 +107,7 @@ def test_makes_are_counted_only_where_somebody_said_so(shipped, words) -> None:
     assert pipeline.judge_last("missed") == 1
     assert pipeline.judge_last("made") == 1  # the last word counts
     (last,) = watched(pipeline, [replace(shown(0.1, LOW)[0], t_s=60.0)])
-    assert last.view.tally == "made 1 of 1"
+    assert last.view.tally == "made 1 of 1 known"
     pipeline.discard_last()
     (last,) = watched(pipeline, [replace(shown(0.1, LOW)[0], t_s=61.0)])
     assert last.view.tally == ""

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from rimward.live.outputs import PracticeScreen
+from rimward.live.outputs import PracticeScreen, Seldom
 from rimward.live.pace import Pause
 from rimward.live.records import Scene, View
 from rimward.live.words import text
@@ -57,6 +57,36 @@ def test_trouble_with_the_disk_is_large_for_a_moment_and_small_to_the_end(words)
     assert window.views[-1].notice == ""
 
 
+def test_the_answer_to_a_key_goes_before_the_words_of_the_disk_which_come_back_after_it(words):
+    """They have their whole time all the same."""
+    window = Shown()
+    screen = PracticeScreen(window, Pause(), None, None, hold_tone=False, words=words)  # type: ignore[arg-type]
+    screen.say_of_disk("The disk is full", "Disk full")
+    for t_s in (10.0, 13.0):
+        screen.show(replace(FRAME, t_s=t_s))
+    for t_s in (13.1, 15.0):
+        screen.show(replace(FRAME, t_s=t_s, prompt="Rep 1: made", answers=True))
+    for t_s in (15.1, 17.9, 18.1):
+        screen.show(replace(FRAME, t_s=t_s))
+    shown = ["The disk is full", "The disk is full", "Rep 1: made", "Rep 1: made"]
+    shown += ["The disk is full", "The disk is full", "Ready"]
+    assert [view.prompt or view.status for view in window.views] == shown
+    assert [view.trouble for view in window.views] == [words not in ("Rep 1: made", "Ready") for words in shown]
+    assert {view.notice for view in window.views} == {"Disk full"}
+
+
+def test_a_clip_that_is_held_says_so_although_the_disk_is_full(held, words):
+    screen, pause, views = held
+    screen.say_of_disk("The disk is full", "Disk full")
+    screen.show_again()
+    assert (views[-1].prompt, views[-1].notice) == (text(words, "paused_clip"), "Disk full")
+    screen.show(ANSWER, answered=True)
+    assert (views[-1].prompt, views[-1].notice) == ("Rep 1 taken out", "Disk full")
+    pause.toggle()
+    screen.show(replace(FRAME, t_s=5.1))
+    assert (views[-1].status, views[-1].prompt) == ("The disk is full", "")
+
+
 def test_the_page_of_cautions_hides_neither_a_pause_nor_a_trouble(words):
     window, pause = Shown(), Pause()
     screen = PracticeScreen(window, pause, None, None, hold_tone=False, words=words)  # type: ignore[arg-type]
@@ -69,6 +99,27 @@ def test_the_page_of_cautions_hides_neither_a_pause_nor_a_trouble(words):
     screen.show_again()
     assert [view.scene for view in window.views] == [Scene.CAUTIONS, Scene.PRACTICE, Scene.PRACTICE]
     assert window.views[-1].prompt == text(words, "paused_clip")
+
+
+def test_a_trouble_is_said_at_once_and_then_now_and_then_and_at_once_when_it_is_news():
+    times_s: list[float] = []
+    said_s: list[float] = []
+    seldom = Seldom(lambda line: said_s.append(times_s[-1]), lambda: times_s[-1])
+    for at_s, line, frames in (
+        (0.0, "No camera", 0),
+        (5.0, "No camera", 0),
+        (59.0, "No camera", 0),
+        (60.0, "No camera", 0),
+        (119.0, "No camera", 0),
+        (120.0, "No camera", 0),
+        (121.0, "It is black", 0),
+        (125.0, "No camera", 0),
+        (130.0, "No camera", 7),  # it was there for a moment
+        (135.0, "No camera", 7),
+    ):
+        times_s.append(at_s)
+        seldom.say(line, frames)
+    assert said_s == [0.0, 60.0, 120.0, 121.0, 125.0, 130.0]
 
 
 def test_a_frame_that_was_under_way_does_not_take_the_answer_back(held):

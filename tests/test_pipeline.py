@@ -36,7 +36,7 @@ from rimward.live.coach import Coaching
 from rimward.live.cues import Plan
 from rimward.live.drills import Drill, Rest
 from rimward.live.pipeline import Pipeline, Step
-from rimward.live.records import Frame, Mark, Phase, Scene, Sight, Tone
+from rimward.live.records import Frame, Mark, Phase, Scene, Sight, SourceTrouble, Tone
 from rimward.live.settings import load_settings
 from rimward.live.sightings import sightings
 from rimward.live.targets import Targets
@@ -515,7 +515,7 @@ def test_what_was_taken_out_can_be_put_back_in_turn(known, words):
     assert (pipeline.count, pipeline.makes) == (2, 1)
     assert pipeline.put_back_last() is None
     shown = pipeline.step(next(seen)).view
-    assert (shown.count, shown.prompt, shown.tally) == (2, "No rep to put back", "made 1 of 1")
+    assert (shown.count, shown.prompt, shown.tally) == (2, "No rep to put back", "made 1 of 1 known")
     assert (shown.cue, shown.mark, shown.lines) == (last.cue, last.mark, last.lines)
     assert shown.cue is not None
     assert pipeline.discard_last() == 2
@@ -532,6 +532,130 @@ def test_after_a_discard_the_next_rep_has_a_new_number(known, words):
                 pipeline.discard_last()
     assert indices == [1, 2]
     assert pipeline.count == 1
+
+
+# ------------------------------------------------------------------------------------ said while the ball is in the air
+def until(phase: Phase, sighted, pipeline: Pipeline) -> Step:
+    """The step of the first frame in that phase."""
+    return next(step for step in map(pipeline.step, sighted) if step.view.phase is phase)
+
+
+@pytest.mark.parametrize("phase", [Phase.RELEASE, Phase.FOLLOW_THROUGH])
+def test_what_is_said_of_a_ball_in_the_air_is_that_shots_when_it_is_a_rep(known, words, phase):
+    """Who sees the ball go in presses at once, while the arm is still up."""
+    frames, estimator = filmed(film(play(reps_of([GOOD, GOOD]), GOOD)))
+    pipeline = Pipeline(known, words)
+    sighted = sightings(frames, estimator, pipeline.people_to_ask)
+    next(step for step in map(pipeline.step, sighted) if step.rep is not None)
+    until(phase, sighted, pipeline)
+    assert pipeline.judge_last("missed") == 2
+    assert pipeline.judge_last("made") == 2  # the last word counts
+    assert pipeline.call_last_good() == 2
+    assert pipeline.makes is None
+    shown = pipeline.step(next(sighted)).view
+    assert (shown.count, shown.prompt, shown.tally) == (1, "Rep 2: good", "")
+    rep = next(step for step in map(pipeline.step, sighted) if step.rep is not None)
+    assert (rep.rep.index, rep.rep.result, rep.called_good) == (2, "made", True)
+    assert (rep.view.tally, pipeline.makes) == ("made 1 of 1 known", 1)
+    assert pipeline.discard_last() == 2
+    assert pipeline.makes is None
+    assert pipeline.put_back_last() == 2
+    assert pipeline.makes == 1
+
+
+def test_what_is_said_after_a_ball_in_the_air_is_a_rep_is_not_said_of_the_next(known, words):
+    frames, estimator = filmed(film(play(reps_of([GOOD, GOOD]), GOOD)))
+    pipeline = Pipeline(known, words)
+    sighted = sightings(frames, estimator, pipeline.people_to_ask)
+    until(Phase.FOLLOW_THROUGH, sighted, pipeline)
+    pipeline.judge_last("made")
+    first, second = [step for step in map(pipeline.step, sighted) if step.rep is not None]
+    assert (first.rep.result, second.rep.result) == ("made", None)
+    assert (first.called_good, second.called_good) == (False, False)
+
+
+def test_what_is_said_before_the_ball_left_is_the_last_reps(known, words):
+    frames, estimator = filmed(film(play(reps_of([GOOD, GOOD]), GOOD)))
+    pipeline = Pipeline(known, words)
+    sighted = sightings(frames, estimator, pipeline.people_to_ask)
+    next(step for step in map(pipeline.step, sighted) if step.rep is not None)
+    until(Phase.RISE, sighted, pipeline)
+    assert (pipeline.judge_last("made"), pipeline.call_last_good(), pipeline.makes) == (1, 1, 1)
+    (second,) = [step for step in map(pipeline.step, sighted) if step.rep is not None]
+    assert (second.rep.result, second.called_good) == (None, False)
+
+
+def test_what_is_said_of_a_throw_that_is_no_rep_goes_to_no_other(known, words):
+    """Neither to the rep before nor to the next: it was about that ball. The screen says so."""
+    flat = replace(GOOD, launch_mps=12.0, launch_deg=16.0)
+    acts = [*reps_of([GOOD]), shot(flat), stand(1.0, ball=False), *reps_of([GOOD])]
+    frames, estimator = filmed(film(play(acts, GOOD)))
+    pipeline = Pipeline(known, words)
+    sighted = sightings(frames, estimator, pipeline.people_to_ask)
+    next(step for step in map(pipeline.step, sighted) if step.rep is not None)
+    until(Phase.FOLLOW_THROUGH, sighted, pipeline)
+    assert (pipeline.judge_last("made"), pipeline.call_last_good()) == (2, 2)
+    over = next(step for step in map(pipeline.step, sighted) if step.rejected is not None)
+    assert over.view.prompt == "That was no rep: nothing noted"
+    (later,) = [step for step in map(pipeline.step, sighted) if step.rep is not None]
+    assert (later.rep.index, later.rep.result, later.called_good) == (2, None, False)
+    assert pipeline.makes is None
+
+
+def test_what_is_said_of_a_shot_that_is_lost_goes_to_no_other(known, words):
+    """A fresh pipeline takes the place of one that hangs; the shot in the air is lost."""
+    frames, estimator = filmed(film(play(reps_of([GOOD, GOOD]), GOOD)))
+    pipeline = Pipeline(known, words)
+    sighted = sightings(frames, estimator, pipeline.people_to_ask)
+    until(Phase.FOLLOW_THROUGH, sighted, pipeline)
+    pipeline.judge_last("made")
+    fresh = pipeline.renewed()
+    assert fresh.step(next(sighted)).view.prompt == "That was no rep: nothing noted"
+    (second,) = [step for step in map(fresh.step, sighted) if step.rep is not None]
+    assert second.rep.result is None
+
+
+def test_what_is_said_of_the_last_ball_in_the_air_is_kept_when_the_pictures_end_or_a_pause_begins(known, words):
+    take = play(reps_of([GOOD]), GOOD)
+    frames, estimator = filmed(film(take))
+    for pause in (False, True):
+        pipeline = Pipeline(known, words)
+        sighted = sightings(frames, estimator, pipeline.people_to_ask)
+        until(Phase.FOLLOW_THROUGH, sighted, pipeline)
+        if pause:
+            pipeline.toggle_pause()
+        assert pipeline.judge_last("made") == 1
+        ended = pipeline.step(next(sighted)) if pause else pipeline.finish()
+        assert ended.rep.result == "made"
+
+
+def test_a_person_goes_before_the_ring(known, words):
+    class Contrary(Told):
+        def counted(self, release_s: float, index: int):
+            return "missed"
+
+    frames, estimator = filmed(film(play(reps_of([GOOD]), GOOD)))
+    pipeline = Pipeline(known, words, calibration=camera_at((3.85, -4.4754, 1.0), (0.0, -4.4754, 0.73)))
+    sighted = sightings(frames, estimator, pipeline.people_to_ask)
+    until(Phase.FOLLOW_THROUGH, sighted, pipeline)
+    pipeline._ring = Contrary()
+    pipeline._ring.said = []
+    pipeline.judge_last("made")
+    (rep,) = [step.rep for step in map(pipeline.step, sighted) if step.rep is not None]
+    assert (rep.result, pipeline.makes) == ("made", 1)
+
+
+def test_a_drill_for_makes_counts_what_was_said_of_the_ball_in_the_air(known, words):
+    """It is done with that rep and says so with it."""
+    frames, estimator = filmed(film(play(reps_of([GOOD]), GOOD)))
+    drill = Drill({"en": "One in"}, makes=1)
+    pipeline = Pipeline(known, words, "", None, Coaching(Targets(known.check_bands()), words, 2.0, drill=drill))
+    sighted = sightings(frames, estimator, pipeline.people_to_ask)
+    until(Phase.FOLLOW_THROUGH, sighted, pipeline)
+    pipeline.judge_last("made")
+    (given,) = [step for step in map(pipeline.step, sighted) if step.rep is not None]
+    assert "One in" in given.feedback.prompt
+    assert given.view.prompt == given.feedback.prompt
 
 
 # ---------------------------------------------------------------------------------------------------------------- views
@@ -614,6 +738,19 @@ def test_whoever_asks_about_the_last_rep_is_told_also_on_the_screen(known, words
     assert told is not None
     assert told.cue.check == "set_point_height"
     assert Pipeline(known, words).tell_last() is None
+
+
+@pytest.mark.parametrize("fresh", [False, True])
+def test_whoever_asks_while_no_frames_come_is_told_on_the_screen(known, words, fresh):
+    """The same of a pipeline that took the place of one that hung and has seen no frame yet."""
+    ran = coached(reps_of([LOW, LOW]), known, words, plan=Plan(every_rep=1))
+    pipeline = ran.pipeline.renewed() if fresh else ran.pipeline
+    gone = SourceTrouble(99.0, "The camera is gone")
+    assert pipeline.troubled(gone).prompt == ""
+    told = pipeline.tell_last()
+    assert told.shown
+    view = pipeline.troubled(gone)
+    assert (view.trouble, view.prompt) == (True, told.shown)
 
 
 def test_a_coach_calls_reps_good(known, words):

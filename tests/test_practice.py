@@ -7,9 +7,14 @@ import signal
 import sys
 from pathlib import Path
 
+import cv2
+import numpy as np
 import pytest
+from accuracy import exact
 from program import CLIPS, ROOT, Said, data_folder, ended, prepared_model, run, saved, start
 
+from rimward.calibration.bump import features_of
+from rimward.calibration.storage import save_calibration
 from rimward.live.rep_files import files_of
 from rimward.live.traces import load_trace
 
@@ -89,6 +94,21 @@ def test_what_arms_did_to_a_rep_and_that_none_is_left_is_said_in_the_terminal(tm
     assert lines[-1] == "No reps: 1 rep taken out."
     none = run("practice", "--clip", CLIPS / "not_a_shot.mp4", "--headless", data=data)
     assert (none.status, none.error) == (0, "No reps: no shot was seen.")
+    assert [session.reps for session, _ in saved(data)] == [0, 0]  # somebody was there: that is history
+
+
+@pytest.mark.skipif(sys.platform == "win32", reason="Windows has no signals between programs")
+def test_a_camera_that_never_came_is_named_at_once_and_leaves_nothing_in_the_history(tmp_path):
+    data = data_folder(tmp_path / "data", prepared_model())
+    settings = tmp_path / "settings.toml"
+    settings.write_text("[camera]\ndevice = 63\n", "utf-8")
+    process = start("practice", "--headless", "--json", "--settings", settings, data=data)
+    assert process.stderr is not None
+    assert process.stderr.readline().startswith("No camera found at 63: plug one in")
+    process.send_signal(signal.SIGINT)
+    said = ended(process)
+    assert (said.status, said.session["frames"]) == (130, 0)
+    assert saved(data) == []
 
 
 @pytest.mark.skipif(sys.platform == "win32", reason="Windows has no signals between programs")
@@ -109,3 +129,17 @@ def test_a_killed_program_keeps_the_reps_that_it_told(tmp_path):
     assert [rep.index for rep in kept] == [told["index"]]
     assert kept[0].events.release_s == pytest.approx(told["t_release_s"], abs=1e-4)
     assert len(later) == 1
+
+
+@pytest.mark.parametrize("turned_px", [0, 40])
+def test_a_camera_that_is_not_put_back_where_it_was_calibrated_is_noticed(tmp_path, turned_px):
+    clip = CLIPS / "arms_out.mp4"
+    camera = json.loads(clip.with_suffix(".json").read_text("utf-8"))["camera"]
+    _, first = cv2.VideoCapture(str(clip)).read()
+    size = (first.shape[1], first.shape[0])
+    calibrated = cv2.warpAffine(first, np.array([[1.0, 0, turned_px], [0, 1, 0]]), size)
+    save_calibration(tmp_path / "court.toml", exact(camera, size), features_of(calibrated))
+    data = data_folder(tmp_path / "data", prepared_model())
+    said = run("practice", "--clip", clip, "--headless", "--calibration", tmp_path / "court.toml", data=data)
+    assert said.status == 0
+    assert ("The camera was moved" in said.err) == (turned_px > 0)

@@ -240,6 +240,28 @@ def test_a_reached_goal_names_who_is_next_until_somebody_goes_on(known, words, o
     assert court.steps[-1][1].view.prompt == text(words, "goal_last")
 
 
+def test_the_name_of_who_comes_next_is_an_answer_and_who_follows_after_a_goal_is_none(known, words, one_shot):
+    """Other words that take the big place wait for an answer (outputs.py), also on the page of cautions."""
+    court = Court(known, words, {"Ada": None, "Ben": None}, goal=1)
+    court.see(one_shot)
+    court.next()
+    court.see(after(film(play([stand(12.0, ball=False)], FORM)), 20.0))
+    named = [step.view for name, step in court.steps if name == "Ben" and step.view.prompt == "Ben"]
+    assert {view.scene for view in named if view.answers} == {Scene.CAUTIONS}
+    assert [view.answers for view in named] == sorted((view.answers for view in named), reverse=True)
+    assert not named[-1].answers  # the page stands longer
+    court.next()
+    court.see(after(film(play([stand(12.0, ball=False)], FORM)), 40.0))
+    court.next()
+    court.see(after(film(play([stand(1.0, ball=False)], FORM)), 60.0))
+    last = court.steps[-1][1].view
+    assert (last.scene, last.prompt, last.answers) == (Scene.STATION, "Ben", True)
+    court.next()
+    court.see(after(film(play([stand(16.0, ball=False)], FORM)), 80.0))
+    last = court.steps[-1][1].view
+    assert (last.prompt, last.answers) == ("Goal reached. Next: Ben (N, or by arms)", False)
+
+
 def test_the_name_waits_for_somebody_who_can_read_it(known, words, one_shot):
     court = Court(known, words, {"Ada": None, "Ben": None})
     court.see(list(joined(without_body(film(play([stand(6.0)], FORM)), 0.0, 6.0), film(play([stand(1.0)], FORM)))))
@@ -253,7 +275,7 @@ def test_while_the_camera_gives_nothing_name_and_goal_stay_and_keys_are_answered
     assert court.relay.pipeline.judge_last("made") == 1
     shown = court.relay.troubled(SourceTrouble(t_s + 5.0, "The camera is unplugged"))
     assert (shown.trouble, shown.status, shown.prompt) == (True, "The camera is unplugged", "")
-    assert (shown.player, shown.count, shown.tally) == ("Ada", 1, "made 1 of 1")
+    assert (shown.player, shown.count, shown.tally) == ("Ada", 1, "made 1 of 1 known")
     court.relay.pipeline.discard_last()
     again = court.relay.seen_again()
     assert again is not None

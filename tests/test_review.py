@@ -18,7 +18,7 @@ from fakes import write_video
 from program import CLIPS, Said, data_folder, ended, prepared_model, run, saved, start
 from test_film import all_frames
 
-from rimward.live import batch
+from rimward.live import batch, review
 from rimward.live.batch import FailedClip, KnownClip, ReadClip, Work, read_clip, read_clips
 from rimward.live.cli import main
 from rimward.live.records import Frame, SourceInfo
@@ -103,6 +103,13 @@ def test_each_bad_clip_costs_one_line_and_the_others_go_on(reviewed, films):
     assert {line["clip"] for line in of_kind(said, "error")} == set(map(str, films[1:]))
     assert sum("Übung [b] 投篮 №1.mp4: 1 rep" in line for line in lines) == 1
     assert len(lines) == 5  # with what Sam is held against
+
+
+def test_a_clips_name_steers_no_terminal():
+    said: list[str] = []
+    path = Path("a\x1b[2Jb.mp4")
+    review._Watch(1, said.append).done(path, review.Reviewed(path, "an id", 2))
+    assert said == ["1/1 a\\x1b[2Jb.mp4: 2 reps"]
 
 
 def test_what_is_saved(reviewed, films):

@@ -198,6 +198,22 @@ def test_the_cautions_of_a_first_turn_are_all_there_under_the_players_name(size)
 
 
 @pytest.mark.parametrize("size", SIZES)
+@pytest.mark.parametrize("player", ["Ada", "Bartholomäus von Hohenstein"])
+def test_a_speaker_that_is_muted_is_seen_on_the_page_of_cautions_too(size, player):
+    """On a panel of its own, clear of the name; everything else stays."""
+    views = [View(0.0, None, scene=Scene.CAUTIONS, player=player, sound_off=off) for off in (False, True)]
+    plain, muted = (drawn(view, size) for view in views)
+    signs = np.abs(muted.astype(int) - STYLE.alarm).max(axis=2) < 12
+    assert signs.mean() > 0.005
+    rows, columns = np.nonzero(signs)
+    assert rows.max() < 0.25 * size[1]
+    changed = np.nonzero((muted != plain).any(axis=2))[0]
+    assert changed.max() <= rows.max() + 2
+    left = np.abs(muted[: rows.max(), : columns.min()].astype(int) - STYLE.ink).max(axis=2) < 60
+    assert columns.min() - np.nonzero(left)[1].max() > 0.01 * size[0]
+
+
+@pytest.mark.parametrize("size", SIZES)
 @pytest.mark.parametrize("goal", ["left corner \N{MIDDLE DOT} 0/4", ""])
 def test_whose_turn_it_is_is_read_from_4_m(size, goal):
     """Beside the picture, with spots as well: its capitals as high as those of the goal."""

@@ -20,15 +20,16 @@ from test_practice_calibrated import true_camera
 from xvfb import x_server as started_x_server
 
 from rimward.calibration.storage import save_calibration
-from rimward.live import practice
+from rimward.live import devices, ending
 from rimward.live.assets import tone_wav
 from rimward.live.camera import Camera, open_camera
 from rimward.live.practice import Options, practise
-from rimward.live.records import Feedback, View
+from rimward.live.records import Feedback, Tone, View
 from rimward.live.screen import STYLE, Window
 from rimward.live.settings import load_settings
 from rimward.live.sightings import LIVE_AHEAD
 from rimward.live.speaker import Speaker
+from rimward.live.store import open_store
 
 os.environ.setdefault("PYGAME_HIDE_SUPPORT_PROMPT", "1")
 import pygame
@@ -130,8 +131,8 @@ def stage(tmp_path, monkeypatch, capsys) -> Iterator[Stage]:
             watched.muted.append(super().toggle_mute())
             return watched.muted[-1]
 
-    monkeypatch.setattr(practice, "Window", WatchedWindow)
-    monkeypatch.setattr(practice, "_END_SHOWN_S", 0.1)
+    monkeypatch.setattr(devices, "Window", WatchedWindow)
+    monkeypatch.setattr(ending, "END_SHOWN_S", 0.1)
     monkeypatch.setattr("rimward.live.speaker.Speaker", WatchedSpeaker)
     before = set(threading.enumerate())
     yield watched
@@ -353,6 +354,37 @@ def test_a_camera_that_is_unplugged_and_comes_back(stage):
     assert troubled[-1].count == 1
 
 
+def test_who_sees_the_ball_go_in_presses_while_the_arm_is_still_up(stage):
+    """The rep that is counted after that has the result and the note; its line has it too."""
+
+    def press_once(view: View) -> None:
+        if view.phase == "follow_through" and not pressed:
+            pressed.extend("1g")
+            press("1")
+            press("g")
+
+    pressed: list[str] = []
+    stage.at_view = press_once
+    camera = open_camera(0, capture_factory=clip_camera(ONE_REP, loop=True))
+
+    def person() -> None:
+        assert eventually(lambda: any(view.count == 0 and view.prompt == "Rep 1: good" for view in stage.views))
+        assert eventually(lambda: stage.count_is(1))
+        press("q")
+
+    said = stage.practise(person, source=camera)
+    assert said.status == 0
+    assert [line["kind"] for line in said.lines] == ["rep", "session"]
+    assert said.reps[0]["result"] == "made"
+    ((session, reps),) = saved(stage.data)
+    assert [rep.result for rep in reps] == ["made"]
+    assert session.made == 1
+    with contextlib.closing(open_store(stage.data, stage.said.append)) as store:
+        ((note),) = store.notes(session.start.id)
+        assert (note.kind, note.rep_index) == ("good", 1)
+    assert [feedback.tone for feedback, _ in stage.played[:2]] == [Tone.MADE, Tone.CONFIRM]
+
+
 def test_a_key_is_answered_while_the_camera_gives_nothing(stage):
     camera = open_camera(0, capture_factory=clip_camera(ONE_REP), retry_s=3600)
 
@@ -379,6 +411,7 @@ def test_without_a_camera_the_window_says_so_and_can_be_closed(stage):
     said = stage.practise(person, source=open_camera(0, capture_factory=lambda device: FakeCapture((), opened=False)))
     assert said.status == 0
     assert said.session["frames"] == 0
+    assert saved(stage.data) == []
     assert stage.view.trouble
     assert "No camera found" in stage.view.status
 
@@ -387,7 +420,7 @@ def test_the_network_is_loaded_before_the_camera_starts(stage, monkeypatch):
     """Else its first frames would be old before anybody looked at them."""
     order: list[str] = []
 
-    class Network(practice.MediapipePose):
+    class Network(devices.MediapipePose):
         def warm_up(self, people: int = 1) -> None:
             super().warm_up(people)
             order.append("network")
@@ -396,8 +429,8 @@ def test_the_network_is_loaded_before_the_camera_starts(stage, monkeypatch):
         order.append("camera")
         return open_camera(0, capture_factory=clip_camera(ONE_REP, loop=True))
 
-    monkeypatch.setattr(practice, "MediapipePose", Network)
-    monkeypatch.setattr(practice, "open_camera", camera)
+    monkeypatch.setattr(devices, "MediapipePose", Network)
+    monkeypatch.setattr(devices, "open_camera", camera)
     stage.at_view = lambda view: press("q")
     stage.practise()
     assert order == ["network", "camera"]
