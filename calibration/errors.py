@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 _LONGEST = 600
+_MARK = "\N{REPLACEMENT CHARACTER}"
+JOINERS = "\N{ZERO WIDTH NON-JOINER}\N{ZERO WIDTH JOINER}"
+"""Part of how names are written, in Persian, in India and in emoji; not printable to Python."""
 
 
 class RimwardError(Exception):
@@ -23,5 +26,5 @@ class CalibrationError(RimwardError):
 def one_line(text: str) -> str:
     """The text fit for a terminal: without line breaks and control characters, and not without end."""
     flat = " ".join(text.split())
-    flat = "".join(letter if letter.isprintable() else "\N{REPLACEMENT CHARACTER}" for letter in flat)
+    flat = "".join(letter if letter.isprintable() or letter in JOINERS else _MARK for letter in flat)
     return flat if len(flat) <= _LONGEST else f"{flat[:400]}...{flat[-150:]}"

@@ -18,7 +18,7 @@ from typing import Any, NoReturn
 from rimward.calibration.typed import metres
 
 from .cautions import CAUTIONS
-from .errors import RimwardError
+from .errors import RimwardError, UsageError
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -44,6 +44,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         except Exception as error:
             if interrupts:  # a library whose import is broken off fails in ways of its own
                 return _interrupted()
+            if isinstance(error, OSError) and error.filename:
+                # a folder that may not be read, a disk that went away: no defect of the program
+                error = UsageError(f"{error.filename} cannot be used ({error.strerror}); may you read and write there?")
             if not isinstance(error, RimwardError):
                 raise
             _say(f"rimward: {error}")

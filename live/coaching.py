@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 
@@ -15,12 +15,13 @@ from .drills import Drill, read_drill
 from .errors import SettingsError, StoreError, UsageError
 from .measure import ONLY_IN_SPACE
 from .near import near
-from .records import Rep
-from .roster import name_key
+from .records import Band, Rep
+from .report_values import band_in_words
+from .roster import name_key, show_name
 from .settings import Settings
 from .stations import Station, read_station
 from .store import Store
-from .targets import MOST_REPS, Targets, in_force, set_by_coach, told
+from .targets import MOST_REPS, Targets, in_force, set_by_coach
 from .toml_text import place
 from .words import Words, read_words
 
@@ -88,7 +89,7 @@ def coaching(
     """Put it all together; what the player is held against is said, one line each."""
     targets = load_targets(settings, store, say)
     bands, focus = targets.bands(), settings.cues.focus
-    for line in told(targets, bands, english()):  # the terminal speaks English, like all its other lines
+    for line in told(targets, bands):
         say(line)
     judged = {one.check for one in in_force({**bands, **({} if drill is None else drill.all_bands())})}
     if focus is not None and focus not in judged:
@@ -106,6 +107,16 @@ def coaching(
         every_second=wish.every_second,
     )
     return Coaching(targets, words, wish.clear_sigmas, plan, drill, settings.screen.language, calibrated)
+
+
+def told(targets: Targets, bands: Mapping[str, Band]) -> list[str]:
+    """One line for each band that is not the default: what, from where to where, and why; in English."""
+    return [
+        f"Target: {english()[one.check, 'name'][0]} {band_in_words(one.measurement, one.band)}: "
+        f"{show_name(one.band.source)}"
+        for one in in_force(bands)
+        if one.band != targets.defaults.get(one.check)
+    ]
 
 
 def load_targets(settings: Settings, store: Store, say: Callable[[str], None]) -> Targets:

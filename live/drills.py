@@ -17,7 +17,7 @@ from .errors import SettingsError
 from .glossary import ends_possible
 from .near import check_meant
 from .records import Band
-from .toml_text import parse, place
+from .toml_text import parse, place, shows
 from .words import LANGUAGES, Words, prompt
 
 _TOGETHER_S = 0.07
@@ -246,7 +246,7 @@ def _table(data: Mapping[str, Any], key: str, known: bool = True) -> dict[str, A
 
 
 def _text(at: tuple[str | int, ...], value: object, most: int = 60) -> str:
-    if not isinstance(value, str) or not value.strip() or not value.isprintable() or len(value) > most:
+    if not isinstance(value, str) or not shows(value) or len(value) > most:
         raise _Wrong(at, f"must be printable text of 1 to {most} characters, got {_found(value)}")
     return value
 

@@ -5,7 +5,7 @@ A message says what must be, what was found and what to do. The command line pri
 
 from __future__ import annotations
 
-from rimward.calibration.errors import CalibrationError, RimwardError
+from rimward.calibration.errors import JOINERS, CalibrationError, RimwardError
 
 
 class SettingsError(RimwardError):
@@ -33,6 +33,7 @@ class UsageError(RimwardError):
 
 
 __all__ = [
+    "JOINERS",
     "CalibrationError",
     "DisplayError",
     "PoseModelError",

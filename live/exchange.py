@@ -83,18 +83,9 @@ def unite(source: Connection, writing: Writing, brought: Brought, progress: Prog
 
 
 def _forget(source: Connection, target: Connection, step: Brought) -> None:
-    gone = set(source.scalars(select(forgotten.c.id))) - set(target.scalars(select(forgotten.c.id)))
-    if not gone:
-        return
-    known_players = gone & set(target.scalars(select(players.c.id)))
-    step.gone_sessions += removal.sessions_of(target, sorted(known_players))
-    persons = select(players.c.id).where(players.c.same_as.is_(None))
-    step.forgotten = len(known_players & set(target.scalars(persons)))
-    removal.remove_players(target, sorted(known_players), remember=True)
-    for session_id in sorted(gone & set(target.scalars(select(sessions.c.id)))):
-        removal.remove_session(target, session_id, remember=True)
-        step.gone_sessions.append(session_id)
-    removal.remember_gone(target, sorted(gone - known_players))
+    gone = removal.all_forgotten(source) - removal.all_forgotten(target)
+    if gone:
+        step.forgotten, step.gone_sessions = removal.forget(target, gone)
 
 
 def _players(source: Connection, target: Connection, step: Brought) -> None:

@@ -78,8 +78,15 @@ def export(
     store: Store, people: Sequence[Player], chosen: Sequence[SavedSession], out: Path, formats: Sequence[str]
 ) -> str:
     """Write these sessions into a new or empty folder; gives what was written in words. Raises StoreError."""
+    if out.exists() and not out.is_dir():
+        raise StoreError(f"{out} must be a new or empty folder, it is a file; choose another")
+    if not out.absolute().parent.is_dir():  # as in backup: a mistyped name of a stick is no folder on this very disk
+        raise StoreError(
+            f"{out} must lie in a folder that is there, found no {out.parent}; make it, or mend the name; "
+            "nothing was exported"
+        )
     try:
-        out.mkdir(parents=True, exist_ok=True)
+        out.mkdir(exist_ok=True)
         if any(out.iterdir()):
             raise StoreError(f"{out} must be a new or empty folder, it holds files; choose another")
         count, skeletons = 0, 0

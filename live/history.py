@@ -319,7 +319,9 @@ def read_notes(connection: Connection, ids: Sequence[str]) -> list[Note]:
 
 
 def read_targets(connection: Connection, player_id: str) -> list[Target]:
-    """The targets of a player that hold, by measurement."""
+    """The targets of a player that hold, by measurement. Where several were set, on laptops that were united or for two
+    records of one player, the last one holds, and a lock of any.
+    """
     root = func.coalesce(players.c.same_as, players.c.id)
     query = (
         select(targets)
@@ -327,17 +329,18 @@ def read_targets(connection: Connection, player_id: str) -> list[Target]:
         .where(~targets.c.removed, root == player_id)
         .order_by(targets.c.measurement, targets.c.created_utc)
     )
-    return [
-        Target(
+    found: dict[str, Target] = {}
+    for row in connection.execute(query):
+        before = found.get(row.measurement)
+        found[row.measurement] = Target(
             id=row.id,
             player_id=player_id,
             measurement=row.measurement,
             low=row.low,
             high=row.high,
             name=row.name,
-            locked=row.locked,
+            locked=row.locked or (before is not None and before.locked),
             author=row.author,
             created_utc=datetime.fromisoformat(row.created_utc),
         )
-        for row in connection.execute(query)
-    ]
+    return list(found.values())

@@ -31,7 +31,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "given several times",
     )
     parser.add_argument("--name", default="", metavar="TEXT", help="what you call what is set")
-    parser.add_argument("--lock", action="store_true", help="the player's own reps shall not move it")
+    parser.add_argument(
+        "--lock",
+        action="store_true",
+        help="the player's own reps shall not move it; a locked one that is set again stays locked, unless --free "
+        "names it as well",
+    )
     parser.add_argument("--by", default="", metavar="COACH", help="who sets it")
     parser.add_argument(
         "--free",
@@ -64,9 +69,11 @@ def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
         before = now = in_force(load_targets(settings, store, say).bands())
         for target_id in _to_free(store, player.id, free):
             store.remove_target(target_id)
+        # whoever corrects a number did not speak of the lock, which may be another coach's
+        locked = {target.measurement for target in store.targets(player.id) if target.locked}
         for one in wishes:
-            ends = (one.band.low, one.band.high)
-            store.set_target(player.id, one.measurement, *ends, name=args.name, locked=args.lock, author=args.by)
+            ends, lock = (one.band.low, one.band.high), args.lock or one.measurement in locked
+            store.set_target(player.id, one.measurement, *ends, name=args.name, locked=lock, author=args.by)
         if free or wishes:
             now = in_force(load_targets(settings, store, say).bands())
     if args.json:
@@ -74,7 +81,8 @@ def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     elif not wishes and not free:
         _print(player.name, now, args.why)
     else:
-        for line in list(_changed(before, now, wishes)) or ["No band changed"]:
+        still_locked = () if args.lock else [one.measurement for one in wishes if one.measurement in locked]
+        for line in [*_changed(before, now, wishes), *map(_stays_locked, still_locked)] or ["No band changed"]:
             print(plain(line))
     return 0
 
@@ -113,7 +121,7 @@ def _wish(text: str) -> _Wish:
         raise UsageError(f"--set must be MEASUREMENT=LOW:HIGH, for instance knee_min_deg=100:120, got {text!r:.60}")
     measurement = _measurement("--set", name.strip())
     try:
-        bounds = tuple(float(end) if end.strip() else None for end in (low, high))
+        bounds = tuple(float(end.replace(",", ".")) if end.strip() else None for end in (low, high))
     except ValueError:
         raise UsageError(f"--set must have numbers on both sides of the colon, or nothing, got {ends!r:.40}") from None
     if bounds == (None, None):
@@ -192,6 +200,12 @@ def _changed(before: Sequence[InForce], now: Sequence[InForce], wishes: Sequence
                 yield f"{label}: {wanted} is saved, but {_told(row)} goes before it unless --lock is added"
 
 
+def _stays_locked(measurement: str) -> str:
+    from .glossary import term
+
+    return f"{term(measurement).label}: stays locked; --free {measurement} beside --set unlocks it"
+
+
 def _told(row: InForce | None) -> str:
     if row is None:
         return "only reported"
@@ -206,8 +220,6 @@ def _band(row: InForce) -> str:
 
 def _names() -> dict[str, str]:
     """By check, as the report says it."""
-    from .assets import config_text
-    from .words import read_words
+    from .assets import english
 
-    words = read_words(config_text("words_en.toml"), "words_en.toml")
-    return {check: texts[0] for (check, kind), texts in words.items() if kind == "name"}
+    return {check: texts[0] for (check, kind), texts in english().items() if kind == "name"}

@@ -127,6 +127,27 @@ def _agreed(store: Store, names: list[str], sure: bool, say: Callable[[str], Non
     return True
 
 
+def _check_name(store: Store, action: str, names: list[str]) -> None:
+    """The demo's player is told by the name: renamed, invented shots would go out as somebody's; and who took the name
+    would be given those of the next demo. Raises StoreError.
+    """
+    from . import demo
+    from .roster import name_key
+    from .tables import plain
+
+    known, new = store.player(names[0]) if action == "rename" else None, names[-1]
+    if name_key(new) == demo.PLAYER:
+        if known is None or name_key(known.name) != demo.PLAYER:
+            raise StoreError(
+                f"a player must not be called {plain(new)}: so `rimward demo` calls its own; choose another name"
+            )
+    elif known is not None and _is_demos(store, known):
+        raise StoreError(
+            f"{plain(known.name)} must keep the name, by which the invented player of `rimward demo` is told from"
+            " people; rimward players add NAME makes a new one"
+        )
+
+
 def _is_demos(store: Store, player: Player) -> bool:
     from .roster import is_demo
 
@@ -157,6 +178,8 @@ def _changed(
     from .roster import similar
     from .tables import plain
 
+    if action in ("add", "rename"):
+        _check_name(store, action, names)
     if action == "add":
         close = similar(store.players(), names[0])
         player = store.add_player(names[0], **facts)

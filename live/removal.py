@@ -48,6 +48,22 @@ def remove_session(connection: Connection, session_id: str, *, remember: bool) -
         remember_gone(connection, [session_id])
 
 
+def forget(connection: Connection, gone_ids: set[str]) -> tuple[int, list[str]]:
+    """Take out all of these players and sessions that are here, for good. Gives how many persons went, and the UUIDs of
+    the sessions that did: their files must go too.
+    """
+    gone_players = sorted(gone_ids & set(connection.scalars(select(players.c.id))))
+    gone_sessions = sessions_of(connection, gone_players)
+    persons = select(players.c.id).where(players.c.same_as.is_(None), players.c.id.in_(gone_players))
+    count = len(connection.scalars(persons).all())
+    remove_players(connection, gone_players, remember=True)
+    for session_id in sorted(gone_ids & set(connection.scalars(select(sessions.c.id)))):
+        remove_session(connection, session_id, remember=True)
+        gone_sessions.append(session_id)
+    remember_gone(connection, sorted(gone_ids))
+    return count, gone_sessions
+
+
 def remember_gone(connection: Connection, gone_ids: Sequence[str]) -> None:
     """Keep the UUIDs of what was taken out."""
     for gone_id in gone_ids:

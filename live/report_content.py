@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from datetime import date, datetime, tzinfo
 
 import numpy as np
@@ -100,7 +101,7 @@ def content(
     made_of = [row for row in apart if row.verdicts]
     change, scatter, fatigue = changes(reps, aims), scatter_changes(reps), fatigue_of(reps)
     shown = _standing_out(judged, targets, (*change.claims, *fatigue.claims, *scatter.claims))
-    known = _results(reps, period), _results(reps, reps.before)
+    makes = _results(reps, period), _results(reps, reps.before)
     labels = [_when(session, zone) for session in history.sessions]
     earlier = int(reps.rows(reps.before).sum())
     compared = (
@@ -112,10 +113,10 @@ def content(
         period=_span(chosen, zone),
         scope=f"{counted(len(chosen), 'session')}, {counted(shots, 'shot')}",
         generated=_day(generated.astimezone(zone)),
-        summary=_summary(player, chosen, shots, known[0], (*judged, *made_of), names, change, fatigue, compared, zone),
+        summary=_summary(player, chosen, makes[0], (*judged, *made_of), names, change, fatigue, compared, zone),
         sessions=tuple(_session_line(session, zone) for session in chosen),
-        made=_made(known[0]),
-        made_change=_made_change(*known),
+        made=_made(makes[0]),
+        made_change=_made_change(*makes),
         targets=tuple(_target_line(reps, target, rows) for target in targets),
         notes=tuple(_note_line(note, history, period, labels) for note in notes),
         panels=tuple((row, panel_of(reps, row, aims[row.name], labels)) for row in shown),
@@ -135,34 +136,46 @@ def content(
 
 
 # ----------------------------------------------------------------------------------------------------- makes, timeline
-def _results(reps: PeriodReps, sessions: Mask) -> tuple[int, int]:
-    """(made, known)"""
+@dataclass(frozen=True, slots=True)
+class _Makes:
+    """What is known of how many shots went in."""
+
+    made: int
+    known: int
+    shots: int
+
+    def __str__(self) -> str:
+        """ "7 of 10"; of six shots with one result "0 of 1" would read as if there had been one."""
+        of = f"{self.known}" if self.known == self.shots else f"the {self.known} with a known result"
+        return f"{self.made} of {of}"
+
+
+def _results(reps: PeriodReps, sessions: Mask) -> _Makes:
     made = reps.history.made[reps.rows(sessions)]
-    return int(np.nansum(made)), int(np.isfinite(made).sum())
+    return _Makes(int(np.nansum(made)), int(np.isfinite(made).sum()), len(made))
 
 
 def _used(reps: PeriodReps, sessions: Mask) -> int:
     return len(np.unique(reps.history.session[reps.rows(sessions)]))
 
 
-def _made(known: tuple[int, int]) -> str:
-    made, of = known
-    if not of:
+def _made(makes: _Makes) -> str:
+    if not makes.known:
         return ""
-    found = stats.share(made, of, LEVEL)
-    return f"{made} of {of} went in: {_percent(found.value)} (between {_percent(found.low)} and {_percent(found.high)})"
+    found = stats.share(makes.made, makes.known, LEVEL)
+    return f"{makes} went in: {_percent(found.value)} (between {_percent(found.low)} and {_percent(found.high)})"
 
 
-def _made_change(now: tuple[int, int], before: tuple[int, int]) -> str:
-    if not now[1] or not before[1]:
+def _made_change(now: _Makes, before: _Makes) -> str:
+    if not now.known or not before.known:
         return ""
-    found = stats.share_change(now, before, LEVEL)
+    found = stats.share_change((now.made, now.known), (before.made, before.known), LEVEL)
     if not found.excludes(0.0):
-        return f"No clear change against {before[0]} of {before[1]} in earlier sessions."
+        return f"No clear change against {before} in earlier sessions."
     how = "More" if found.value > 0 else "Fewer"
     low, high = (number(100 * end, 0) for end in (found.low, found.high))
     return (
-        f"{how} than the {before[0]} of {before[1]} in earlier sessions: "
+        f"{how} than the {before} in earlier sessions: "
         f"{number(100 * found.value, 0)} points (between {low} and {high})."
     )
 
@@ -333,8 +346,7 @@ def _unseen(reps: PeriodReps) -> tuple[Unseen, ...]:
 def _summary(
     player: str,
     chosen: Sequence[SavedSession],
-    shots: int,
-    known: tuple[int, int],
+    makes: _Makes,
     judged: Sequence[Row],
     names: Mapping[str, str],
     change: Comparison,
@@ -343,10 +355,11 @@ def _summary(
     zone: tzinfo | None,
 ) -> tuple[str, ...]:
     """What was done, what stands out, what changed: one sentence each."""
+    shots = makes.shots
     if not shots:
         return (f"Nothing has been recorded of {player} yet." if not chosen else f"No shot of {player} was counted.",)
     where = f"In {counted(len(chosen), 'session')}" if len(chosen) > 1 else f"On {_span(chosen, zone)}"
-    first = f"{where}, {player} took {counted(shots, 'shot')}; {_first_sentence_made(known, shots)}."
+    first = f"{where}, {player} took {counted(shots, 'shot')}; {_first_sentence_made(makes)}."
     return (first, _stands_out(judged, names, shots), _what_changed(change, fatigue, compared))
 
 
@@ -363,10 +376,10 @@ def _standing_out(judged: Sequence[Row], targets: Sequence[Target], claims: Sequ
     return [row for row in judged if row in chosen]
 
 
-def _first_sentence_made(known: tuple[int, int], shots: int) -> str:
-    made, of = known
-    who = "it" if shots == 1 else "they"
-    return f"{made} of {of} went in ({_percent(made / of)})" if of else f"whether {who} went in was not noted"
+def _first_sentence_made(makes: _Makes) -> str:
+    if makes.known:
+        return f"{makes} went in ({_percent(makes.made / makes.known)})"
+    return f"whether {'it' if makes.shots == 1 else 'they'} went in was not noted"
 
 
 def _stands_out(judged: Sequence[Row], names: Mapping[str, str], shots: int) -> str:
@@ -422,7 +435,7 @@ def _what_changed(change: Comparison, fatigue: Comparison, compared: str) -> str
 # -------------------------------------------------------------------------------------------------------------- dates
 def _session_line(session: SavedSession, zone: tzinfo | None) -> SessionLine:
     known = session.made + session.missed
-    made = f"{session.made} of {known}" if known else "not noted"
+    made = f"{session.made} of {known}{'' if known == session.reps else ' known'}" if known else "not noted"
     return SessionLine(_when(session, zone), session.start.drill or "", session.start.view or "", session.reps, made)
 
 

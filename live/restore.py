@@ -1,4 +1,7 @@
-"""`rimward restore`: everything as it was when a backup was made; what is there now is backed up first."""
+"""`rimward restore`: everything as it was when a backup was made; what is there now is backed up first.
+
+But who was forgotten since stays forgotten: a backup cannot know of it, and nobody would remember who had asked.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +10,8 @@ import json
 import shutil
 import sqlite3
 from collections.abc import Callable
-from contextlib import closing
+from contextlib import closing, suppress
+from dataclasses import replace
 from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
@@ -23,6 +27,11 @@ if TYPE_CHECKING:
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Options of the command."""
     parser.add_argument("file", type=Path, metavar="BACKUP", help="what rimward backup made")
+    parser.add_argument(
+        "--with-forgotten",
+        action="store_true",
+        help="bring back players who were forgotten since the backup as well, for one that was forgotten by mistake",
+    )
     parser.add_argument("--json", action="store_true", help="one JSON object on standard output")
 
 
@@ -31,7 +40,7 @@ def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     from .options import opened_store
 
     with opened_store(args, say) as store:
-        contents, kept = restore(store, args.file, say)
+        contents, kept = restore(store, args.file, say, with_forgotten=args.with_forgotten)
     made = f"{contents.made_utc.astimezone():%Y-%m-%d %H:%M}"
     say(f"Restored {contents}, as of {made}; what was there is kept as {kept}")
     if args.json:
@@ -50,7 +59,9 @@ def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
     return 0
 
 
-def restore(store: Store, path: Path, say: Callable[[str], None] = lambda _line: None) -> tuple[Contents, Path]:
+def restore(
+    store: Store, path: Path, say: Callable[[str], None] = lambda _line: None, *, with_forgotten: bool = False
+) -> tuple[Contents, Path]:
     """Gives what was restored, and where the state before that is kept."""
     from .backup import DATABASE, make, new_name, unpack
     from .other import made_ready
@@ -62,32 +73,72 @@ def restore(store: Store, path: Path, say: Callable[[str], None] = lambda _line:
         contents = unpack(path, folder)
         # of a newer program, or no database of rimward: found out before anything is touched
         made_ready(folder / DATABASE, path, say)
-        back = _forgotten_since(store, folder / DATABASE)
+        named = _forget_again(_forgotten(store), folder, with_forgotten)
         make(store, kept)
         store.close()
+        media, moved = store.folder / MEDIA, []
         try:
+            for old_place, new_place in ((media, folder / "replaced"), (folder / MEDIA, media)):
+                if old_place.exists():
+                    old_place.rename(new_place)
+                    moved.append((old_place, new_place))
             # over the pages of the same file, not a file over the file: another program may hold it open
             with closing(sqlite3.connect(folder / DATABASE)) as old, closing(sqlite3.connect(store.path)) as new:
                 copy_pages(old, new)
-            media, aside = store.folder / MEDIA, folder / "replaced"
-            if media.exists():
-                media.rename(aside)
-            if (folder / MEDIA).exists():
-                shutil.move(folder / MEDIA, media)
         except (OSError, *DRIVER_ERRORS) as error:
-            raise StoreError(f"{store.path} {why(error)}; what was there is kept as {kept}") from None
-    for name in back:
+            for old_place, new_place in reversed(moved):
+                new_place.rename(old_place)
+            what = getattr(error, "filename", None) or store.path
+            raise StoreError(f"{what} {why(error)}; what was there is kept as {kept}") from None
+    for name in named:
         say(
-            f"{name} had been forgotten since that backup and is back; rimward forget {name} takes the player out again"
+            f"{name} was forgotten since that backup and is back; rimward forget {name} takes the player out again"
+            if with_forgotten
+            else f"{name} was forgotten since that backup and stays so; --with-forgotten brings such players back"
         )
+    if named and not with_forgotten:
+        practised = store.sessions()
+        reps = sum(one.reps for one in practised)
+        contents = replace(contents, players=len(store.players()), sessions=len(practised), reps=reps)
     return contents, kept
 
 
-def _forgotten_since(store: Store, backup: Path) -> list[str]:
-    """Names of the players in a backup who have been forgotten here, which the backup cannot know."""
-    from .roster import show_name
+def _forgotten(store: Store) -> set[str]:
+    """UUIDs of whoever was forgotten here, also according to damaged databases that were kept aside."""
+    from .other import opened_copy
+    from .removal import all_forgotten
 
     gone = store.forgotten()
-    with closing(sqlite3.connect(backup)) as old:
-        known = old.execute("SELECT id, name FROM players WHERE same_as IS NULL ORDER BY name").fetchall()
-    return [show_name(name) for player_id, name in known if player_id in gone]
+    for damaged in store.folder.glob("rimward.damaged-*.db"):
+        with suppress(StoreError), opened_copy(damaged, lambda _line: None) as kept:
+            gone |= all_forgotten(kept)
+    return gone
+
+
+def _forget_again(gone: set[str], folder: Path, with_forgotten: bool) -> list[str]:
+    """Carry what was forgotten here over to the unpacked backup, which is changed; names whom of it this concerns.
+    `with_forgotten` leaves those of the backup as they are, and opens no way back for others.
+    """
+    from .backup import DATABASE
+    from .removal import forget, remember_gone
+    from .rep_files import session_folder
+    from .roster import show_name
+    from .sqlite_file import DATABASE_ERRORS, sqlite_engine, why, writing
+
+    engine = sqlite_engine(folder / DATABASE)
+    try:
+        with writing(engine, secure=True) as connection:
+            people = connection.exec_driver_sql("SELECT id, name FROM players WHERE same_as IS NULL ORDER BY name")
+            named = [show_name(name) for player_id, name in people if player_id in gone]
+            if with_forgotten:
+                there = connection.exec_driver_sql("SELECT id FROM players UNION SELECT id FROM sessions").scalars()
+                remember_gone(connection, sorted(gone - set(there)))
+                return named
+            _, gone_sessions = forget(connection, gone)
+    except DATABASE_ERRORS as error:
+        raise StoreError(f"the unpacked backup {why(error)}") from None
+    finally:
+        engine.dispose()
+    for session_id in gone_sessions:
+        shutil.rmtree(session_folder(folder, session_id), ignore_errors=True)
+    return named

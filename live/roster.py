@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from datetime import UTC, date, datetime
 
 from . import demo
-from .errors import StoreError
+from .errors import JOINERS, StoreError
 from .plural import counted
 from .skeleton import Side
 
@@ -21,8 +21,6 @@ LONGEST_NAME = 80
 _LEAST_ID = 4
 UNNAMED = "player"
 """The name of whoever gave none (config/default.toml), and where a name cannot be kept. It may be anybody."""
-_JOINERS = "\u200c\u200d"
-"""Invisible, and part of how Persian, Indian scripts and emoji are written."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -113,7 +111,7 @@ def _visible(text: str) -> str:
     shown = "".join(
         " " if unicodedata.category(letter) in ("Cc", "Zl", "Zp") else letter
         for letter in text
-        if unicodedata.category(letter) != "Cf" or letter in _JOINERS
+        if unicodedata.category(letter) != "Cf" or letter in JOINERS
     )
     return " ".join(shown.split())
 
@@ -125,6 +123,8 @@ def is_demo(name: str, sources: Collection[str]) -> bool:
 
 def find(everybody: Sequence[Player], asked: str) -> Player:
     """The player of this name, or whose UUID begins so. Raises StoreError that names who is meant or similar."""
+    if not name_key(asked):
+        raise StoreError("a player must be named, got an empty name; rimward players lists who is known")
     namesakes = [player for player in everybody if name_key(player.name) == name_key(asked)]
     if not namesakes and len(asked) >= _LEAST_ID:
         namesakes = [player for player in everybody if player.id.startswith(asked.lower())]
@@ -148,7 +148,7 @@ def similar(everybody: Sequence[Player], name: str) -> list[str]:
 
 def show_name(text: str) -> str:
     """A name as it may stand in a line for people: whatever steers a terminal is shown as what it is."""
-    return "".join(letter if letter.isprintable() or letter in _JOINERS else f"\\x{ord(letter):02x}" for letter in text)
+    return "".join(letter if letter.isprintable() or letter in JOINERS else f"\\x{ord(letter):02x}" for letter in text)
 
 
 def now_utc() -> str:

@@ -53,7 +53,9 @@ def run(args: argparse.Namespace, say: Callable[[str], None]) -> int:
         for session in shown
     ]
     caption = "" if len(shown) == len(found) else f"the last {len(shown)} of {len(found)}; --last 0 shows all"
-    headings = ("began", "~player", "~drill or source", *(("view",) if viewed else ()), ">reps", ">made", ">min", "id")
+    if any(partly_known(session) for session in shown):
+        caption = "; ".join(part for part in ("made: of those whose result is known", caption) if part)
+    headings = ("began", "~player", "~drill or source", *(("~view",) if viewed else ()), ">reps", ">made", ">min", "id")
     print_table("Sessions", headings, rows, sys.stdout, caption)
     return 0
 
@@ -70,6 +72,11 @@ def made_of(session: SavedSession) -> str:
     """7/10: made of those whose result is known; - where none is."""
     known = session.made + session.missed
     return f"{session.made}/{known}" if known else "-"
+
+
+def partly_known(session: SavedSession) -> bool:
+    """Whether the result of some reps is known, and of others not: then what `made_of` says is not of all reps."""
+    return 0 < session.made + session.missed < session.reps
 
 
 def length(session: SavedSession) -> str:

@@ -75,12 +75,13 @@ def note_line(note: Note) -> str:
 
 
 def _print(session: SavedSession, reps: Sequence[Rep], history: History, notes: Sequence[Note]) -> None:
-    from .sessions import length, made_of
+    from .sessions import length, made_of, partly_known
     from .tables import plain, print_table
 
     start, out = session.start, sys.stdout
     title = f"{start.player}, {start.started_utc.astimezone():%Y-%m-%d %H:%M}, {counted(session.reps, 'rep')}"
-    about = [f"made {made_of(session)}", f"{length(session)} min", start.source]
+    whose = " whose result is known" if partly_known(session) else ""
+    about = [f"made {made_of(session)}{whose}", f"{length(session)} min", start.source]
     about += [f"drill {start.drill}"] if start.drill else []
     about += [f"view {start.view}"] if start.view else []
     about += ["with a calibration"] if start.calibration else []

@@ -24,12 +24,14 @@ from typing import Any, Final
 from .drills import Drill
 from .errors import SettingsError
 from .skeleton import Side
-from .toml_text import parse, place
+from .toml_text import parse, place, shows
 
 _KEYS: Final = ("name", "drill", "minutes", "players")
 _PLAYER_KEYS: Final = ("name", "hand", "stature_m", "reps", "makes")
 _MOST_PLAYERS: Final = 24
 """More rows cannot be read on the screen from 4 m."""
+_LONGEST_NAME: Final = 80
+"""Who is known by a name may stand at a station with it (roster.LONGEST_NAME)."""
 _LEAST_QUIET: Final = 2
 """Fewer reps without feedback tell nothing of what stayed (common practice, no source)."""
 Key = tuple[str | int, ...]
@@ -119,7 +121,7 @@ def _player(at: Key, table: object) -> StationPlayer:
     if "reps" in table and "makes" in table:
         raise _Wrong((*at, "makes"), "must not stand beside reps: a player has one goal")
     return StationPlayer(
-        name=_text((*at, "name"), table.get("name")),
+        name=_text((*at, "name"), table.get("name"), _LONGEST_NAME),
         hand=hand,
         stature_m=None if stature is None else _number((*at, "stature_m"), stature, 1.0, 2.4),
         reps=_goal((*at, "reps"), table.get("reps")),
@@ -141,7 +143,7 @@ def _known(at: Key, table: Mapping[str, object], keys: Sequence[str]) -> None:
 
 
 def _text(at: Key, value: object, most: int = 60) -> str:
-    if not isinstance(value, str) or not value.strip() or not value.isprintable() or len(value) > most:
+    if not isinstance(value, str) or not shows(value) or len(value) > most:
         raise _Wrong(at, f"must be printable text of 1 to {most} characters, got {_found(value)}")
     return value.strip()
 

@@ -16,7 +16,7 @@ from datetime import UTC, datetime
 from pathlib import Path
 from uuid import uuid4
 
-from sqlalchemy import Connection, Engine, Table, insert, select, update
+from sqlalchemy import ColumnElement, Connection, Engine, Table, func, insert, select, update
 
 from . import history, player_rows, removal, rep_files, roster, side_file
 from .errors import StoreError
@@ -25,7 +25,7 @@ from .places import DATABASE, pending_folders
 from .plural import counted
 from .records import Rep, Result
 from .roster import Player
-from .schema import notes, reps, sessions, targets
+from .schema import notes, players, reps, sessions, targets
 from .session_records import Hand, SavedSession, SessionStart, SessionSummary
 from .session_rows import apply, number
 from .side_file import Change
@@ -312,15 +312,20 @@ class Store:
             created_utc=datetime.fromisoformat(created),
         )
         with self.changing() as connection:
-            old = (targets.c.player_id == player_id) & (targets.c.measurement == measurement) & ~targets.c.removed
+            old = _targets_for(connection, player_id, measurement)
             connection.execute(update(targets).where(old).values(removed=True, changed_utc=created))
             values = {column: getattr(target, column) for column in Target.__slots__} | {"created_utc": created}
             connection.execute(insert(targets).values(values))
         return target
 
     def remove_target(self, target_id: str) -> None:
-        """Take a target back. Raises StoreError when there is no such target."""
-        self._change_row(targets, target_id, removed=True)
+        """Take a target back, and those that it holds in place of. Raises StoreError when there is no such target."""
+        with self.changing() as connection:
+            asked = select(targets).where(targets.c.id == target_id, ~targets.c.removed)
+            if (row := connection.execute(asked).one_or_none()) is None:
+                raise StoreError(f"{self.path} has no target {target_id}")
+            old = _targets_for(connection, row.player_id, row.measurement)
+            connection.execute(update(targets).where(old).values(removed=True, changed_utc=roster.now_utc()))
 
     # ---- the file itself
 
@@ -548,6 +553,13 @@ class SessionWriter:
                 self._notice(f"{self._trouble}; this session goes on in {path} and joins at the next start{soon}")
             return
         raise StoreError(f"{troubles[0]}; make room on the disk or set another storage.folder")
+
+
+def _targets_for(connection: Connection, player_id: str, measurement: str) -> ColumnElement[bool]:
+    """Whatever was set for this measurement, for any record of the player."""
+    root = select(func.coalesce(players.c.same_as, players.c.id)).where(players.c.id == player_id)
+    ids = removal.ids_of(connection, connection.scalar(root) or player_id)
+    return targets.c.player_id.in_(ids) & (targets.c.measurement == measurement) & ~targets.c.removed
 
 
 def _printable(text: str) -> str:

@@ -7,10 +7,13 @@ from math import isfinite
 from typing import TYPE_CHECKING, TextIO
 
 from rich.box import SIMPLE_HEAD
+from rich.cells import cell_len
 from rich.console import Console
+from rich.measure import Measurement as Width
 from rich.table import Table
 from rich.text import Text
 
+from .errors import JOINERS
 from .glossary import decimals, number, term
 
 if TYPE_CHECKING:
@@ -34,15 +37,18 @@ def print_reps(reps: Sequence[Rep], out: TextIO) -> None:
         collapse_padding=True,
         pad_edge=False,
     )
-    for heading in ("rep", "release\nat, s"):
-        table.add_column(heading, justify="right")
-    for heading, _ in _COLUMNS:
-        table.add_column(heading, justify="right", no_wrap=True)
-    table.add_column("said", overflow="fold")
-    for rep in reps:
-        cells = [_cell(rep.measurements.get(name), term(name).factor) for _, name in _COLUMNS]
-        table.add_row(str(rep.index), f"{rep.events.release_s:.2f}", *cells, said_of(rep))
-    Console(file=out).print(table)
+    rows = [
+        [
+            str(rep.index),
+            f"{rep.events.release_s:.2f}",
+            *(_cell(rep.measurements.get(name), term(name).factor) for _, name in _COLUMNS),
+        ]
+        for rep in reps
+    ]
+    for k, heading in enumerate(("rep", "release\nat, s", *(heading for heading, _ in _COLUMNS))):
+        table.add_column(heading, justify="right", no_wrap=True, min_width=_width(heading, rows, k))
+    table.add_column("said", overflow="fold", min_width=_LEAST)
+    _print_rows(table, [[*row, said_of(rep)] for row, rep in zip(rows, reps, strict=True)], out)
 
 
 def said_of(rep: Rep) -> str:
@@ -56,13 +62,14 @@ def print_table(
     title: str, headings: Sequence[str], rows: Iterable[Sequence[str]], out: TextIO, caption: str = ""
 ) -> None:
     """A table of plain texts. Columns whose heading begins with > stand to the right; those with ~ hold words that may
-    be folded to fit the terminal.
+    be folded to fit the terminal, the others are as wide as what they hold.
     """
+    shown = [[plain(cell) for cell in row] for row in rows]
     caption_text = Text(plain(caption)) if caption else None
     table = Table(
         title=Text(plain(title)), caption=caption_text, box=SIMPLE_HEAD, collapse_padding=True, pad_edge=False
     )
-    for heading in headings:
+    for k, heading in enumerate(headings):
         words, right = heading.lstrip(">~"), heading.startswith(">")
         folds = heading.startswith("~")
         table.add_column(
@@ -70,18 +77,35 @@ def print_table(
             justify="right" if right else "left",
             overflow="fold",
             no_wrap=not folds,
-            min_width=8 if folds else 1,
+            min_width=_LEAST if folds else _width(words, shown, k),
         )
+    _print_rows(table, [[Text(cell) for cell in row] for row in shown], out)
+
+
+_LEAST = 8
+"""Words are folded to so many columns at most."""
+_NO_LIMIT = 10_000
+"""Columns of a terminal that has room for everything."""
+
+
+def _width(heading: str, rows: Sequence[Sequence[str]], k: int) -> int:
+    """That a column needs so that nothing in it is folded."""
+    return max(map(cell_len, (*heading.splitlines(), *(row[k] for row in rows))))
+
+
+def _print_rows(table: Table, rows: Iterable[Sequence[Text | str]], out: TextIO) -> None:
+    """As wide as the terminal; wider than it, and broken by it, rather than with numbers cut, which read as others."""
+    console = Console(file=out)
+    # before there are words in it, which may be folded
+    console.width = max(console.width, Width.get(console, console.options.update_width(_NO_LIMIT), table).minimum)
     for row in rows:
-        table.add_row(*(Text(plain(cell)) for cell in row))
-    Console(file=out).print(table)
+        table.add_row(*row)
+    console.print(table)
 
 
 def plain(text: str) -> str:
     """The text with everything that would steer a terminal shown as what it is; lines may break."""
-    return "".join(
-        letter if letter.isprintable() or letter in "\n\u200c\u200d\xa0" else _code(letter) for letter in text
-    )
+    return "".join(letter if letter.isprintable() or letter in f"\n\xa0{JOINERS}" else _code(letter) for letter in text)
 
 
 def _code(letter: str) -> str:

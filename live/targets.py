@@ -10,11 +10,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from statistics import median
 
-from .checks import BY_NAME, CHECKS, Check, of_measurement
+from .checks import CHECKS, Check, of_measurement
 from .evidence import LEAST_REPS
-from .glossary import TERMS
 from .records import Band, Rep
-from .words import Words, decimals_of, text
 
 _WIDE = 2.0
 """An own band reaches so many spreads to each side of the median: it holds nineteen of twenty of those reps."""
@@ -77,51 +75,27 @@ class Targets:
             default = self.defaults.get(check.name)
             own = None if default is None else self._own(check, default, (*self.good, *more_good))
             if own is not None:
-                bands[check.name] = own.band
+                bands[check.name] = own
             elif said is not None:
                 bands[check.measurement] = said.band
             elif default is not None:
                 bands[check.name] = default
         return bands
 
-    def _own(self, check: Check, default: Band, good: Sequence[Rep]) -> _Own | None:
+    def _own(self, check: Check, default: Band, good: Sequence[Rep]) -> Band | None:
         if default.label in _FIXED:
             return None
         if self.good_reps and (called := _around(check, good, self.good_reps, default)) is not None:
             band, count = called
-            source = f"The middle and the spread of {count} reps that the coach called good"
-            return _Own(_labelled(band, source), count, called_good=True)
+            return _labelled(band, f"The middle and the spread of {count} reps that the coach called good")
         if self.after_reps and (usual := _around(check, self.reps, self.after_reps, default)) is not None:
             band, count = usual
             if not default.holds(_middle(check, self.reps)):
                 return None
             inside = _within(band, default)
             if (inside.low, inside.high) != (default.low, default.high):
-                source = f"The middle and the spread of the player's last {count} reps"
-                return _Own(_labelled(inside, source), count, called_good=False)
+                return _labelled(inside, f"The middle and the spread of the player's last {count} reps")
         return None
-
-    def why(self, one: InForce, words: Words) -> str:
-        """Why this band holds, in the language of the words; as it stands in a file where that says it."""
-        for said in self.coach:
-            if said.measurement == one.measurement and said.band == one.band:
-                who = text(words, "target_by", author=said.author) if said.author else text(words, "target_by_coach")
-                locked = text(words, "target_locked") if said.locked else ""
-                return ", ".join(part for part in (said.name, locked, who) if part)
-        check, default = BY_NAME[one.check], self.defaults.get(one.check)
-        own = None if default is None else self._own(check, default, self.good)
-        if own is not None and own.band == one.band:
-            return text(words, "target_good" if own.called_good else "target_usual", count=own.reps)
-        return one.band.source
-
-
-@dataclass(frozen=True, slots=True)
-class _Own:
-    """A band made of reps."""
-
-    band: Band
-    reps: int
-    called_good: bool
 
 
 def _labelled(band: Band, source: str) -> Band:
@@ -180,28 +154,3 @@ def in_force(bands: Mapping[str, Band]) -> list[InForce]:
             plain = said is not None or not (check.relative or check.outward)
             found.append(InForce(check.name, check.measurement, band, plain))
     return found
-
-
-def told(targets: Targets, bands: Mapping[str, Band], words: Words) -> list[str]:
-    """One line for each band that is not the default: what, from where to where, and why."""
-    lines = []
-    for one in in_force(bands):
-        if one.band != targets.defaults.get(one.check):
-            name = words.get((one.check, "name"), (one.check,))[0]
-            ends = _ends(one.band, one.measurement, words)
-            lines.append(text(words, "target", name=name, ends=ends, why=targets.why(one, words)))
-    return lines
-
-
-def _ends(band: Band, measurement: str, words: Words) -> str:
-    """ "100 to 125 °", in the unit that people are shown."""
-    term = TERMS[measurement]
-    digits = 2 if term.unit in ("s", "m") else 0
-    low, high = (
-        None if end is None else decimals_of(words, f"{end * term.factor:.{digits}f}") for end in (band.low, band.high)
-    )
-    if low is None:
-        ends = text(words, "target_up_to", high=high)
-    else:
-        ends = text(words, "target_from", low=low) if high is None else text(words, "target_ends", low=low, high=high)
-    return f"{ends} {term.unit}"

@@ -7,7 +7,7 @@ import tomllib
 from collections.abc import Sequence
 from typing import Any
 
-from .errors import SettingsError
+from .errors import JOINERS, SettingsError
 
 _HEADER = re.compile(r"^\s*(\[\[?)\s*([^\[\]#]+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"""^\s*((?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*')(?:\s*\.\s*(?:[A-Za-z0-9_-]+|"[^"]*"|'[^']*'))*)\s*=""")
@@ -46,6 +46,11 @@ def line_of(text: str, key: Sequence[str | int]) -> int | None:
         if here is not None and here == tuple(key[: len(here)]) and (best is None or len(here) > best[0]):
             best = len(here), number
     return None if best is None else best[1]
+
+
+def shows(text: str) -> bool:
+    """Whether there is something to read in it and nothing that would steer a terminal."""
+    return text.strip() != "" and all(letter.isprintable() or letter in JOINERS for letter in text)
 
 
 def _parts(dotted: str) -> list[str]:

@@ -18,7 +18,7 @@ from rimward.live import side_file
 from rimward.live.checks import BY_NAME, CHECKS
 from rimward.live.measure import MEASUREMENTS, ONLY_CLOSE, ONLY_IN_SPACE
 from rimward.live.places import pending_folders
-from rimward.live.records import Band, Events, Finding, Measurement, Rep, Verdict
+from rimward.live.records import Band, Events, Finding, Measurement, Rep, Result, Verdict
 from rimward.live.session_records import SessionStart, SessionSummary
 from rimward.live.side_file import Change
 from rimward.live.store import Store, open_store
@@ -44,6 +44,8 @@ class Day:
     tired: Mapping[str, float] = field(default_factory=dict)
     made: float | None = None
     """Share of makes; None: nobody noted."""
+    told: int | None = None
+    """Of so many reps the result was noted, of the first ones; None: of all."""
     hidden: Mapping[str, str] = field(default_factory=dict)
     """Measurements that could not be seen, and why."""
     found: Mapping[str, Verdict] = field(default_factory=dict)
@@ -83,10 +85,16 @@ def rep(index: int, day: Day, part: float, bands: Mapping[str, Band], rng: np.ra
             *_findings(measured, bands),
             *(Finding(check, verdict, BY_NAME[check].measurement, 3.0) for check, verdict in day.found.items()),
         ),
-        result=None if day.made is None else ("made" if rng.random() < day.made else "missed"),
+        result=_result(index, day, rng),
         praise="That held" if index % 4 == 2 else None,
         answer=(None, "Finish high", "")[index % 3],
     )
+
+
+def _result(index: int, day: Day, rng: np.random.Generator) -> Result | None:
+    if day.made is None or (day.told is not None and index > day.told):
+        return None
+    return "made" if rng.random() < day.made else "missed"
 
 
 def _findings(measured: Mapping[str, Measurement], bands: Mapping[str, Band]) -> list[Finding]:

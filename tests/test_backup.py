@@ -44,7 +44,7 @@ def test_what_is_put_back_is_what_was_there(store, tmp_path):
     contents = backup.make(store, tmp_path / "a backup.zip")
     assert (contents.players, contents.sessions, contents.reps, len(contents.sums)) == (1, 2, 8, 2)
     assert stat.S_IMODE((tmp_path / "a backup.zip").stat().st_mode) == 0o600 or os.name != "posix"
-    store.remove_player(store.player("Ada").id, everywhere=True)
+    store.remove_player(store.player("Ada").id, everywhere=False)
     store.add_player("Bo")
     put_back, kept = restore(store, tmp_path / "a backup.zip")
     assert put_back.sums == contents.sums
@@ -97,12 +97,28 @@ def test_a_practice_beside_it_is_no_trouble(store, tmp_path):
 def test_a_restore_waits_for_nobody_for_ever_and_leaves_all_as_it_was(store, tmp_path):
     backup.make(store, tmp_path / "b.zip")
     store.add_player("Bo")
+    media(store).write_bytes(b"another picture")
     before = everything(store)
     with closing(sqlite3.connect(store.path, isolation_level=None)) as other:
         other.execute("BEGIN IMMEDIATE")
         with pytest.raises(StoreError, match="is held by another program; what was there is kept as"):
             restore(store, tmp_path / "b.zip")
     assert everything(store) == before
+    assert [player.name for player in store.players()] == ["Ada", "Bo"]
+    assert media(store).read_bytes() == b"another picture"
+
+
+def test_a_restore_that_cannot_move_the_files_of_the_reps_leaves_the_database_as_it_was(store, tmp_path, monkeypatch):
+    backup.make(store, tmp_path / "b.zip")
+    store.add_player("Bo")
+
+    def refused(self, target):
+        raise PermissionError(13, "Permission denied", str(self))
+
+    with monkeypatch.context() as broken:
+        broken.setattr(Path, "rename", refused)
+        with pytest.raises(StoreError, match=r"media cannot be used \(Permission denied\)"):
+            restore(store, tmp_path / "b.zip")
     assert [player.name for player in store.players()] == ["Ada", "Bo"]
     assert media(store).exists()
 

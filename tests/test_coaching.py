@@ -10,10 +10,12 @@ from program import CLIPS, data_folder, prepared_model, run
 
 from rimward.live.assets import config_names
 from rimward.live.cli import main
-from rimward.live.coaching import coaching, load_drill, load_targets, load_words
+from rimward.live.coaching import coaching, load_drill, load_targets, load_words, told
 from rimward.live.errors import SettingsError, StoreError, UsageError
+from rimward.live.records import Band
 from rimward.live.settings import load_settings
 from rimward.live.store import Store, open_store
+from rimward.live.targets import Targets, set_by_coach
 from rimward.live.words import read_words
 
 
@@ -106,7 +108,7 @@ def test_earlier_reps_become_the_band_and_that_is_said(store, words):
     chosen = coaching(sam(), words, store, None, False, said.append)
     band = chosen.targets.bands()["knee_bend"]
     assert (band.label, band.low, band.high) == ("own", pytest.approx(115.0), pytest.approx(123.0))
-    assert said == ["Target: knee bend 115 to 123 °: the middle and the spread of the player's last 24 reps"]
+    assert said == ["Target: knee bend 115 to 123°: The middle and the spread of the player's last 24 reps"]
     never = load_targets(sam(targets={"after_reps": 0}), store, said.append)
     assert never.bands()["knee_bend"].label == "starting point"
 
@@ -141,7 +143,38 @@ def test_the_coachs_target_is_the_players_whatever_the_reps_say(store, words):
     said: list[str] = []
     targets = coaching(sam(), words, store, None, False, said.append).targets
     assert targets.bands()["knee_min_deg"].high == 105.0
-    assert said == ["Target: knee bend 95 to 105 °: deep, locked, set by coach"]
+    assert said == ["Target: knee bend 95 to 105°: deep, locked, set by coach"]
+
+
+def test_what_differs_from_the_shipped_bands_is_told_in_the_units_of_the_screen(shipped):
+    reps = [a_rep(elbow_at_set_deg=(80.0, 2.0), follow_through_s=(1.2, 0.05)) for _ in range(30)]
+    good = [a_rep(set_point_above_eyes_m=(0.1, 0.02)) for _ in range(5)]
+    coach = [
+        set_by_coach("knee_min_deg", None, 120.0, name="", locked=True, author=""),
+        set_by_coach("hold_s", 0.1, 0.3, name="short", locked=False, author="Coach K"),
+    ]
+    targets = Targets(shipped.check_bands(), coach, reps, good, 20, 5)
+    assert [line.replace("\N{NO-BREAK SPACE}", " ") for line in told(targets, targets.bands())] == [
+        "Target: knee bend up to 120°: Locked, set by the coach",
+        "Target: set point 6 cm or more: The middle and the spread of 5 reps that the coach called good",
+        "Target: elbow at set 76 to 84°: The middle and the spread of the player's last 30 reps",
+        "Target: follow-through 1.1 s or more: The middle and the spread of the player's last 30 reps",
+        "Target: hold at set 0.1 to 0.3 s: short, set by Coach K",
+    ]
+
+
+def test_what_a_coach_is_called_steers_no_terminal(store, words):
+    store.set_target(store.add_player("Sam").id, "hold_s", 0.1, 0.3, name="a\x1b[2J", author="b\nc")
+    said: list[str] = []
+    coaching(sam(), words, store, None, False, said.append)
+    (line,) = said
+    assert line.endswith("s: a\\x1b[2J, set by b\\x0ac")
+
+
+def test_a_band_of_a_settings_file_says_itself_where_it_comes_from(shipped):
+    mine = Band(70.0, 90.0, "own", "settings.toml")
+    targets = Targets(shipped.check_bands())
+    assert told(targets, {"elbow_at_set": mine}) == ["Target: elbow at set 70 to 90°: settings.toml"]
 
 
 def test_a_database_that_cannot_be_read_does_not_keep_anybody_from_practising(store, monkeypatch):
@@ -192,7 +225,7 @@ def test_a_practice_with_drill_focus_language_and_a_coachs_target(tmp_path):
     options = ("--settings", settings, "--player", "Sam", "--drill", "free_throws", "--focus", "knee_bend")
     said = run("practice", "--clip", clip, "--headless", "--json", *options, data=data)
     assert said.status == 0
-    assert said.error == "Target: knee bend 60 to 70 °: tief, locked, set by coach"
+    assert said.error == "Target: knee bend 60 to 70°: tief, locked, set by coach"
     (rep,) = said.reps
     german = read_words((CLIPS.parents[1] / "config" / "words_de.toml").read_text("utf-8"), "words_de.toml")
     assert rep["cue"] == {"text": german["knee_bend", "above"][0], "check": "knee_bend"}

@@ -188,6 +188,12 @@ def test_a_title_is_enough():
     assert read_drill('title = "Mine"', "mine.toml") == Drill({"en": "Mine"})
 
 
+def test_a_title_is_written_as_its_language_writes():
+    """Persian with zero-width non-joiners (Unicode, chapter 23)."""
+    title = "پرتاب\u200cهای آزاد"
+    assert read_drill(f'title = "{title}"', "mine.toml").name("en") == title
+
+
 def test_feedback_that_does_not_thin_out_may_be_written_down():
     text = 'title = "Mine"\n[feedback]\nevery_rep = 0\nevery_second = 0\nquiet_reps = 0'
     assert read_drill(text, "mine.toml") == Drill({"en": "Mine"})

@@ -14,6 +14,7 @@ from practised import Day, practise
 from program import CLIPS, data_folder
 
 from rimward.live import cli, demo
+from rimward.live.rep_files import rep_file
 from rimward.live.session_records import SessionSummary
 from rimward.live.store import open_store
 from rimward.live.tables import plain, plot, print_table
@@ -122,6 +123,17 @@ def test_what_is_wrong_is_said_in_one_line(rimward, history, monkeypatch, words,
     assert said.isprintable()
 
 
+def test_makes_are_told_of_the_reps_whose_result_is_known(rimward, data):
+    practise(data, "Ada", [Day(reps=6, made=0.0, told=1)]).close()
+    assert "made: of those whose result is known" in rimward("sessions").out
+    assert "made 0/1 whose result is known" in " ".join(rimward("show").out.split())
+    practise(data, "Bo", [Day(reps=6, after_days=1, made=0.0)]).close()
+    said = rimward("sessions", "--last", "1").out
+    assert "0/6" in said
+    assert "known" not in said
+    assert "made 0/6, " in " ".join(rimward("show").out.split())
+
+
 def test_sessions_are_listed(rimward, history):
     lines = rimward("sessions", "--json").lines
     assert [(line["player"], line["reps"]) for line in lines] == [("Ada", 5), ("Émile 李", 2), ("Ada", 3)]
@@ -183,6 +195,17 @@ def test_export_and_merge_by_command(rimward, history, tmp_path, monkeypatch):
     assert (line["kind"], line["reps"]) == ("merge", 10)
 
 
+def test_an_export_goes_where_it_was_meant_to_or_nowhere(rimward, history, tmp_path):
+    """Made on the way, the folder of a mistyped stick would be told as a success, and `remove` goes on after it."""
+    (tmp_path / "list.txt").write_text("names")
+    assert "must be a new or empty folder, it is a file" in rimward("export", "--out", tmp_path / "list.txt").error
+    assert "must lie in a folder that is there, found no" in rimward("export", "--out", tmp_path / "stik" / "out").error
+    refused = rimward("players", "remove", "Ada", "--yes", "--out", tmp_path / "stik" / "out").error
+    assert "nothing was exported" in refused
+    assert not (tmp_path / "stik").exists()
+    assert "Ada" in rimward("players").out
+
+
 def test_the_demo_stays_out_of_an_export_of_everything(rimward, history, tmp_path):
     with closing(open_store(history)) as store:
         store.start_session(
@@ -200,20 +223,54 @@ def test_backup_and_restore_by_command(rimward, history, tmp_path):
     assert made["reps"] == 10
     assert Path(made["file"]).parent == history / "backups"
     assert "is whole: 2 players, 3 sessions, 10 reps" in rimward("backup", "--check", made["file"]).err
-    rimward("forget", "Ada", "--yes")
+    rimward("players", "remove", "Ada", "--yes", "--out", tmp_path / "out")
     assert len(rimward("sessions", "--json").lines) == 1
     assert "Restored 2 players, 3 sessions, 10 reps" in rimward("restore", made["file"]).err
     assert len(rimward("sessions", "--json").lines) == 3
 
 
-def test_a_restore_names_who_had_been_forgotten_since(rimward, history):
-    """README, Privacy: who was forgotten is not brought back unawares; a backup cannot know of it."""
+def test_who_was_forgotten_since_a_backup_stays_so_when_it_is_restored(rimward, history):
+    """README, Privacy: a player goes for good. Restored a year later, nobody would remember who had asked for it."""
+    session = next(line["id"] for line in rimward("sessions", "--json").lines if line["player"] == "Ada")
+    file = rep_file(history, session, 1, "trace", "npz")
+    file.parent.mkdir(parents=True)
+    file.write_bytes(b"numbers")
     (made,) = rimward("backup", "--json").lines
-    assert "forgotten" not in rimward("restore", made["file"]).err
+    assert "was forgotten" not in rimward("restore", made["file"]).err
     rimward("forget", "Ada", "--yes")
-    said = rimward("restore", made["file"]).err
-    assert "Ada had been forgotten since that backup and is back; rimward forget Ada takes the player out again" in said
-    assert "李 had been" not in said
+    restored = rimward("restore", made["file"], "--json")
+    assert "Ada was forgotten since that backup and stays so; --with-forgotten brings such players back" in restored.err
+    assert "李 was" not in restored.err
+    assert "Restored 1 player, 1 session, 2 reps" in restored.err
+    assert [restored.lines[0][what] for what in ("players", "sessions", "reps")] == [1, 1, 2]
+    assert [line["name"] for line in rimward("players", "--json").lines] == ["Émile 李"]
+    assert not file.parent.exists()
+    assert not any(b"Ada" in path.read_bytes() for path in history.glob("rimward.db*"))
+
+
+def test_who_was_forgotten_by_mistake_is_brought_back_when_asked_for(rimward, history):
+    (made,) = rimward("backup", "--json").lines
+    rimward("forget", "Ada", "--yes")
+    restored = rimward("restore", made["file"], "--with-forgotten").err
+    assert "Ada was forgotten since that backup and is back; rimward forget Ada takes the player out again" in restored
+    assert "Restored 2 players, 3 sessions, 10 reps" in restored
+    assert {line["name"] for line in rimward("players", "--json").lines} == {"Ada", "Émile 李"}
+    (again,) = rimward("backup", "--json").lines
+    assert "was forgotten" not in rimward("restore", again["file"]).err
+
+
+@pytest.mark.parametrize("option", [(), ("--with-forgotten",)])
+def test_a_backup_of_before_a_player_came_opens_no_way_back_for_whoever_was_forgotten(
+    rimward, history, tmp_path, option
+):
+    """The mark "do not bring back" is younger than the backup, and the other laptop still has the player."""
+    practise(tmp_path / "other", "Sam", [Day(reps=3)], seed=3).close()
+    (made,) = rimward("backup", "--json").lines
+    rimward("merge", tmp_path / "other")
+    rimward("forget", "Sam", "--yes")
+    rimward("restore", made["file"], *option)
+    assert "nothing new" in rimward("merge", tmp_path / "other").err
+    assert "Sam" not in {line["name"] for line in rimward("players", "--json").lines}
 
 
 def test_a_backup_does_not_make_the_folder_of_a_mistyped_stick(rimward, history, tmp_path):
@@ -259,6 +316,21 @@ def test_the_demos_player_is_united_with_nobody(rimward, data):
         refused = rimward("players", "unite", *names, "--yes")
         assert refused.status == 2
         assert "must both be people" in refused.err
+
+
+def test_the_demos_player_keeps_the_name_and_nobody_takes_it(rimward, data):
+    """It goes by the name: renamed, invented shots would go out as somebody's; taken, the next would be a person's."""
+    rimward("players", "add", "Sam")
+    store = open_store(data)
+    facts = {"hand": "right", "settings_digest": "d", "app_version": "v"}
+    store.start_session(player=demo.PLAYER, source=demo.CLIP, **facts).close(SessionSummary(1, 0, 1.0))
+    store.close()
+    assert "demo must keep the name, by which" in rimward("players", "rename", "demo", "Bo").error
+    assert rimward("players", "rename", "demo", " DEMO ").status == 0, "the same name"
+    rimward("forget", "demo", "--yes")
+    assert "a player must not be called Demo" in rimward("players", "rename", "Sam", "Demo").error
+    assert "a player must not be called demo" in rimward("players", "add", "demo").error
+    assert [line["name"] for line in rimward("players", "--json").lines] == ["Sam"]
 
 
 def test_of_a_minor_pictures_stay_none_and_that_is_said(rimward, data):
@@ -346,6 +418,17 @@ def test_a_damaged_database_shows_the_way_back(rimward, history, command, spoilt
     assert len(rimward("sessions", "--json").lines) == 3
 
 
+def test_a_damaged_database_that_is_kept_says_who_was_forgotten(rimward, history):
+    """What was begun in its place cannot know, and the last backup still has the player."""
+    (made,) = rimward("backup", "--json").lines
+    rimward("forget", "Ada", "--yes")
+    path = history / "rimward.db"
+    path.write_bytes(schema_is_no_text(path.read_bytes()))
+    assert "is kept as rimward.damaged-" in rimward("players").err
+    assert "Ada was forgotten since that backup and stays so" in rimward("restore", made["file"]).err
+    assert [line["name"] for line in rimward("players", "--json").lines] == ["Émile 李"]
+
+
 @pytest.mark.parametrize("command", ["players", "sessions", "show", "backup", "export"])
 def test_a_newer_database_is_left_alone(rimward, history, tmp_path, command):
     with closing(sqlite3.connect(history / "rimward.db")) as raw, raw:
@@ -357,6 +440,31 @@ def test_a_newer_database_is_left_alone(rimward, history, tmp_path, command):
 def test_a_data_folder_that_cannot_be_used(rimward, data):
     data.write_text("in the way")
     assert "cannot be used" in rimward("sessions").error
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ("players",),
+        ("sessions",),
+        ("targets", "Ada"),
+        ("report", "Ada", "--out", "page.html"),
+        ("backup",),
+        ("restore", "a backup.zip"),
+        ("practice", "--clip", CLIPS / "fps_15.mp4", "--headless"),
+    ],
+    ids=lambda words: words[0],
+)
+def test_what_the_system_refuses_is_said_in_one_line(rimward, tmp_path, monkeypatch, words):
+    """A folder that may not be read, here one with a name that no file system takes (POSIX, NAME_MAX)."""
+    open_store(tmp_path / "data").close()
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("RIMWARD_DATA_DIR", str(tmp_path / "data"))
+    rimward("backup", "a backup.zip")
+    monkeypatch.setenv("RIMWARD_DATA_DIR", str(tmp_path / ("x" * 300)))
+    said = rimward(*words)
+    assert said.status == 2
+    assert "cannot be used" in said.error
 
 
 # ---- tables and plots

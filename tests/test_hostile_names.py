@@ -10,6 +10,7 @@ import pytest
 from practised import Day, practise
 
 from rimward.live import cli
+from rimward.live.errors import StoreError
 from rimward.live.players import file_name
 from rimward.live.rep_files import rep_file, session_folder
 from rimward.live.store import open_store
@@ -121,3 +122,8 @@ def test_such_players_are_found_again(tmp_path):
         store = open_store(tmp_path / str(k))
         assert [player.name for player in store.players()] == [name]
         store.close()
+
+
+def test_an_error_shows_a_name_as_it_is_written_and_nothing_that_steers_the_terminal():
+    name = "می\N{ZERO WIDTH NON-JOINER}خواهم"
+    assert str(StoreError(f"no player {name}\N{RIGHT-TO-LEFT OVERRIDE}\x1b[2J")) == f"no player {name}\ufffd\ufffd[2J"

@@ -121,6 +121,62 @@ def test_of_several_none_is_set_or_freed_when_one_is_wrong(data, capsys):
         assert [one.measurement for one in store.targets(store.player("Sam").id)] == ["knee_min_deg"]
 
 
+def test_ends_may_be_typed_with_a_comma(data, capsys):
+    """As a height may: a German keyboard's number pad has one."""
+    shown = lines(capsys, "--set", "follow_through_s=0,7:", "--set", "hold_s=0,05:0,3")
+    assert (shown["follow_through"]["low"], shown["hold"]["low"], shown["hold"]["high"]) == (0.7, 0.05, 0.3)
+
+
+def test_a_locked_target_that_is_set_again_stays_locked_and_that_is_said(data, capsys):
+    """Whoever corrects a number has not thought of the lock, least of all of another coach's."""
+    printed(capsys, "--set", "knee_min_deg=100:120", "--lock", "--by", "Coach K")
+    said = printed(capsys, "--set", "knee_min_deg=105:125", "--by", "Coach L")
+    assert said == (
+        "knee bend: 105 to 125° (Locked, set by Coach L); before: 100 to 120° (Locked, set by Coach K)\n"
+        "Deepest knee bend: stays locked; --free knee_min_deg beside --set unlocks it\n"
+    )
+    said = printed(capsys, "--set", "knee_min_deg=105:125", "--lock", "--by", "Coach L")
+    assert "stays locked" not in said
+    assert lines(capsys, "--set", "knee_min_deg=100:125")["knee_bend"]["source"] == "Locked, set by the coach"
+
+
+def test_a_lock_goes_with_the_target_that_is_freed_at_the_same_go(data, capsys):
+    printed(capsys, "--set", "knee_min_deg=100:120", "--set", "follow_through_s=0.7:", "--lock")
+    said = printed(capsys, "--free", "knee_min_deg", "--set", "knee_min_deg=105:125", "--set", "follow_through_s=0.8:")
+    assert "knee bend: 105 to 125° (Set by the coach); before: 100 to 120° (Locked" in said
+    assert said.count("stays locked") == 1
+    with closing(open_store(data, pytest.fail)) as store:
+        locked = {one.measurement: one.locked for one in store.targets(store.player("Sam").id)}
+    assert locked == {"knee_min_deg": False, "follow_through_s": True}
+
+
+def united(data, capsys) -> None:
+    """Sam and Samuel, who had targets of their own, turn out to be one person."""
+    with closing(open_store(data, pytest.fail)) as store:
+        sam, other = store.player("Sam"), store.add_player("Samuel")
+        store.set_target(sam.id, "knee_min_deg", 100.0, 120.0, locked=True, author="Coach K")
+        store.set_target(other.id, "knee_min_deg", 90.0, 110.0, author="Coach L")
+        store.set_target(other.id, "hold_s", 0.1, 0.3)
+        store.unite_players(sam.id, other.id)
+
+
+def test_of_two_records_of_one_player_the_later_target_holds_and_a_lock_stays(data, capsys):
+    united(data, capsys)
+    with closing(open_store(data, pytest.fail)) as store:
+        found = {one.measurement: (one.low, one.locked) for one in store.targets(store.player("Sam").id)}
+    assert found == {"knee_min_deg": (90.0, True), "hold_s": (0.1, False)}
+    assert "coach (knee bend): Locked, set by Coach L" in printed(capsys)
+
+
+def test_a_target_that_is_freed_leaves_none_of_another_record(data, capsys):
+    united(data, capsys)
+    assert printed(capsys, "--free", "knee_min_deg") == (
+        "knee bend: 95 to 140° (starting point); before: 90 to 110° (Locked, set by Coach L)\n"
+    )
+    printed(capsys, "--set", "hold_s=0.2:0.4")
+    assert printed(capsys, "--free", "hold_s").startswith("hold at set: only reported; before: 0.2 to 0.4 s")
+
+
 def test_a_target_for_what_is_only_reported(data, capsys):
     said = printed(capsys, "--set", "set_to_release_s=:0.3")
     assert said == "set to release: up to 0.3 s (Set by the coach); before: only reported\n"

@@ -147,6 +147,20 @@ def test_what_was_practised_and_made(month):
     assert "21 March 2026, 17:30 none not known 24" in practised  # without a calibration
 
 
+def test_where_not_every_result_is_known_no_share_of_all_shots_is_claimed(tmp_path, bands):
+    """ "0 of 1 went in" of six shots reads as if there had been one."""
+    store = practise(tmp_path, "Sam", [Day(6, 0, FORM, made=1.0, told=2), Day(6, 10, FORM, made=0.0, told=1)], bands)
+    html = page(store)
+    first = page(store, store.sessions()[0].start.id)
+    store.close()
+    assert "Sam took 6 shots; 0 of the 1 with a known result went in (0\N{NO-BREAK SPACE}%)." in html
+    practised = section(html, "practised")
+    assert "0 of the 1 with a known result went in: 0 % (between 0 % and 7" in practised
+    assert "No clear change against 2 of the 2 with a known result in earlier sessions." in practised
+    assert practised.endswith("none 6 0 of 1 known")
+    assert section(first, "practised").endswith("none 6 2 of 2 known")
+
+
 def test_the_changes_that_exceed_chance_and_error_are_named_and_no_others(month):
     changed = section(month, "changed")
     against, rest = changed.split("From the first third")

@@ -56,6 +56,14 @@ def test_names_that_could_be_meant_are_told_nearest_first_but_the_name_itself():
         find(everybody, "Zoe")
 
 
+@pytest.mark.parametrize("asked", ["", "  ", "\t"])
+def test_a_name_that_is_empty_is_told_as_one(asked):
+    with pytest.raises(
+        StoreError, match="a player must be named, got an empty name; rimward players lists who is known"
+    ):
+        find([ADA, BO], asked)
+
+
 @pytest.mark.parametrize("name", ["A", "x" * 80])
 def test_a_name_may_be_one_letter_or_eighty(name):
     assert clean_name(name) == name

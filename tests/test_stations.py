@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from rimward.live import roster
 from rimward.live.assets import config_names
 from rimward.live.coaching import load_drill, load_station
 from rimward.live.cues import Plan
@@ -67,7 +68,7 @@ def test_a_station_as_a_coach_writes_it():
         ("reps = 20", "reps = 2.0", r"reps must be a whole number between 1 and 10000, got 2\.0"),
         ("reps = 20", "reps = true", r"reps must be a whole number between 1 and 10000, got True"),
         ('name = "Cleo"', 'name = "Cl\\u001beo"', r"players\.3\.name must be printable text"),
-        ('name = "Cleo"', f'name = "{"C" * 61}"', r"players\.3\.name must be printable text of 1 to 60 characters"),
+        ('name = "Cleo"', f'name = "{"C" * 81}"', r"players\.3\.name must be printable text of 1 to 80 characters"),
         ('drill = "free_throws"', f'drill = "{"d" * 301}"', r"of 1 to 300 characters, got 'd{36}\.\.\.$"),
     ],
 )
@@ -83,7 +84,8 @@ def test_what_is_wrong_is_told_with_line_and_key(old, new, said):
     [("minutes = 3", f"minutes = {end}") for end in (0.25, 120)]
     + [("stature_m = 1.62", f"stature_m = {end}") for end in (1.0, 2.4)]
     + [("reps = 20", f"reps = {end}") for end in (1, 10_000)]
-    + [('name = "Cleo"', f'name = "{"C" * 60}"'), ('drill = "free_throws"', f'drill = "{"d" * 300}"')],
+    + [('name = "Cleo"', f'name = "{name}"') for name in ("C" * roster.LONGEST_NAME, "می\u200cخواهم", "👩\u200d👧")]
+    + [('drill = "free_throws"', f'drill = "{"d" * 300}"')],
 )
 def test_the_ends_of_what_may_be_are_allowed(old, new):
     assert GOOD.count(old) == 1

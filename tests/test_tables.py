@@ -14,7 +14,7 @@ from practised import Day, practise
 from rimward.live.assets import config_text
 from rimward.live.cli import main
 from rimward.live.records import Cue
-from rimward.live.tables import plot, print_reps
+from rimward.live.tables import plot, print_reps, print_table
 from rimward.live.words import LANGUAGES, LISTS, read_words
 
 
@@ -41,6 +41,39 @@ def test_no_cue_is_broken_within_a_word(monkeypatch, language):
     assert max(map(len, shown.splitlines())) <= 80
     seen = set(shown.split())
     assert [text for _, text in cues if not set(text.split()) <= seen] == []
+
+
+NAMES = [
+    "Maximilian Alexander Mustermann-Musterfrau",
+    "x" * 80,
+    "李小龍王大明" * 13,
+    "e\u0301\u0323" * 26,
+    "👩‍👩‍👧‍👦" * 11,
+]
+
+
+@pytest.mark.parametrize("columns", [20, 40, 60, 80])
+def test_a_terminal_may_be_narrow_and_names_long_but_no_number_is_cut(monkeypatch, columns):
+    """ "12 to 5" was "12 to 55 cm", and of 1120 reps a player had 112."""
+    monkeypatch.setenv("COLUMNS", str(columns))
+    out = io.StringIO()
+    numbers = ["2026-03-02 17:30", "1120", "12 to 55 cm", "3909fb5d"]
+    rows = [(numbers[0], name, *numbers[1:]) for name in NAMES]
+    print_table("Sessions", ("began", "~player", ">reps", "band", "id"), rows, out)
+    said = out.getvalue()
+    for number in numbers:
+        assert said.count(number) == len(NAMES)
+        said = said.replace(number, "")
+    letters = "".join(said.split())
+    assert [name for name in NAMES if name.replace(" ", "") not in letters] == []
+
+
+def test_the_table_of_reps_is_whole_in_a_narrow_terminal(monkeypatch):
+    monkeypatch.setenv("COLUMNS", "40")
+    rep = a_rep(knee_min_deg=(118.0, 12.0), follow_through_s=(0.94, 0.05))
+    shown = printed(replace(rep, index=1120, cue=Cue("Hold the follow-through", "follow_through")))
+    assert all(part in shown for part in ("1120", "118 ± 12", "0.94 ± 0.05"))
+    assert "Hold" in shown
 
 
 def test_values_are_in_the_screens_units_and_as_fine_as_their_errors():

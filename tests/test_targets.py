@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from rimward.live.checks import judge
 from rimward.live.records import Band
-from rimward.live.targets import MOST_REPS, CoachTarget, InForce, Targets, in_force, set_by_coach, told
+from rimward.live.targets import MOST_REPS, CoachTarget, InForce, Targets, in_force
 
 ELBOW = Band(65.0, 110.0, "starting point", "shipped")
 HAND = Band(0.5, None, "common practice", "shipped")
@@ -184,38 +184,3 @@ def test_a_band_is_that_of_the_measurement_where_the_check_takes_it_as_it_is_or_
     usual, said = Band(-1.0, 1.0, "starting point", "shipped"), Band(-2.0, 3.0, "coach", "said on Friday")
     assert in_force({check: usual}) == [InForce(check, measurement, usual, plain)]
     assert in_force({check: usual, measurement: said}) == [InForce(check, measurement, said, True)]
-
-
-# ----------------------------------------------------------------------------------------------------------- in words
-def test_what_differs_from_the_shipped_bands_is_told(words):
-    reps = [a_rep(elbow_at_set_deg=(80.0, 2.0), follow_through_s=(1.2, 0.05)) for _ in range(30)]
-    targets = Targets(SHIPPED, [coach("knee_min_deg", None, 120.0), coach("hold_s", 0.1, 0.3)], reps, after_reps=20)
-    assert told(targets, targets.bands(), words) == [
-        "Target: knee bend up to 120 °: locked, set by the coach",
-        "Target: elbow at set 76 to 84 °: the middle and the spread of the player's last 30 reps",
-        "Target: follow-through from 1.10 s: the middle and the spread of the player's last 30 reps",
-        "Target: hold at set 0.10 to 0.30 s: locked, set by the coach",
-    ]
-
-
-def test_german_words_tell_it_in_german_alone(german):
-    reps = [a_rep(elbow_at_set_deg=(80.0, 2.0)) for _ in range(30)]
-    good = [a_rep(follow_through_s=(1.2, 0.05)) for _ in range(5)]
-    said = [set_by_coach("knee_min_deg", None, 120.0, name="tief", locked=True, author="Frau K")]
-    targets = Targets(SHIPPED, said, reps, good, 20, 5)
-    assert told(targets, targets.bands(), german) == [
-        "Ziel: Kniebeuge bis 120 °: tief, fest, gesetzt von Frau K",
-        "Ziel: Ellbogen am Ansatz 76 bis 84 °: Mitte und Streuung der letzten 30 Würfe",
-        "Ziel: Follow-through ab 1,10 s: Mitte und Streuung von 5 Würfen, die der Coach gut nannte",
-    ]
-
-
-def test_a_band_of_a_settings_file_says_itself_where_it_comes_from(words):
-    mine = Band(70.0, 90.0, "own", "settings.toml")
-    targets = Targets(SHIPPED | {"elbow_at_set": Band(70.0, 95.0, "own", "club.toml")})
-    assert told(targets, {"elbow_at_set": mine}, words) == ["Target: elbow at set 70 to 90 °: settings.toml"]
-
-
-def test_shipped_bands_need_no_word(words, shipped):
-    targets = Targets(shipped.check_bands())
-    assert told(targets, targets.bands(), words) == []
