@@ -2,9 +2,10 @@
 
 A fault must survive the measurement's own error. One rep decides when it lies more than `clear_sigmas` standard
 deviations beyond the band. Less than that is unsure, and only a pattern settles it: the mean of the recent reps must be
-as clearly out, with the error of a mean. That error shrinks less than by the square root of their number, since reps
-from one camera place share much of it. What lies outside a band that is narrower than the error is unsure as well: a
-wide error makes nothing right.
+as clearly out, with the error of a mean. A rep that is clear by itself counts in it for no more than clear (Winsor's
+mean, from memory), or one that was read wrongly would be a pattern with any others. The error shrinks less than by the
+square root of their number, since reps from one camera place share much of it. What lies outside a band that is
+narrower than the error is unsure as well: a wide error makes nothing right.
 """
 
 from __future__ import annotations
@@ -56,7 +57,7 @@ def weigh(now: Place, before: Sequence[Place], clear_sigmas: float) -> tuple[Ver
     at = 0 if end == "below" else 1
     if now.beyond[at] > clear_sigmas:
         return end, now.beyond[at]
-    recent = [one.beyond[at] for one in (*before, now)][-MOST_REPS:]
+    recent = [min(one.beyond[at], clear_sigmas) for one in (*before, now)][-MOST_REPS:]
     n = len(recent)
     together = sum(recent) / n / math.sqrt(SHARED + (1 - SHARED) / n)
     if n >= LEAST_REPS and together > clear_sigmas:

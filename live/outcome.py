@@ -29,8 +29,10 @@ def what_changed(reps: Sequence[Rep], words: Words) -> str:
         estimate = stats.fatigue([stats.Session(values, sigmas)])
         if estimate is not None:
             found[name] = estimate
-    level = stats.together(_LEVEL, len(found))
-    intervals = {name: estimate.interval(level) for name, estimate in found.items()}
+    intervals = stats.all_together(found, _LEVEL)
+    least = 3 * stats.least_reps(stats.together(_LEVEL, len(found)))
+    if found and not intervals and len(reps) < least:
+        return text(words, "few_reps", least=least)
     clear = {name: one for name, one in intervals.items() if one.excludes(0.0)}
     if not clear:
         return text(words, "no_change")

@@ -144,6 +144,11 @@ class _Makes:
     known: int
     shots: int
 
+    @property
+    def most(self) -> int:
+        """So many went in if every shot without a result did."""
+        return self.made + self.shots - self.known
+
     def __str__(self) -> str:
         """ "7 of 10"; of six shots with one result "0 of 1" would read as if there had been one."""
         of = f"{self.known}" if self.known == self.shots else f"the {self.known} with a known result"
@@ -163,15 +168,27 @@ def _made(makes: _Makes) -> str:
     if not makes.known:
         return ""
     found = stats.share(makes.made, makes.known, LEVEL)
-    return f"{makes} went in: {_percent(found.value)} (between {_percent(found.low)} and {_percent(found.high)})"
+    said = f"{makes} went in: {_percent(found.value)} (between {_percent(found.low)} and {_percent(found.high)})"
+    if makes.known == makes.shots:
+        return said
+    # what stays unknown is no sample of all: a ball that danced on the ring is more often a miss (tests.makes)
+    low, high = stats.share(makes.made, makes.shots, LEVEL).low, stats.share(makes.most, makes.shots, LEVEL).high
+    return f"{said}; of all {makes.shots} between {_percent(low)} and {_percent(high)}, whatever the others were"
 
 
 def _made_change(now: _Makes, before: _Makes) -> str:
+    """More or fewer only where the shots without a result leave no doubt: bounds from the worst that these may have
+    been (Manski 1989, from memory).
+    """
     if not now.known or not before.known:
         return ""
-    found = stats.share_change((now.made, now.known), (before.made, before.known), LEVEL)
+    told = stats.share_change((now.made, now.known), (before.made, before.known), LEVEL)
+    worst = stats.share_change((now.made, now.shots), (before.most, before.shots), LEVEL)
+    best = stats.share_change((now.most, now.shots), (before.made, before.shots), LEVEL)
+    found = stats.Interval(told.value, min(told.low, worst.low), max(told.high, best.high))
     if not found.excludes(0.0):
-        return f"No clear change against {before} in earlier sessions."
+        why = " The shots without a result could make the difference." if told.excludes(0.0) else ""
+        return f"No clear change against {before} in earlier sessions.{why}"
     how = "More" if found.value > 0 else "Fewer"
     low, high = (number(100 * end, 0) for end in (found.low, found.high))
     return (

@@ -13,6 +13,7 @@ import numpy as np
 
 from . import stats
 from .checks import BY_NAME
+from .evidence import place, weigh
 from .glossary import METRES, SECONDS, SPEED, decimals, number, term, with_error, with_unit
 from .history import VERDICTS, Column, History, Target
 from .records import Band, FloatArray, Verdict
@@ -150,18 +151,13 @@ def _explain(reps: PeriodReps, name: str, bands: Sequence[Band], check: str) -> 
 
 
 def _against(reps: PeriodReps, name: str, aim: Band) -> dict[Verdict, int]:
-    """How the period's reps stand to a target, which may have been set after they were shot."""
+    """How the period's reps, each by itself, stand to a target, which may have been set after they were shot."""
     column, mine = reps.history.measurements[name], reps.rows(reps.now)
     seen = mine & np.isfinite(column.value)
-    far = short_and_beyond(aim, column.value[seen]) / column.sigma[seen]
-    short, beyond = (int((side > CLEAR_SIGMAS).sum()) for side in far)
-    inside = int((far.max(axis=0) <= 0).sum())
-    return {
-        "in_band": inside,
-        "below": short,
-        "above": beyond,
-        "unsure": int(seen.sum()) - inside - short - beyond,
-    }
+    counts: dict[Verdict, int] = dict.fromkeys(VERDICTS, 0)
+    for value, sigma in zip(column.value[seen].tolist(), column.sigma[seen].tolist(), strict=True):
+        counts[weigh(place(value, sigma, aim, CLEAR_SIGMAS), (), CLEAR_SIGMAS)[0]] += 1
+    return counts
 
 
 def _as_shot(reps: PeriodReps, check: str) -> dict[Verdict, int]:
@@ -247,16 +243,17 @@ def _one(column: Column, rows: Mask) -> list[stats.Session]:
 
 
 # ----------------------------------------------------------------------------------------------------------- changes
-def _tested(reps: PeriodReps, estimate: Callable[[str], stats.Estimate | None]) -> dict[str, stats.Interval]:
-    """Every measurement's interval at the level at which all of them hold together."""
+def _tested(
+    reps: PeriodReps, estimate: Callable[[str], stats.Estimate | None]
+) -> tuple[dict[str, stats.Interval], int]:
+    """Every measurement's interval at the level at which all of them hold together, and how many reps that needs."""
     found = {name: got for name in reps.history.measurements if (got := estimate(name)) is not None}
-    level = stats.together(LEVEL, len(found))
-    return {name: got.interval(level) for name, got in found.items()}
+    return stats.all_together(found, LEVEL), stats.least_reps(stats.together(LEVEL, len(found)))
 
 
 def changes(reps: PeriodReps, aims: Mapping[str, Band]) -> Comparison:
     """The period against the sessions before it."""
-    tested = _tested(reps, lambda name: stats.change(reps.of(name, reps.now), reps.of(name, reps.before)))
+    tested, least = _tested(reps, lambda name: stats.change(reps.of(name, reps.now), reps.of(name, reps.before)))
     claims = []
     for name, found in tested.items():
         if found.excludes(0.0):
@@ -272,7 +269,7 @@ def changes(reps: PeriodReps, aims: Mapping[str, Band]) -> Comparison:
     why_not = ""
     if not tested:
         why_not = (
-            f"A change needs {stats.LEAST_REPS} shots before and now."
+            f"A change needs {least} shots before and now."
             if reps.before.any()
             else "There are no earlier sessions to compare with yet."
         )
@@ -298,7 +295,7 @@ def short_and_beyond(aim: Band, value: FloatArray) -> FloatArray:
 
 def scatter_changes(reps: PeriodReps) -> Comparison:
     """How steady the period was against the sessions before it."""
-    tested = _tested(reps, lambda name: stats.scatter_change(reps.of(name, reps.now), reps.of(name, reps.before)))
+    tested, _ = _tested(reps, lambda name: stats.scatter_change(reps.of(name, reps.now), reps.of(name, reps.before)))
     claims = []
     for name, found in tested.items():
         if found.excludes(1.0):
@@ -312,13 +309,13 @@ def scatter_changes(reps: PeriodReps) -> Comparison:
 
 def fatigue_of(reps: PeriodReps) -> Comparison:
     """The last thirds of the period's sessions against their first thirds."""
-    tested = _tested(reps, lambda name: stats.fatigue(reps.of(name, reps.now)))
+    tested, least = _tested(reps, lambda name: stats.fatigue(reps.of(name, reps.now)))
     claims = [
         _claim(name, found, f"{_difference(name, found)} in the last third")
         for name, found in tested.items()
         if found.excludes(0.0)
     ]
-    why_not = "" if tested else f"This needs a session of {3 * stats.LEAST_REPS} shots or more."
+    why_not = "" if tested else f"This needs a session of {3 * least} shots or more."
     return Comparison(_strongest(claims), len(tested), why_not)
 
 

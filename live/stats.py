@@ -6,24 +6,31 @@ same, so it does not shrink with the number of reps. It cancels within a session
 
 Bootstrap intervals (Efron 1979; percentile method) need no resampling here. The order statistics of a resample are the
 values at the order statistics of uniform numbers, and those are drawn directly from beta distributions, so that a
-median of ten thousand reps costs no more than one of ten. Reps count as independent of each other.
+median of ten thousand reps costs no more than one of ten. Reps count as independent of each other. A bootstrap never
+looks beyond the reps that there are: of few reps it tells no more than these can bear (`Estimate.reach`).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from itertools import count
+from math import exp, lgamma
 from statistics import NormalDist
 
 import numpy as np
 from numpy.typing import NDArray
 
+from .evidence import SHARED
 from .records import FloatArray, require_shape
 
 DRAWS = 20_000
 LEAST_REPS = 5
 """Fewer reps have a median, but no interval worth the name: resamples of three values know nothing beyond them."""
+LEAST_FOR_SCATTER = 15
+"""Resamples of fewer reps show too little of how much their middle half varies: of 100 simulated reports that compare
+forty values, none of which changed, 70 told of another scatter with 5 reps against 100, 15 with 10 and 4 with 15."""
 _NOW, _BEFORE, _ERROR = 20, 21, 22
 """Seeds: the same reps give the same report."""
 _RESOLVED = 1e-3
@@ -100,6 +107,8 @@ class Estimate:
     value: float
     draws: FloatArray
     """(D,)"""
+    reach: float = 1.0
+    """At a higher level than this so few reps contradict nothing, however they lie."""
 
     def interval(self, level: float) -> Interval:
         """By the percentiles of the draws, widened to hold the estimate itself."""
@@ -116,8 +125,10 @@ def summarise(sessions: Sequence[Session]) -> Summary | None:
     values = np.concatenate([session.seen for session in sessions])
     low, median, high = np.quantile(values, (_HALF[0], 0.5, _HALF[1]))
     chance = 0.0
-    if len(values) >= LEAST_REPS:
+    if (n := len(values)) > 1:
         chance = float(np.std(resampled_quantiles(values, (0.5,), _NOW, 2_000)[0]))
+        if n == 2:  # their median is a mean, and resamples of a mean vary less than it by this much (textbooks)
+            chance *= np.sqrt(2.0)
     centred = _centred(sessions)
     scatter = None if centred is None else float(np.subtract(*np.quantile(centred, _HALF[::-1]))) / _SIGMAS_IN_HALF
     sigma = float(np.hypot(_shared_sigma(sessions, 0.0), chance))
@@ -138,26 +149,32 @@ def change(now: Sequence[Session], before: Sequence[Session]) -> Estimate | None
     draws = resampled_quantiles(new, (0.5,), _NOW)[0] - resampled_quantiles(old, (0.5,), _BEFORE)[0]
     own = np.hypot(_shared_sigma(now, between), _shared_sigma(before, between))
     draws = draws + own * _normal()
-    return Estimate(float(np.median(new) - np.median(old)), draws)
+    return Estimate(float(np.median(new) - np.median(old)), draws, reach(len(new), len(old)))
 
 
 def scatter_change(now: Sequence[Session], before: Sequence[Session]) -> Estimate | None:
     """Scatter from rep to rep of `now` over that of `before` (below 1: steadier). Errors shared by a session cancel.
 
-    None with too few reps, or when half of the reps on one side are equal as far as they can be told apart.
+    The rest of the error trembles, and is part of the scatter: where it is another one (the camera stood elsewhere),
+    what that makes of the scatter stays open. None with too few reps, or when half of the reps on one side are equal as
+    far as they can be told apart.
     """
-    widths, draws = [], []
+    widths, draws, sigmas = [], [], []
     for group, seed in ((now, _NOW), (before, _BEFORE)):
         centred = _centred(_with_values(group))
-        if centred is None:
+        if centred is None or len(centred) < LEAST_FOR_SCATTER:
             return None
         low, high = np.quantile(centred, _HALF)
         drawn = resampled_quantiles(centred, _HALF, seed)
-        if high - low <= _RESOLVED * float(np.median([session.sigma for session in _with_values(group)])):
+        sigmas.append(float(np.median([session.sigma for session in _with_values(group)])))
+        if high - low <= _RESOLVED * sigmas[-1]:
             return None
         widths.append(np.log(high - low))
         draws.append(np.log(np.maximum(drawn[1] - drawn[0], 1e-9 * (high - low))))
-    return Estimate(float(np.exp(widths[0] - widths[1])), np.exp(draws[0] - draws[1]))
+    least = int(np.argmin(sigmas))
+    tremble = (1.0 - SHARED) * (max(sigmas) ** 2 - min(sigmas) ** 2) * _SIGMAS_IN_HALF**2
+    own = np.log1p(tremble / np.exp(2.0 * widths[least])) / 2
+    return Estimate(float(np.exp(widths[0] - widths[1])), np.exp(draws[0] - draws[1] + own * _normal()))
 
 
 def fatigue(sessions: Sequence[Session]) -> Estimate | None:
@@ -184,7 +201,8 @@ def fatigue(sessions: Sequence[Session]) -> Estimate | None:
     first_all, last_all = np.concatenate(firsts), np.concatenate(lasts)
     own = np.sqrt(np.sum((np.array(reps) / np.sum(reps) * differences) ** 2))
     draws = resampled_quantiles(last_all, (0.5,), _NOW)[0] - resampled_quantiles(first_all, (0.5,), _BEFORE)[0]
-    return Estimate(float(np.median(last_all) - np.median(first_all)), draws + own * _normal())
+    apart = float(np.median(last_all) - np.median(first_all))
+    return Estimate(apart, draws + own * _normal(), reach(len(first_all), len(last_all)))
 
 
 def share(hits: int, of: int, level: float = 0.95) -> Interval:
@@ -210,6 +228,26 @@ def share_change(now: tuple[int, int], before: tuple[int, int], level: float = 0
 def together(level: float, number: int) -> float:
     """Level of each of `number` intervals so that all hold together with `level` or more (Bonferroni)."""
     return 1.0 - (1.0 - level) / max(1, number)
+
+
+def reach(one: int, other: int) -> float:
+    """The highest level at which so many reps can differ from so many others.
+
+    That all of one side lie above all of the other happens by chance in one of (one + other)! / one! / other! orders,
+    and no test of ranks tells more (Mann & Whitney 1947).
+    """
+    return 1.0 - 2.0 * exp(lgamma(one + 1) + lgamma(other + 1) - lgamma(one + other + 1))
+
+
+def least_reps(level: float) -> int:
+    """The least number of reps on either side that can differ at this level."""
+    return next(n for n in count(LEAST_REPS) if reach(n, n) >= level)
+
+
+def all_together(estimates: Mapping[str, Estimate], level: float) -> dict[str, Interval]:
+    """The intervals that hold together with `level`, of those estimates that have enough reps for that."""
+    each = together(level, len(estimates))
+    return {name: found.interval(each) for name, found in estimates.items() if found.reach >= each}
 
 
 def resampled_quantiles(values: FloatArray, quantiles: Sequence[float], seed: int, draws: int = DRAWS) -> FloatArray:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from rimward.live.assets import english
+from rimward.live.measure import MEASUREMENTS
 from rimward.live.outcome import what_changed
 from rimward.live.records import Events, Measurement, Rep
 
@@ -40,6 +41,34 @@ def test_chance_is_not_told_as_a_change():
 @pytest.mark.parametrize("reps", [0, 1, 14])
 def test_a_few_reps_say_nothing(reps):
     assert what_changed(session(np.linspace(100, 140, reps)), english()) == "What changed shows from 15 reps on"
+
+
+def test_of_many_values_of_a_few_reps_none_is_told_to_have_changed_by_chance():
+    """Forty values that stay as they are, 15 shots: all of one third lie above all of the other once in 126 values, so
+    that 31 of 100 such sessions were told of a change, where the interval says 5 (stats.reach). From 21 shots on it is
+    3 to 6.
+    """
+    rng, said = np.random.default_rng(5), set()
+    for _ in range(20):
+        seen = {name: rng.normal(100, 4, 15) for name in list(MEASUREMENTS)[:40]}
+        said.add(what_changed(shown(seen, dict.fromkeys(seen, 1.0)), english()))
+    assert not [one for one in said if one.endswith("than at the start")]
+    assert said == {"What changed shows from 21 reps on"}
+
+
+def test_nobody_who_shot_more_is_told_to_shoot_as_many():
+    """Twenty-four shots, of which each third shows six values: too few for forty of them, and 21 shots were shot."""
+    seen = {name: np.where(np.arange(24) % 4 > 0, 100.0, np.nan) for name in list(MEASUREMENTS)[:40]}
+    said = what_changed(shown(seen, dict.fromkeys(seen, 1.0)), english())
+    assert said == "No change that is more than chance"
+
+
+def test_of_many_values_a_clear_change_is_told_once_the_reps_can_bear_it():
+    rng = np.random.default_rng(6)
+    seen = {name: rng.normal(100, 1, 21) for name in list(MEASUREMENTS)[:40]}
+    seen["knee_min_deg"] = steps(130, 110, 1.0, 21)
+    said = what_changed(shown(seen, dict.fromkeys(seen, 1.0)), english())
+    assert said.startswith("Deepest knee bend: ")
 
 
 def shown(seen: dict[str, np.ndarray], sigmas: dict[str, float]) -> list[Rep]:

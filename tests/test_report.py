@@ -161,6 +161,22 @@ def test_where_not_every_result_is_known_no_share_of_all_shots_is_claimed(tmp_pa
     assert section(first, "practised").endswith("none 6 2 of 2 known")
 
 
+def test_shots_without_a_result_are_no_sample_of_all(tmp_path, bands):
+    """Of 600 simulated shots the ring tells 58 of 100 makes and 34 of 100 misses (python -m tests.makes), so that of a
+    player who makes 32 of 100 it knows 44 to be made. What they were must not make a change: bounds by the worst
+    (Manski 1989, from memory).
+    """
+    days = [Day(40, 0, FORM, made=0.5), Day(40, 10, FORM, made=1.0, told=12), Day(40, 20, FORM, made=0.0, told=39)]
+    store = practise(tmp_path, "Sam", days, bands)
+    first, second, third = (section(page(store, one.start.id), "practised") for one in store.sessions())
+    store.close()
+    assert "of all" not in first
+    assert "12 of the 12 with a known result went in: 100 % (between 76 % and 100 %); of all 40 between 18 %" in second
+    assert "The shots without a result could make the difference." in second
+    assert "More than" not in second
+    assert "Fewer than the " in third, "one shot that nobody noted hides nothing"
+
+
 def test_the_changes_that_exceed_chance_and_error_are_named_and_no_others(month):
     changed = section(month, "changed")
     against, rest = changed.split("From the first third")
@@ -268,6 +284,19 @@ def test_a_missed_target_is_told_as_one(tmp_path, bands):
     store.close()
     assert "the elbow at set, below its target in 4 of 4 shots (median 8" in short
     assert "°, target 120 to 130°)" in short
+
+
+def test_a_target_that_is_narrower_than_the_error_is_missed_by_nobody_who_is_near(tmp_path, bands):
+    """A target of 1 degree, shots 16 degrees beside it with an error of 7: live, and in the report, it is widened to
+    what the measurement can tell before a shot is clearly outside (live/evidence.py).
+    """
+    near = FORM | {"elbow_at_set_deg": (84.0, 0.1)}
+    store = practise(tmp_path, "Sam", [Day(4, 0, near)], bands)
+    store.set_target(store.player("Sam").id, "elbow_at_set_deg", 100.0, 101.0, locked=True)
+    html = page(store)
+    store.close()
+    assert "below its target" not in section(html, "short")
+    assert "4 too near to the edge to tell" in section(html, "form")
 
 
 def test_every_shipped_band_has_words_for_its_faults(bands):
