@@ -21,9 +21,10 @@ _FEWEST: Final = 12
 _MOVED_PX: Final = 2.5 / 1280
 """Shift of the background, as a share of the picture's longer side, from which on the camera counts as moved."""
 _STILL_SHARE: Final = 0.35
-"""No bump leaves this share of the corners where they were, so this many are enough to say that there was none..."""
+"""So many that are where they were say that there was no bump, unless one movement of the camera explains them too: a
+camera that tips to the side, or is pushed toward a far wall, leaves the middle of its picture where it was."""
 _LEFT_SHARE: Final = 0.15
-"""...and with a bump no more than this stay by chance (the middle of a picture that was turned)."""
+"""With a bump no more than this stay where they were against that movement: a player who walks leaves the wall."""
 _AGREEING: Final = 0.6
 """Share of the matched corners that one movement of the camera must explain."""
 _FEATURES: Final = 1500
@@ -33,6 +34,9 @@ _FOUND_AGAIN: Final = 25
 """So many features that one movement of the camera explains are no chance: of 1500, two dozen."""
 _CANDIDATES: Final = 5
 """So many times as many features are found as are kept: they are taken from all over the picture, too."""
+_FAINTEST: Final = 5
+"""Grey levels between a feature and its surroundings: at OpenCV's 20 a brick wall or an evening has next to none. The
+strongest come first, so that a lively picture loses nothing."""
 MARK_BYTES: Final = 32
 _LONGEST_SIDE: Final = 1280
 """Larger pictures are looked at in this size: the answer is the same and the time is not."""
@@ -123,7 +127,6 @@ def bumped(reference: Background, image: ImageArray, people: NDArray[np.bool_] |
     start: Any = reference.corners.astype(np.float32).reshape(-1, 1, 2)
     there, went, _ = cv2.calcOpticalFlowPyrLK(reference.grey, grey, start, start.copy(), **options)
     back, came, _ = cv2.calcOpticalFlowPyrLK(grey, reference.grey, there, there.copy(), **options)
-    shift = (there - start).reshape(-1, 2)
     good = (went.ravel() == 1) & (came.ravel() == 1) & (np.linalg.norm((back - start).reshape(-1, 2), axis=1) < 1.0)
     if people is not None:
         at = np.clip(np.round(there.reshape(-1, 2)), 0, np.array([grey.shape[1], grey.shape[0]]) - 1).astype(int)
@@ -132,18 +135,11 @@ def bumped(reference: Background, image: ImageArray, people: NDArray[np.bool_] |
     if matched < max(_FEWEST, 0.2 * len(reference.corners)):
         return _far_moved(reference, grey, people)
     to_full = reference.image_size[0] / grey.shape[1]
-    moved = shift[good] * to_full
-    limit = _MOVED_PX * max(reference.image_size)
-    size = np.linalg.norm(moved, axis=1)
-    still = size < limit
-    if still.mean() >= _STILL_SHARE:
-        return Bump(Verdict.STILL, float(np.median(size[still])), matched)
+    seen = _movement(reference.corners[good], there.reshape(-1, 2)[good], _MOVED_PX * max(grey.shape))
     # a camera that turns moves its whole picture by one homography; a crowd or a flickering light does not
-    homography, explained = cv2.findHomography(start[good], there[good], cv2.RANSAC, 3.0)
-    agreeing = 0.0 if homography is None else float(np.mean(explained))
-    if agreeing >= _AGREEING and still.mean() <= _LEFT_SHARE:
-        return Bump(Verdict.MOVED, float(np.median(size)), matched)
-    return Bump(Verdict.UNSURE, float("nan"), matched)
+    if seen.moved and seen.explained >= _AGREEING * matched:
+        return Bump(Verdict.MOVED, seen.shift_px * to_full, matched)
+    return Bump(Verdict.STILL, seen.still_px * to_full, matched) if seen.still else _lost(matched)
 
 
 def _far_moved(reference: Background, grey: ImageArray, people: NDArray[np.bool_] | None) -> Bump:
@@ -171,7 +167,16 @@ def moved_since(calibrated: Features, image: ImageArray, people: NDArray[np.bool
     if abs(here.aspect / calibrated.aspect - 1) > 0.01:
         return _lost()
     seen = _found_again(calibrated, here)
+    if seen.verdict is Verdict.UNSURE and (mirrored := _mirrored(calibrated, image, people)) is not None:
+        return mirrored
     return replace(seen, shift_px=seen.shift_px * max(image.shape[:2]))
+
+
+def _mirrored(calibrated: Features, image: ImageArray, people: NDArray[np.bool_] | None) -> Bump | None:
+    """The same place in a mirror, which a camera's settings can switch on: nothing stands where it was calibrated."""
+    turned, hidden = np.ascontiguousarray(image[:, ::-1]), None if people is None else people[:, ::-1]
+    seen = _found_again(calibrated, _features(_looked_at(turned), hidden, _FEATURES))
+    return None if seen.verdict is Verdict.UNSURE else Bump(Verdict.MOVED, float(max(image.shape[:2])), seen.matched)
 
 
 def _lost(matched: int = 0) -> Bump:
@@ -180,7 +185,7 @@ def _lost(matched: int = 0) -> Bump:
 
 def _features(grey: ImageArray, people: NDArray[np.bool_] | None, most: int) -> Features:
     free = None if people is None else np.asarray(255 * (1 - _covered(people, grey)), dtype=np.uint8)
-    finder: Any = cv2.ORB.create(_CANDIDATES * most)
+    finder: Any = cv2.ORB.create(_CANDIDATES * most, fastThreshold=_FAINTEST)
     points = sorted(finder.detect(grey, free), key=lambda point: -point.response)
     size = (grey.shape[1], grey.shape[0])
     places = np.array([point.pt for point in points], dtype=np.float64).reshape(-1, 2)
@@ -211,16 +216,39 @@ def _found_again(before: Features, now: Features) -> Bump:
     sides = np.array([before.aspect, 1.0]) / max(before.aspect, 1.0) * _LONGEST_SIDE
     start = before.points[[pair.queryIdx for pair in pairs]] * sides
     end = now.points[[pair.trainIdx for pair in pairs]] * sides
-    homography, explained = cv2.findHomography(start, end, cv2.RANSAC, 3.0)
-    found = int(explained.sum()) if homography is not None else 0
-    if found < _FOUND_AGAIN:
-        return _lost(found)
-    size = np.linalg.norm(end - start, axis=1) / _LONGEST_SIDE
-    still, shift = float(np.mean(size < _MOVED_PX)), float(np.median(size[explained.ravel() == 1]))
-    # a player with more features than a bare wall moves them, and leaves those of the wall
-    if still >= _STILL_SHARE:
-        return Bump(Verdict.STILL, float(np.median(size[size < _MOVED_PX])), found)
-    return Bump(Verdict.MOVED, shift, found) if shift > _MOVED_PX and still <= _LEFT_SHARE else _lost(found)
+    limit_px = _MOVED_PX * _LONGEST_SIDE
+    seen = _movement(start, end, limit_px)
+    # many pairs are chance, most of all at another resolution; those that agree are none
+    if seen.explained < _FOUND_AGAIN or not (seen.moved or seen.still or seen.shift_px <= limit_px):
+        return _lost(seen.explained)
+    verdict, shift_px = (Verdict.MOVED, seen.shift_px) if seen.moved else (Verdict.STILL, seen.still_px)
+    return Bump(verdict, shift_px / _LONGEST_SIDE, seen.explained)
+
+
+@dataclass(frozen=True, slots=True)
+class _Movement:
+    """What matched points say."""
+
+    explained: int
+    """So many are where the one movement of the camera that most agree on takes them."""
+    moved: bool
+    shift_px: float
+    """Of those, the median."""
+    still: bool
+    still_px: float
+    """Median shift of those that are where they were; NaN without any."""
+
+
+def _movement(start: FloatArray, end: FloatArray, limit_px: float) -> _Movement:
+    """How points (N, 2), N >= 4, came from `start` to `end`; a shift below the limit is none."""
+    homography, inliers = cv2.findHomography(start, end, cv2.RANSAC, 3.0)
+    explained = inliers.ravel() == 1 if homography is not None else np.zeros(len(start), bool)
+    size = np.linalg.norm(end - start, axis=1)
+    near = size < limit_px
+    shift_px = float(np.median(size[explained])) if explained.any() else 0.0
+    moved = shift_px > limit_px and float(np.mean(near & ~explained)) <= _LEFT_SHARE
+    still_px = float(np.median(size[near])) if near.any() else float("nan")
+    return _Movement(int(explained.sum()), moved, shift_px, float(near.mean()) >= _STILL_SHARE, still_px)
 
 
 def _covered(people: NDArray[np.bool_], grey: ImageArray) -> ImageArray:

@@ -21,7 +21,7 @@ from .points import read_points
 from .record import Calibration
 from .standing import calibrate_standing
 from .storage import kept_lens, lens_file, load_lens, save_calibration, save_lens, write_new
-from .target import DEFAULT_SIDE_M, SHEETS, average_pages, calibrate_target, find_pages
+from .target import DEFAULT_SIDE_M, SHEETS, average_pages, calibrate_target, check_mirror, find_pages
 from .typed import metres
 from .words import describe
 
@@ -242,8 +242,10 @@ def _from_target(args: argparse.Namespace, lenses: _Lenses, read: Read) -> Calib
         listed = " and ".join(f"{path} {w} x {h}" for (w, h), path in sizes.items())
         raise CalibrationError(f"all pictures must have one size, found {listed}")
     size, camera = _size(images[0]), camera_name(args)
+    pages = average_pages([find_pages(image) for image in images])
+    check_mirror(pages, images[0])
     return calibrate_target(
-        average_pages([find_pages(image) for image in images]),
+        pages,
         _lens(args, size) or lenses.of(camera, size) or typical_lens(size),
         args.distance_m,
         args.side_m,

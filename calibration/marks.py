@@ -40,13 +40,16 @@ _ON_RIM: Final = ("ring_", "board_", "square_")
 _ON_BOARD: Final = ("board_", "square_")
 _SAME_COST: Final = 9.0
 """Two cameras whose costs differ by less fit equally well (three standard deviations)."""
-_LENS_COST: Final = 25.0
-"""A lens that is not only assumed is refused when another one fits better by this much (five standard deviations)..."""
-_LENS_CHANGE: Final[dict[LensKind, float]] = {"known": 0.05, "calibrated": 0.02}
+LENS_COST: Final = 16.0
+"""A lens that is not only assumed is refused when another one fits better by this much (four standard deviations: with
+five, a typed view 6 degrees off passed on one set of tape marks in ten)..."""
+LENS_CHANGE: Final[dict[LensKind, float]] = {"known": 0.05, "calibrated": 0.02}
 """...and differs from it by more than this share."""
+_COURT_COST: Final = 25.0
+"""Another court fits better by five standard deviations."""
 _BENT: Final = 0.03
 """A k1 below this is a lens as most are, and asks for no second look at the marks."""
-_ANY_LENS: Final = 0.6
+ANY_LENS: Final = 0.6
 """Spread of ln(focal length) when looking for what is wrong: next to no belief about the lens."""
 _TELLING_SPREAD: Final = 0.05
 """The marks have told the lens when the focal length is known to this share."""
@@ -157,15 +160,15 @@ def _check_lens(problem: Problem, pose: Pose) -> None:
     """Raise CalibrationError when the lens is not one a webcam has or not the one that took the picture."""
     hfov = hfov_of(problem.matrix(pose.ln_focal)[0, 0], problem.lens.image_size[0])
     if not NARROWEST_HFOV_DEG <= hfov <= WIDEST_HFOV_DEG:
-        raise CalibrationError(_wrong_lens(problem, pose.ln_focal))
-    limit = _LENS_CHANGE.get(problem.lens.kind)
+        raise CalibrationError(wrong_lens(problem.lens, pose.ln_focal))
+    limit = LENS_CHANGE.get(problem.lens.kind)
     if limit is None or len(problem.px) < FEWEST_MARKS + 1:
         return
-    free = replace(problem, lens=replace(problem.lens, sigma_focal=_ANY_LENS))
+    free = replace(problem, lens=replace(problem.lens, sigma_focal=ANY_LENS))
     better = refine(free, pose)
     scale = (noise_px(free, better) / free.sigma_px) ** 2
-    if abs(better.ln_focal) > limit and pose.cost - better.cost > _LENS_COST * scale:
-        raise CalibrationError(_wrong_lens(problem, better.ln_focal))
+    if abs(better.ln_focal) > limit and pose.cost - better.cost > LENS_COST * scale:
+        raise CalibrationError(wrong_lens(problem.lens, better.ln_focal))
 
 
 def _check_court(problem: Problem, pose: Pose, marks: Sequence[PlacedMark], court: Court) -> None:
@@ -177,7 +180,7 @@ def _check_court(problem: Problem, pose: Pose, marks: Sequence[PlacedMark], cour
         if better is None:
             continue
         scale = (noise_px(Problem.of(other, problem.lens), better) / problem.sigma_px) ** 2
-        if pose.cost - better.cost > _LENS_COST * scale:
+        if pose.cost - better.cost > _COURT_COST * scale:
             raise CalibrationError(_wrong_court(court, name))
 
 
@@ -191,18 +194,18 @@ def _wrong_court(court: Court, fits: str) -> str:
     return f"the marks do not fit court {court.name!r} but fit {fits!r}: change court in the points file"
 
 
-def _wrong_lens(problem: Problem, ln_focal: float) -> str:
-    """The words for marks that fit another lens than the one that was taken."""
-    width = problem.lens.image_size[0]
-    taken, seen = hfov_of(problem.matrix(0)[0, 0], width), hfov_of(problem.matrix(ln_focal)[0, 0], width)
+def wrong_lens(lens: Lens, ln_focal: float) -> str:
+    """The words for marks that fit another lens than the one that was taken, `ln_focal` from it."""
+    width, focal = lens.image_size[0], lens.camera_matrix[0, 0]
+    taken, seen = hfov_of(focal, width), hfov_of(focal * float(np.exp(ln_focal)), width)
     if not NARROWEST_HFOV_DEG <= seen <= WIDEST_HFOV_DEG:
         return (
             f"the marks ask for a lens that sees {seen:.0f} degrees across, and webcams see {NARROWEST_HFOV_DEG:g} to "
             f"{WIDEST_HFOV_DEG:g}: check the marks' places and pixels"
         )
-    if problem.lens.kind == "assumed":
+    if lens.kind == "assumed":
         return f"the marks ask for a lens that sees {seen:.0f} degrees across, unlike most webcams: give hfov_deg if so"
-    if problem.lens.kind == "calibrated":
+    if lens.kind == "calibrated":
         return (
             f"the lens was measured as {taken:.0f} degrees across, but the marks fit one of {seen:.0f}: "
             "measure the lens again in this mode of the camera, or check the marks' places"
@@ -267,9 +270,9 @@ def _diagnosis(
         if _best(other, lens) is not None:
             return _wrong_court(court, name)
     if len(marks) > FEWEST_MARKS:
-        pose = _best(marks, replace(lens, sigma_focal=_ANY_LENS))
-        if pose is not None and abs(pose.ln_focal) > _LENS_CHANGE.get(lens.kind, 0.05):
-            return _wrong_lens(problem, pose.ln_focal)
+        pose = _best(marks, replace(lens, sigma_focal=ANY_LENS))
+        if pose is not None and abs(pose.ln_focal) > LENS_CHANGE.get(lens.kind, 0.05):
+            return wrong_lens(problem.lens, pose.ln_focal)
     if not possible or (impossible(found[0], marks) and _fits(problem, found[0])):
         return f"{impossible(found[0], marks)}: check left and right, and the marks' places"
     return _worst_mark(problem, marks, possible[0])

@@ -33,6 +33,7 @@ from scipy.spatial.transform import Rotation
 from .courts import COURTS, Court
 from .errors import CalibrationError
 from .lens import NARROWEST_HFOV_DEG, WIDEST_HFOV_DEG, Lens, hfov_of
+from .marks import ANY_LENS, LENS_CHANGE, LENS_COST, wrong_lens
 from .record import PARAMETERS, Calibration, LensKind
 from .solver import SOLVED, STRAIGHT_K1, PlacedMark, Pose, Problem, mixed_k1, one_sigma, solutions
 
@@ -123,6 +124,12 @@ def find_pages(image: ImageArray) -> dict[int, FloatArray]:
             # OpenCV counts pixels from the middle of the first one
             found[number] = sharpened(grey, np.asarray(quad, dtype=np.float64).reshape(4, 2)) + 0.5
     return found
+
+
+def check_mirror(pages: Mapping[int, FloatArray], image: ImageArray) -> None:
+    """Raise CalibrationError when none of the `pages` was found because the picture (BGR or grey) is mirrored."""
+    if not pages and len(find_pages(np.ascontiguousarray(image[:, ::-1]))) >= 2:
+        raise CalibrationError("the picture is mirrored: switch the camera's mirror off")
 
 
 def sharpened(grey: ImageArray, corners: FloatArray) -> FloatArray:
@@ -251,6 +258,7 @@ def calibrate_target(
         fit = min(agreeing, key=lambda rest: rest.pose.cost, default=fit)
     if fit is None:
         raise CalibrationError("no camera above the floor sees the pages like this: check their numbers and places")
+    _check_lens(fit, lens)
     return _averaged(fit, lens.sigma_k1).record(court, camera)
 
 
@@ -270,6 +278,18 @@ def _best(
         return None
     _, pages, start = min(starts, key=lambda entry: entry[0])
     return _fit(pages, start, lens)
+
+
+def _check_lens(fit: _Fit, lens: Lens) -> None:
+    """Raise CalibrationError when a lens that was typed or measured is not the one that sees the pages so."""
+    limit = LENS_CHANGE.get(lens.kind)
+    if limit is None:
+        return
+    taken, free = (_fit(fit.pages, fit.pose, one) for one in (lens, replace(lens, sigma_focal=ANY_LENS)))
+    if taken is None or free is None or not free.in_place or abs(free.pose.ln_focal) <= limit:
+        return
+    if taken.pose.cost - free.pose.cost > LENS_COST:
+        raise CalibrationError(wrong_lens(lens, free.pose.ln_focal))
 
 
 def _averaged(fit: _Fit, sigma_k1: float) -> _Fit:

@@ -24,7 +24,7 @@ from .marks import FEWEST_MARKS, calibrate_marks
 from .record import Calibration
 from .solver import PlacedMark, Problem, solutions
 from .standing import CameraSide, calibrate_standing
-from .target import SHEETS, average_pages, calibrate_target, find_pages
+from .target import SHEETS, average_pages, calibrate_target, check_mirror, find_pages
 
 FloatArray = NDArray[np.float64]
 ImageArray = NDArray[np.uint8]
@@ -447,6 +447,10 @@ class Wizard:
         self._looked += 1
         if self._looked == 1 or self._looked % _PICTURES_PER_SOLUTION == 0:
             self._solve()
+            try:
+                check_mirror(self.pages, image)
+            except CalibrationError as error:
+                self.outcome = Outcome(None, in_words(str(error)), wrong=True)
 
     def look_again(self) -> None:
         """Forget what was found of the printed target so far."""

@@ -22,19 +22,27 @@ _BODY_MARGIN = 0.25
 
 
 class BumpWatch:
-    """Give it every view; `moved` is called with a time, from another thread, once for each time the camera moves.
+    """Give it every view; `moved` is called with a time, from another thread, once for each time the camera moves, and
+    `back` when it stands again where it stood before.
 
     With what was kept of the picture that was `calibrated` the first looks say whether the camera stands there at all:
     it may be another day.
     """
 
-    def __init__(self, moved: Callable[[float], None], calibrated: Features | None = None) -> None:
-        self._moved = moved
+    def __init__(
+        self,
+        moved: Callable[[float], None],
+        back: Callable[[float], None],
+        calibrated: Features | None = None,
+    ) -> None:
+        self._moved, self._back = moved, back
         self._calibrated = calibrated
         self._next_s = -np.inf
         self._job: View | None = None
         self._wake, self._closed = threading.Event(), False
         self._reference: Background | None = None
+        self._home: Background | Features | None = None
+        """While the camera stands elsewhere: how it looks from where it was calibrated."""
         self._agreeing = self._elsewhere = self._looks_back = 0
         self._thread = threading.Thread(target=self._work, name="bump watch", daemon=True)
         self._thread.start()
@@ -54,7 +62,7 @@ class BumpWatch:
 
     def start_over(self) -> None:
         """What is seen next is the place where the camera stands."""
-        self._reference = self._calibrated = None
+        self._reference = self._calibrated = self._home = None
 
     def close(self) -> None:
         """End the thread; may be called twice."""
@@ -74,14 +82,17 @@ class BumpWatch:
             self._job = None
 
     def _compare(self, t_s: float, image: ImageArray, people: NDArray[np.bool_]) -> None:
-        reference = self._reference
+        reference, home = self._reference, self._home
+        if home is not None:
+            self._look_for(home, t_s, image, people)
+            return
         if reference is None or reference.image_size != (image.shape[1], image.shape[0]):
             self._reference, self._agreeing = background_of(image, people), 0
         else:
             self._agreeing = self._agreeing + 1 if bumped(reference, image, people).verdict is Verdict.MOVED else 0
             if self._agreeing == _SURE_AFTER:
-                self._calibrated = None  # one word for one move
-                self._moved(t_s)
+                self._leave(reference, t_s)
+                return
         if self._calibrated is not None:
             self._recognise(self._calibrated, t_s, image, people)
 
@@ -90,11 +101,22 @@ class BumpWatch:
         verdict = moved_since(calibrated, image, people).verdict
         self._looks_back += 1
         self._elsewhere = self._elsewhere + 1 if verdict is Verdict.MOVED else 0
-        moved = self._elsewhere == _SURE_AFTER
-        if moved or verdict is Verdict.STILL or self._looks_back == _LOOKS_BACK:
+        if self._elsewhere == _SURE_AFTER:
+            self._leave(calibrated, t_s)
+        elif verdict is Verdict.STILL or self._looks_back == _LOOKS_BACK:
             self._calibrated = None
-        if moved:
-            self._moved(t_s)
+
+    def _leave(self, home: Background | Features, t_s: float) -> None:
+        self._home, self._calibrated, self._agreeing = home, None, 0
+        self._moved(t_s)
+
+    def _look_for(self, home: Background | Features, t_s: float, image: ImageArray, people: NDArray[np.bool_]) -> None:
+        """Whether somebody has put the camera back: then nobody has to judge lines."""
+        seen = moved_since(home, image, people) if isinstance(home, Features) else bumped(home, image, people)
+        self._agreeing = self._agreeing + 1 if seen.verdict is Verdict.STILL else 0
+        if self._agreeing == _SURE_AFTER:
+            self._reference, self._home, self._agreeing = background_of(image, people), None, 0
+            self._back(t_s)
 
 
 def _people(image: ImageArray, pose: Pose | None) -> NDArray[np.bool_]:

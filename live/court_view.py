@@ -13,7 +13,8 @@ from .records import FloatArray, View
 from .words import Words, text
 
 _TROUBLE_S = 6.0
-"""So long the words take the big place; then they stay small, so that the cues are seen again."""
+"""So long the words take the big place, counted while they have it: on another day they come while nobody stands in the
+picture yet. Then they stay small, so that the cues are seen again."""
 _SAME_SPOT_M = 0.05
 
 
@@ -27,6 +28,9 @@ class CourtView:
         self._calibration, self._words = calibration, words
         self._wanted = False
         self._moved_s: float | None = None
+        self._large_left_s = 0.0
+        self._large_seen_s: float | None = None
+        """Of the last view, if the words had the big place in it."""
         self._drawn: tuple[FloatArray, ...] = ()
         self._drawn_for: FloatArray | None = None
         self._stale = True
@@ -48,7 +52,7 @@ class CourtView:
     def moved(self, t_s: float) -> None:
         """The background no longer matches: the camera was moved at this time."""
         if self._calibration is not None and self._moved_s is None:
-            self._moved_s = t_s
+            self._moved_s, self._large_left_s, self._large_seen_s = t_s, _TROUBLE_S, None
 
     def confirm(self) -> None:
         """The person looked at the lines: the calibration still fits."""
@@ -63,9 +67,16 @@ class CourtView:
             return view
         if self.shows_lines:
             view = replace(view, guides=self._lines(self._calibration, spot_m))
-        if self._moved_s is not None and not view.trouble:
-            view = replace(view, status=text(self._words, "moved"), trouble=view.t_s - self._moved_s < _TROUBLE_S)
-        return view
+        return view if self._moved_s is None else self._warned(view)
+
+    def _warned(self, view: View) -> View:
+        """Another trouble goes first; the lines never stand there without a word."""
+        words = text(self._words, "moved")
+        if self._large_seen_s is not None:
+            self._large_left_s -= max(0.0, view.t_s - self._large_seen_s)
+        large = self._large_left_s > 0 and not view.trouble
+        self._large_seen_s = view.t_s if large else None
+        return replace(view, notice=words) if view.trouble else replace(view, status=words, trouble=large)
 
     def _lines(self, calibration: Calibration, spot_m: FloatArray | None) -> tuple[FloatArray, ...]:
         """Drawn anew only when the shooter has moved on."""

@@ -9,7 +9,7 @@ import re
 import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import ExitStack
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass, field, replace
 from functools import partial
 from importlib.metadata import version
@@ -35,7 +35,7 @@ from .pace import Pause, at_own_pace, until_stopped
 from .pipeline import Step
 from .ports import FrameSource
 from .recorder import Latency, Recorder
-from .records import Frame, Sighting, SourceInfo, SourceTrouble, View
+from .records import Feedback, Frame, Sighting, SourceInfo, SourceTrouble, Tone, View
 from .relay import Relay
 from .scorer import Scorer
 from .screen import screen_available
@@ -45,7 +45,7 @@ from .sightings import LIVE_AHEAD, sightings
 from .stations import Station
 from .store import SessionWriter, Store, open_store
 from .watchdog import Watchdog
-from .words import text
+from .words import prompt, text
 
 _ACTIONS = ("pause", "made", "missed", "good", "tell", "discard", "restore", "mute")
 _COURT_ACTIONS = ("court", "still_fits")
@@ -205,7 +205,7 @@ class _Session:
         self._window, self._speaker = devices.window, devices.speaker
         self._words = entrants[0].chosen.words
         self._pause = Pause()
-        self._bump = None if calibration is None else BumpWatch(self._camera_moved, background)
+        self._bump = None if calibration is None else BumpWatch(self._camera_moved, self._camera_back, background)
         self._screen = PracticeScreen(
             devices.window, self._pause, self._bump, self._speaker, settings.sound.hold_tone, self._words
         )
@@ -425,11 +425,27 @@ class _Session:
         self._screen.say_of_disk(*(text(self._words, one) if one else "" for one in (kind, short)))
 
     def _camera_moved(self, t_s: float) -> None:
-        between_frames = self._judging.acquire(timeout=_KEY_S)
-        self._relay.camera_moved(t_s)
-        if between_frames:
-            self._judging.release()
-        self._say("The camera was moved: values go without the calibration until you confirm it (key K).")
+        with self._between_frames():
+            self._relay.camera_moved(t_s)
+        self._sounds.play(Feedback(t_s, Tone.CONFIRM, prompt=prompt(self._words, "camera_moved")))
+        end = "the lines fit and you press K" if self._window is not None else "it stands there again"
+        self._say(f"The camera was moved since it was calibrated: values go without the calibration until {end}.")
+
+    def _camera_back(self, t_s: float) -> None:
+        with self._between_frames():
+            self._relay.camera_still_fits()
+        self._sounds.confirm(t_s)
+        self._say("The camera stands where it was calibrated: the calibration holds again.")
+
+    @contextmanager
+    def _between_frames(self) -> Iterator[None]:
+        """While nothing works on a frame, unless that does not end."""
+        held = self._judging.acquire(timeout=_KEY_S)
+        try:
+            yield
+        finally:
+            if held:
+                self._judging.release()
 
     # ---- the window and its keys, on the main thread
 

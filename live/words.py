@@ -29,8 +29,9 @@ PROMPTS: Mapping[str, frozenset[str]] = {
     "resting": frozenset({"seconds"}),
     "turn": frozenset({"player"}),
     "who": frozenset({"player"}),
+    "camera_moved": frozenset(),
 }
-"""What a drill says, and the places that the text may fill in."""
+"""What is said beside the cues, and the places that the text may fill in."""
 
 
 def read_words(text: str, name: str) -> Words:

@@ -27,9 +27,10 @@ def scene(shift_px: int = 0, person_x: int = 100) -> np.ndarray:
 
 
 def looks(pictures: list[np.ndarray], calibrated: np.ndarray | None = None) -> list[float]:
-    """Times at which a move was noticed; one picture every two seconds."""
+    """Times at which a move was noticed, below 0 where the camera was back; one picture every two seconds."""
     noticed: list[float] = []
-    watch = BumpWatch(noticed.append, None if calibrated is None else features_of(calibrated))
+    kept = None if calibrated is None else features_of(calibrated)
+    watch = BumpWatch(noticed.append, lambda t_s: noticed.append(-t_s), kept)
     for k, picture in enumerate(pictures):
         watch.look(View(2.0 * k, picture))
         done = threading.Event()
@@ -61,8 +62,18 @@ def test_a_place_that_is_not_known_again_leaves_it_open_and_can_be_bumped() -> N
     assert looks([scene(), scene(), *[scene(24)] * 4], calibrated=elsewhere) == [6.0]
 
 
+def test_a_camera_that_is_put_back_is_believed_again_and_can_be_bumped_again() -> None:
+    bumped = [scene(), *[scene(24)] * 3, *[scene()] * 3, *[scene(24)] * 2]
+    assert looks(bumped) == [4.0, -10.0, 16.0]
+
+
+def test_a_camera_that_is_turned_back_to_where_it_was_calibrated_on_another_day() -> None:
+    days = [*[scene(24)] * 3, scene(12), *[scene()] * 3, *[scene(24)] * 2]
+    assert looks(days, calibrated=scene()) == [2.0, -10.0, 16.0]
+
+
 def test_closing_twice_is_harmless() -> None:
-    watch = BumpWatch(lambda _t_s: None)
+    watch = BumpWatch(lambda _t_s: None, lambda _t_s: None)
     watch.close()
     watch.close()
 

@@ -30,6 +30,7 @@ def gym(camera: Calibration, seed: int = 0) -> Image:
 
 
 REFERENCE = background_of(gym(SIDE))
+KEPT = features_of(gym(SIDE))
 
 
 def turned(degrees: float, axis: int) -> Calibration:
@@ -75,10 +76,27 @@ def test_another_place_or_the_dark_is_unsure() -> None:
         assert bumped(REFERENCE, picture).verdict is Verdict.UNSURE
 
 
-def test_a_camera_that_was_pushed_along_the_table() -> None:
+def pushed(metres: float, axis: int) -> Calibration:
+    """`axis` of the camera: 0 along the table, 2 toward the far wall."""
     delta = np.zeros(7)
-    delta[4] = 0.15
-    assert bumped(REFERENCE, gym(moved(SIDE, delta), seed=3)).verdict is Verdict.MOVED
+    delta[3:6] = metres * SIDE.R[axis]
+    return moved(SIDE, delta)
+
+
+@pytest.mark.parametrize(("metres", "axis"), [(0.05, 0), (0.15, 0), (0.1, 2), (-0.1, 2)])
+def test_a_camera_that_was_pushed(metres: float, axis: int) -> None:
+    """Toward the wall, too: the middle of the picture stays, and one movement of the camera explains that."""
+    picture = gym(pushed(metres, axis), seed=3)
+    assert bumped(REFERENCE, picture).verdict is Verdict.MOVED
+    assert moved_since(KEPT, picture).verdict is Verdict.MOVED
+
+
+@pytest.mark.parametrize("degrees", [0.6, -1.0])
+def test_a_camera_that_tips_to_the_side(degrees: float) -> None:
+    """The middle of its picture stays where it was, and is no sign that the camera did."""
+    picture = gym(turned(degrees, 2), seed=3)
+    assert bumped(REFERENCE, picture).verdict is Verdict.MOVED
+    assert moved_since(KEPT, picture).verdict is Verdict.MOVED
 
 
 def test_less_light_is_no_bump() -> None:
@@ -127,8 +145,6 @@ def test_large_pictures_give_the_shift_in_their_own_pixels() -> None:
 
 # On another day: what was kept with the calibration.
 
-KEPT = features_of(gym(SIDE))
-
 
 def test_a_camera_that_is_back_where_it_was_calibrated_is_still() -> None:
     for light in (1.0, 0.6, 0.4):
@@ -148,8 +164,15 @@ def test_a_camera_that_is_not_quite_back_has_moved(axis: int, degrees: float) ->
 @pytest.mark.parametrize("width", [640, 960, 1920])
 def test_another_resolution_is_the_same_place(width: int) -> None:
     size = (width, width * 9 // 16)
-    assert moved_since(KEPT, cv2.resize(gym(SIDE, seed=3), size)).verdict is not Verdict.MOVED
+    for kept, picture in ((KEPT, gym(SIDE, seed=3)), (features_of(faint(SIDE, 1)), faint(SIDE, 3))):
+        smaller = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+        assert moved_since(kept, smaller).verdict is Verdict.STILL
     assert moved_since(KEPT, cv2.resize(gym(turned(1.0, 1), seed=3), size)).verdict is Verdict.MOVED
+
+
+def test_a_mirror_that_was_switched_on_since_is_a_move() -> None:
+    for camera in (SIDE, turned(2.0, 1)):
+        assert moved_since(KEPT, np.ascontiguousarray(gym(camera, seed=4)[:, ::-1])).verdict is Verdict.MOVED
 
 
 def test_another_place_another_shape_and_a_bare_wall_leave_it_open() -> None:
@@ -159,6 +182,19 @@ def test_another_place_another_shape_and_a_bare_wall_leave_it_open() -> None:
     for picture in (elsewhere, bare, upright):
         assert moved_since(KEPT, picture).verdict is Verdict.UNSURE
     assert moved_since(features_of(bare), gym(SIDE)).verdict is Verdict.UNSURE
+
+
+def faint(camera: Calibration, seed: int, light: float = 1.0) -> Image:
+    """The gym in greys of 137 to 162, as a brick wall, with a sensor's noise on top."""
+    noise = np.random.default_rng(seed).normal(0, 1.5, (SIZE[1], SIZE[0]))
+    return np.asarray(light * (150 + 0.12 * (gym(camera).astype(float) - 120)) + noise, np.uint8)
+
+
+def test_a_faint_wall_is_known_again() -> None:
+    kept = features_of(faint(SIDE, 1))
+    for light in (1.0, 0.6):
+        assert moved_since(kept, faint(SIDE, 2, light)).verdict is Verdict.STILL
+        assert moved_since(kept, faint(turned(0.6, 1), 2, light)).verdict is Verdict.MOVED
 
 
 def test_whoever_stood_in_the_calibrated_picture_and_walks_about_is_no_move() -> None:

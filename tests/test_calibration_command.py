@@ -106,6 +106,8 @@ def test_the_target_is_printed_and_found(tmp_path: Path) -> None:
     found = load_calibration(tmp_path / "hoop.toml")
     assert found.method == "target"
     assert direction_error_deg(found, truth) < 0.5
+    cv2.imwrite(str(tmp_path / "mirrored.png"), cv2.flip(cv2.imread(str(pictures[0])), 1))
+    refused("the picture is mirrored: switch", "--target", tmp_path / "mirrored.png", *options, "--overwrite")
 
 
 def test_one_standing_player(tmp_path: Path) -> None:

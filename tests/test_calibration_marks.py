@@ -368,6 +368,17 @@ def test_a_typed_lens_may_be_a_degree_or_two_off(typed: dict[str, tuple[float, f
     assert np.mean(off_m < [2 * one.sigma_position_m for one in found]) >= 0.9
 
 
+def test_a_typed_lens_that_is_six_degrees_off_is_refused() -> None:
+    """Believed, it puts the camera 20 cm off with a stated 6."""
+    refused_of_40 = 0
+    for seed in range(40):
+        try:
+            calibrate_marks(seen_marks(SIDE, typed=TAPE, noise_px=0.7, seed=seed), typed_lens(SIZE, 76))
+        except CalibrationError as error:
+            refused_of_40 += "given as 76 degrees across" in str(error)
+    assert refused_of_40 >= 38
+
+
 def test_a_typed_lens_is_believed_where_the_marks_tell_nothing_of_it() -> None:
     marks = seen_marks(BEHIND, BOARD_AND_RING, noise_px=0.5)
     found = calibrate_marks(marks, typed_lens(SIZE, 70))

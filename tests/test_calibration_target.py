@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from rimward.calibration.errors import CalibrationError
 from rimward.calibration.geometry import camera_centre, floor_from_image, meet_plane, project
-from rimward.calibration.lens import Lens, lens_from_hfov, typical_lens
+from rimward.calibration.lens import Lens, lens_from_hfov, typed_lens, typical_lens
 from rimward.calibration.print_target import board_cells, charuco_board, target_pdf
 from rimward.calibration.record import Calibration
 from rimward.calibration.target import (
@@ -231,6 +231,25 @@ def test_a_print_that_was_shrunk_to_the_page_is_noticed() -> None:
     pages = find_pages(picture_of_pages(FROM_THE_SIDE, np.random.default_rng(2), right=False, print_scale=0.94))
     with pytest.raises(CalibrationError, match=r"markers are -[3-6] % off the size .* measure the ruler on the page"):
         calibrate_target(pages, lens_of(FROM_THE_SIDE), SPOT_M)
+
+
+@pytest.mark.parametrize("off_deg", [9, -9])
+def test_a_lens_typed_by_its_diagonal_is_refused_with_the_width_that_the_pages_ask_for(off_deg: float) -> None:
+    """Else the camera would be 40 cm off, with a stated 7."""
+    truth = FROM_THE_SIDE
+    for seed in range(4):
+        pages = corners_of_pages(truth, np.random.default_rng(seed), False, True)
+        words = rf"given as {truth.hfov_deg + off_deg:.0f} degrees across, but the marks fit one of (6[89]|7[0-3]):"
+        with pytest.raises(CalibrationError, match=words):
+            calibrate_target(pages, typed_lens(SIZE, truth.hfov_deg + off_deg), SPOT_M)
+
+
+def test_a_typed_lens_that_is_two_degrees_off_serves() -> None:
+    truth = FROM_THE_SIDE
+    for seed in range(4):
+        pages = corners_of_pages(truth, np.random.default_rng(seed), False, True)
+        found = calibrate_target(pages, typed_lens(SIZE, truth.hfov_deg + 2), SPOT_M)
+        assert position_error_m(found, truth) < 2.5 * found.sigma_position_m
 
 
 def test_pages_put_down_in_the_wrong_places_are_noticed() -> None:

@@ -51,7 +51,7 @@ def test_a_moved_camera_is_said_big_then_small_and_nothing_is_trusted_until_conf
     assert court.trusted
     court.moved(20.0)
     assert not court.trusted
-    at_once, later = court.dressed(view(20.1)), court.dressed(view(40.0))
+    at_once, later = [court.dressed(view(t_s)) for t_s in (20.1, 23.0, 40.0)][::2]
     assert (at_once.status, at_once.trouble) == (text(english(), "moved"), True)
     assert (later.status, later.trouble) == (text(english(), "moved"), False)
     assert at_once.guides  # so that a person sees whether it still fits
@@ -65,10 +65,15 @@ def test_a_moved_camera_is_said_big_then_small_and_nothing_is_trusted_until_conf
 
 
 def test_another_trouble_goes_first() -> None:
+    """But the lines are not left without a word, and the words come back large for as long as they stand alone."""
     court = CourtView(BEHIND, english())
     court.moved(20.0)
-    unplugged = view(21.0, status="Camera 0 is gone", trouble=True)
-    assert court.dressed(unplugged).status == "Camera 0 is gone"
+    for t_s in (21.0, 60.0):
+        shown = court.dressed(view(t_s, status="I cannot see you", trouble=True))
+        assert (shown.status, shown.notice) == ("I cannot see you", text(english(), "moved"))
+    large = [court.dressed(view(t_s)).trouble for t_s in (61.0, 64.0, 66.9, 67.1)]
+    assert large == [True, True, True, False]
+    assert court.dressed(view(68.0)).notice == ""
 
 
 def test_without_a_calibration_nothing_changes() -> None:

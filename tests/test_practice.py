@@ -11,6 +11,7 @@ import cv2
 import numpy as np
 import pytest
 from accuracy import exact
+from fakes import write_video
 from program import CLIPS, ROOT, Said, data_folder, ended, prepared_model, run, saved, start
 
 from rimward.calibration.bump import features_of
@@ -143,3 +144,22 @@ def test_a_camera_that_is_not_put_back_where_it_was_calibrated_is_noticed(tmp_pa
     said = run("practice", "--clip", clip, "--headless", "--calibration", tmp_path / "court.toml", data=data)
     assert said.status == 0
     assert ("The camera was moved" in said.err) == (turned_px > 0)
+
+
+def test_a_camera_that_is_turned_back_is_believed_again(tmp_path):
+    """Eight seconds beside where it was calibrated, then eight seconds there."""
+    clip = CLIPS / "arms_out.mp4"
+    camera = json.loads(clip.with_suffix(".json").read_text("utf-8"))["camera"]
+    _, first = cv2.VideoCapture(str(clip)).read()
+    size = (first.shape[1], first.shape[0])
+    aside = cv2.warpAffine(first, np.array([[1.0, 0, 40], [0, 1, 0]]), size)
+    film = write_video(tmp_path / "turned.mp4", [*[aside] * 80, *[first] * 80], 10.0, size)
+    save_calibration(tmp_path / "court.toml", exact(camera, size), features_of(first))
+    data = data_folder(tmp_path / "data", prepared_model())
+    said = run("practice", "--clip", film, "--headless", "--calibration", tmp_path / "court.toml", data=data)
+    assert said.status == 0
+    told = [line.split(":")[0] for line in said.err.splitlines() if line.startswith("The camera")]
+    assert told == [
+        "The camera was moved since it was calibrated",
+        "The camera stands where it was calibrated",
+    ]

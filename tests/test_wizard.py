@@ -748,6 +748,18 @@ def test_the_target_is_solved_again_when_more_pictures_are_in() -> None:
     assert made.pages == {}
 
 
+def test_pages_in_a_mirrored_picture_are_told_from_none() -> None:
+    scene = known("driveway_pages")
+    made = begun(SIZE, "target", TARGET, scene.lens)
+    for _ in range(5):
+        made.look(np.ascontiguousarray(scene.image[:, ::-1]))
+    assert made.outcome.reason == "The picture is mirrored: switch the camera's mirror off"
+    assert made.outcome.wrong
+    for _ in range(10):
+        made.look(scene.image)
+    assert made.outcome.calibration is not None
+
+
 def test_pictures_are_looked_at_only_for_the_target() -> None:
     made = begun(SIZE, "hoop", {})
     made.look(known("driveway_pages").image)
