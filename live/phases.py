@@ -65,7 +65,8 @@ class PhaseState:
     """The phase and what must be remembered to leave it."""
 
     phase: Phase = Phase.WAITING
-    since_s: float = 0.0
+    landed_s: float = 0.0
+    """When the last shot was closed."""
     held_s: float | None = None
     """Last instant at which the ball was seen in the hands."""
     held_high: bool = False
@@ -90,17 +91,18 @@ def advance(state: PhaseState, now: Signals, settings: Phases) -> PhaseState:
     if state.phase in (Phase.RELEASE, Phase.FOLLOW_THROUGH):
         return _after_release(state, now, held, settings)
     if state.body_seen_s is None or t - state.body_seen_s > _LOST_S:
-        return _enter(state, Phase.WAITING, t, held_s=None, holding_since_s=None)
-    left = state.held_s is not None and state.held_high and not held
+        return replace(state, phase=Phase.WAITING, held_s=None, holding_since_s=None)
+    held_s = state.held_s
+    left = held_s is not None and t - held_s <= _LOST_S and state.held_high
     hand_up = now.hand_above_eyes_m is not None and now.hand_above_eyes_m > settings.wrist_above_eyes_m - 0.15
-    if left and hand_up and _ball_left(state, now, settings) and t - (state.held_s or t) <= _LOST_S:
-        return _enter(state, Phase.RELEASE, t, release_s=state.held_s, hand_down_since_s=None)
+    if left and hand_up and _ball_left(state, now, settings):
+        return replace(state, phase=Phase.RELEASE, release_s=held_s, hand_down_since_s=None)
     if held:
-        return _enter(state, _held_phase(state, now), t)
-    if state.phase is Phase.LANDED and t - state.since_s < _LANDED_S:
+        return replace(state, phase=_held_phase(state, now))
+    if state.phase is Phase.LANDED and t - state.landed_s < _LANDED_S:
         return state
-    if state.held_s is None or t - state.held_s > settings.hidden_s:
-        return _enter(state, Phase.WAITING, t)
+    if held_s is None or t - held_s > settings.hidden_s:
+        return replace(state, phase=Phase.WAITING)
     return state
 
 
@@ -109,11 +111,6 @@ def finish(state: PhaseState) -> PhaseState:
     if state.phase in (Phase.RELEASE, Phase.FOLLOW_THROUGH):
         return replace(state, phase=Phase.WAITING, closed_release_s=state.release_s, release_s=None)
     return replace(state, closed_release_s=None)
-
-
-def _enter(state: PhaseState, phase: Phase, t_s: float, **changes: float | None) -> PhaseState:
-    since_s = state.since_s if phase is state.phase else t_s
-    return replace(state, phase=phase, since_s=since_s, **changes)  # type: ignore[arg-type]
 
 
 def flies_above(above_eyes_m: float, up_mps: float, below_m: float, later_s: float) -> bool:
@@ -186,7 +183,7 @@ def _after_release(state: PhaseState, now: Signals, held: bool, settings: Phases
     assert release_s is not None
     back_s = _back_for_s(state, t)
     if held and t - release_s <= (settings.gone_s if np.isfinite(back_s) else settings.hidden_s):
-        return _enter(state, Phase.SET, t, release_s=None)  # it was still in the hands: a hand had hidden it
+        return replace(state, phase=Phase.SET, release_s=None)  # it was still in the hands: a hand had hidden it
     down = now.hand_above_eyes_m is not None and now.hand_above_eyes_m < 0
     since = (state.hand_down_since_s if state.hand_down_since_s is not None else t) if down else None
     state = replace(state, hand_down_since_s=since)
@@ -197,11 +194,11 @@ def _after_release(state: PhaseState, now: Signals, held: bool, settings: Phases
         return replace(
             state,
             phase=Phase.LANDED,
-            since_s=t,
+            landed_s=t,
             closed_release_s=release_s,
             release_s=None,
             held_s=None,
             held_high=False,
             hand_down_since_s=None,
         )
-    return _enter(state, Phase.FOLLOW_THROUGH if t - release_s > 0.1 else Phase.RELEASE, t)
+    return replace(state, phase=Phase.FOLLOW_THROUGH if t - release_s > 0.1 else Phase.RELEASE)

@@ -27,6 +27,8 @@ BoolArray = NDArray[np.bool_]
 _STOOD_S = 0.1
 """So long up to the deepest knee bend both feet stand where the jump begins."""
 _APEX_S = 0.5
+_HOLE_S = 0.12
+"""Hips that nobody sees for longer may be higher meanwhile."""
 _GATHER_S = 1.2
 """From the deepest knee bend to the release at most; a hop into the shot lands before."""
 FACE_M = -0.25
@@ -145,7 +147,7 @@ def read(
     swing = start if stance_s is None else int(np.clip(track.at(stance_s - _WITH_STEP_S), start, release - 1))
     dip = _lowest_ball(smooth, swing, release)
     set_point = _set_point(smooth, shooting, dip if dip is not None else start, release)
-    if set_point is None or set_point >= release:
+    if set_point is None:
         return NotAShot("the shooting arm was not seen before the release")
     t = track.t_s
     knee = smooth.angle_deg(f"{shooting}_hip", f"{shooting}_knee", f"{shooting}_ankle")
@@ -328,14 +330,17 @@ def _runs_away(t_s: FloatArray, distance: FloatArray, k: int, until: int) -> boo
 
 
 def _pickup(held: BoolArray, seen: BoolArray, t_s: FloatArray, release: int, settings: Phases) -> int | None:
-    """Start of the last unbroken time in the hands; short losses are bridged, long ones mean not known."""
+    """Start of the last unbroken time in the hands; short losses are bridged, long ones mean not known.
+
+    What is seen elsewhere meanwhile may be something else for a moment; longer than that it is the ball.
+    """
     first = release - 1
     for k in range(release - 2, -1, -1):
         if held[k]:
             first = k
-        elif seen[k] and t_s[first] - t_s[k] > settings.bridge_s:
+        elif seen[k] and t_s[first] - t_s[k] > settings.bridge_s + 1e-6:
             return first
-        elif t_s[first] - t_s[k] > settings.hidden_s:
+        elif t_s[first] - t_s[k] > settings.hidden_s + 1e-6:
             return None
     return first
 
@@ -459,13 +464,17 @@ def lowest_hips(smooth: Track, release: int) -> int | None:
 
 
 def _apex(smooth: Track, release: int, start: int) -> int | None:
+    """Where the hips are highest about the release; None where they may have been higher when nobody saw them."""
     t, height = smooth.t_s, smooth.middle("hip")[:, -1]
     first, end = max(start, smooth.at(t[release] - _APEX_S)), smooth.at(t[release] + _APEX_S) + 1
-    part = height[first:end]
-    # a hip that still rises at the end of what is looked at has not reached its highest point
-    if not np.isfinite(part).any() or int(np.nanargmax(part)) == len(part) - 1:
+    seen = first + np.flatnonzero(np.isfinite(height[first:end]))
+    if not len(seen):
         return None
-    return first + int(np.nanargmax(part))
+    k = int(height[seen].argmax())
+    # hips that still rise where they are seen last, or sink where they are seen again, had their top in between
+    if k + 1 == len(seen) or (np.diff(t[seen[max(k - 1, 0) : k + 2]]) > _HOLE_S).any():
+        return None
+    return int(seen[k])
 
 
 def standing(smooth: Track, end: int) -> tuple[float, slice] | None:

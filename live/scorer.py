@@ -89,8 +89,9 @@ class Scorer:
         if step.news == TurnNews.FITS:
             self.note_doubts()
         if step.news == TurnNews.OVER or step.gesture is Gesture.NEXT:
+            self._end_turn()
             self.note_doubts()  # this is no answer to the question: the reps stay
-            self.next()
+            self._begin_next()
         elif step.news == TurnNews.WHO:
             name = self._relay().name
             self._sounds.play(Feedback(step.view.t_s, Tone.CONFIRM, prompt=prompt(self._words, "who", player=name)))
@@ -222,15 +223,26 @@ class Scorer:
 
     def next(self) -> None:
         """The next player's turn. Reps that were asked about are not this player's."""
+        self._end_turn()
         relay, part = self._relay(), self._part
-        doubted = relay.doubted
+        for index in sorted(relay.doubted, reverse=True):
+            if part.reps and part.reps[-1].index == index:
+                self._say(f"Rep {index} is not {relay.name}'s and is taken out.")
+                self.discard()
+        self._begin_next()
+
+    def _end_turn(self) -> None:
+        """A shot in its follow-through still counts; while it is asked who shoots it is in doubt as those before it."""
+        relay = self._relay()
         last = relay.leave()
-        if last is not None:
-            self.heed(replace(last, news=None))
-        while doubted and part.reps and part.reps[-1].index in doubted:
-            self._say(f"Rep {part.reps[-1].index} is not {relay.name}'s and is taken out.")
-            self.discard()
-        name = relay.begin_next()
+        if last is None:
+            return
+        self.heed(replace(last, news=None))
+        if last.rep is not None and relay.asks:
+            relay.doubted.append(last.rep.index)
+
+    def _begin_next(self) -> None:
+        name = self._relay().begin_next()
         self._sounds.play(Feedback(0.0, Tone.CONFIRM, prompt=prompt(self._words, "turn", player=name)))
         if self._lines.in_terminal:
             self._say(f"Next: {name}")

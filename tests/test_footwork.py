@@ -90,6 +90,23 @@ def test_the_way_tells_a_step_back_from_a_step_forward(step_m, kind, facing):
     assert steps.forward_m[0] == pytest.approx(step_m, abs=0.05)
 
 
+@pytest.mark.parametrize("longer", [1 / 1.5, 1.3, 1.5])
+def test_the_lead_does_not_go_by_how_far_each_foot_came(longer):
+    """Who has farther to go comes near to where it will stand later; the two ways run alike all the same."""
+    track, still = walker(1.2, 1.4, -0.5, rate_hz=60.0), walker(rate_hz=60.0)
+    points, foot = track.points.copy(), [INDEX[f"left_{part}"] for part in footwork.PARTS]
+    points[:, foot] = still.points[:, foot] + longer * (track.points[:, foot] - still.points[:, foot])
+    assert found(Track(track.t_s, points, track.ball)).left_lead[0] == pytest.approx(0.2, abs=0.006)
+
+
+def test_only_the_last_way_counts_however_far_the_player_came():
+    """From half a second before the first landing on."""
+    track = walker(1.4, 1.4, -0.3)
+    points = track.points.copy()
+    points[:, 25:, 0] += 1.5 * (swing(track.t_s, 0.1, 0.7) - 1.0)[:, None]
+    assert found(Track(track.t_s, points, track.ball)).forward_m[0] == pytest.approx(-0.3, abs=0.05)
+
+
 def test_without_the_hoops_direction_a_step_is_only_a_step():
     steps = found(walker(1.2, 1.4, along=0.3), None)
     assert (steps.kind, steps.first, steps.forward_m) == ("step", "left", None)
@@ -104,9 +121,63 @@ def test_a_step_long_before_the_shot_is_not_a_step_into_it():
     assert found(walker(0.5, 0.7)).kind == "set"
 
 
-def test_one_foot_may_step_alone():
-    steps = found(walker(None, 1.4))
+@pytest.mark.parametrize("side", ["left", "right"])
+def test_one_foot_may_step_alone(side: Side):
+    steps = found(walker(**{f"{side}_on": 1.4}))
     assert (steps.kind, steps.lead_s("left"), steps.first) == ("one_foot", None, None)
+    landed = {"left": steps.left_s, "right": steps.right_s}
+    assert landed.pop(side) == pytest.approx(1.4, abs=0.1)
+    assert list(landed.values()) == [None]
+
+
+def test_feet_that_land_far_apart_in_time_are_no_hop_whichever_comes_first():
+    assert found(walker(1.4, 1.2), None).kind == found(walker(1.2, 1.4), None).kind == "step"
+
+
+def test_a_way_within_its_error_is_neither_forward_nor_back():
+    """The feet come together toward the hoop by less than can be told from here."""
+    steps = found(walker(1.2, 1.4, 0.12))
+    assert steps.kind == "step"
+    assert abs(steps.forward_m[0]) < steps.forward_m[1]
+
+
+def test_the_first_landing_tells_whether_enough_was_seen_before_it():
+    """The second one has more before it, which helps nothing."""
+    track = walker(1.0, 1.4)
+    keep = track.t_s > 0.85
+    steps = footwork.read(Track(track.t_s[keep], track.points[keep], track.ball[keep]), RELEASE_S)
+    assert isinstance(steps, NotSeen)
+
+
+@pytest.mark.parametrize(("way_m", "kind"), [(0.05, "set"), (-0.05, "set"), (0.09, "one_foot"), (-0.09, "one_foot")])
+def test_a_foot_that_turns_or_settles_makes_no_step(way_m, kind):
+    """Less than 0.06 m along the floor, though as quickly as a step."""
+    track = walker()
+    points = track.points.copy()
+    foot = [INDEX[f"left_{part}"] for part in footwork.PARTS]
+    points[:, foot, 0] += way_m * swing(track.t_s, 1.1, 1.4)[:, None]
+    assert found(Track(track.t_s, points, track.ball)).kind == kind
+
+
+@pytest.mark.parametrize("rate_hz", [30.0, 60.0])
+@pytest.mark.parametrize("creep_m", [0.1, -0.1])
+def test_a_foot_that_creeps_after_its_landing_landed_when_it_came_down(rate_hz, creep_m):
+    """While the knees bend over it a foot that stands seems to move on; its place just after landing counts."""
+    plain, track = walker(1.2, 1.2, rate_hz=rate_hz), walker(1.2, 1.2, rate_hz=rate_hz)
+    points = track.points.copy()
+    points[:, 25:, 0] += creep_m * np.clip((track.t_s - 1.45) / 0.5, 0.0, 1.0)[:, None]
+    steps = found(Track(track.t_s, points, track.ball))
+    assert steps.left_s == pytest.approx(found(plain).left_s, abs=0.05)
+
+
+def test_what_a_foot_does_after_the_crouch_is_no_step_into_the_shot():
+    """It lands from the jump elsewhere."""
+    track = walker(1.2, 1.4)
+    points = track.points.copy()
+    points[:, 25:, 0] += 0.5 * swing(track.t_s, 2.3, 2.6)[:, None]
+    after, plain = found(Track(track.t_s, points, track.ball)), found(track)
+    assert (after.kind, after.left_lead) == (plain.kind, pytest.approx(plain.left_lead, abs=0.01))
+    assert after.forward_m == pytest.approx(plain.forward_m, abs=0.02)
 
 
 def hidden(track: Track) -> Track:
@@ -178,7 +249,57 @@ def test_an_order_is_asked_of_step_backs_only(track, reason):
     assert reason in footwork.guide_lead(found(track), "right", back_only=True).reason
 
 
+def test_the_lead_and_the_way_are_measured_in_every_step_that_shows_them():
+    """Not in step-backs alone, unless these are asked for."""
+    hop, forward = found(walker(1.3, 1.3)), found(walker(1.2, 1.4, 0.6))
+    assert footwork.guide_lead(hop, "right").value == pytest.approx(0.0, abs=0.05)
+    assert footwork.guide_lead(forward, "right").value == pytest.approx(0.2, abs=0.05)
+    way = footwork.forward(forward)
+    assert (way.value, way.sigma, way.basis) == (*forward.forward_m, "image")
+
+
+@pytest.mark.parametrize(("track", "reason"), [(walker(), "stood before"), (walker(None, 1.4), "only one foot")])
+def test_without_two_steps_there_is_no_lead(track, reason):
+    assert reason in footwork.guide_lead(found(track), "right").reason
+
+
+def test_feet_that_stand_have_no_way():
+    assert "stood before" in footwork.forward(found(walker())).reason
+
+
+@pytest.mark.parametrize("facing", [0.6, -0.6])
+def test_seen_at_an_angle_the_way_is_longer_than_it_looks_and_less_sure(facing):
+    steps = found(walker(1.2, 1.4, -0.6 * facing), facing)
+    assert steps.forward_m[0] == pytest.approx(-0.6, abs=0.05)
+    assert steps.forward_m[1] == pytest.approx(found(walker(1.2, 1.4, -0.6)).forward_m[1] / 0.6)
+
+
+def test_seen_nearly_from_the_front_the_way_is_not_told():
+    assert found(walker(1.2, 1.4), 0.4).forward_m is None
+
+
 # ---------------------------------------------------------------------------------------------- with a calibration
+@pytest.mark.parametrize(
+    ("start", "end", "way_m"),
+    [
+        ((0.0, -5.0), (0.0, -5.6), -0.6),
+        ((3.0, -4.0), (2.7, -3.6), 0.5),
+        ((0.0, -5.0), (0.4, -5.0), -0.016),  # to the side
+        ((0.0, -0.6), (0.0, -0.2), None),  # under the hoop every way leads to it
+        ((0.0, -5.0), (np.nan, np.nan), None),  # where the feet would stand lies beyond the horizon
+    ],
+)
+def test_the_way_toward_the_hoop_goes_by_the_places_on_the_floor(start, end, way_m):
+    track = walker(1.4, 1.4)
+    share = swing(track.t_s, 1.0, 1.4)[:, None, None]
+    floor = np.array(start) + share * (np.array(end) - np.array(start)) + np.zeros((len(track.t_s), 2, 2))
+    if np.isnan(end).any():
+        floor[track.t_s > 1.5] = np.nan
+    steps = footwork.read(track, RELEASE_S, floor, 1.0)
+    assert isinstance(steps, Footwork)
+    assert steps.forward_m is None if way_m is None else steps.forward_m[0] == pytest.approx(way_m, abs=0.02)
+
+
 def test_with_a_calibration_the_way_shows_from_the_front_too():
     """The camera looks along the step; feet are drawn on the floor by OpenCV's projection and found there again."""
     matrix = np.array([[900.0, 0, 640], [0, 900.0, 360], [0, 0, 1]])

@@ -29,7 +29,7 @@ from builders import (
     without_body,
 )
 
-from rimward.live.phases import PhaseState, Signals, advance, finish, signals
+from rimward.live.phases import PhaseState, Signals, advance, finish, flies_above, signals
 from rimward.live.records import Ball, Observation, Phase
 from rimward.live.reps import Reading
 from rimward.live.skeleton import INDEX
@@ -271,6 +271,108 @@ def test_a_ball_that_comes_into_high_hands_is_held_before_it_is_at_the_set_point
     assert phases == [Phase.HOLDING] * 3 + [Phase.SET] * 3
 
 
+@pytest.mark.parametrize(
+    ("height_m", "up_mps", "phase"),
+    [
+        (-0.6, 0.0, Phase.HOLDING),
+        (-0.6, -1.0, Phase.DIP),
+        (-0.6, 1.0, Phase.RISE),
+        (0.1, 1.0, Phase.RISE),
+        (0.1, 0.0, Phase.SET),
+        (0.1, -1.0, Phase.SET),
+    ],
+)
+def test_what_is_done_with_a_held_ball_goes_by_its_height_and_speed(shipped, height_m, up_mps, phase):
+    held = [Signals(1.0 + k / 30, 0.1, height_m + up_mps * k / 30, 0.2) for k in range(6)]
+    assert passing(PhaseState(), shipped.phases, *held)[-1].phase is phase
+
+
+def test_a_ball_that_is_lost_for_a_picture_on_its_way_up_is_still_on_its_way(shipped):
+    up = [Signals(1.0 + k / 30, 0.1, -0.6 + k / 30, -0.2) for k in range(12)]
+    up[8] = replace(up[8], ball_to_hand_m=1.5)  # a disc elsewhere
+    assert {state.phase for state in passing(PhaseState(), shipped.phases, *up)[6:]} == {Phase.RISE}
+
+
+@pytest.mark.parametrize(("back_s", "left"), [(0.15, False), (0.3, True)])
+def test_a_ball_that_was_seen_away_from_the_hands_never_left_only_if_it_is_back_at_once(shipped, back_s, left):
+    """In a fifth of a second nothing comes back; later it was thrown and caught, and the shot is over."""
+    gone = PhaseState(phase=Phase.RELEASE, release_s=1.0, body_seen_s=1.0, ball_seen_s=1.0, holding_since_s=0.5)
+    away = [Signals(1.0 + k / 30, 0.5, 0.2, 0.3) for k in range(1, round(30 * back_s))]
+    back = [Signals(1.0 + back_s + k / 30, 0.1, 0.2, 0.3) for k in range(5)]
+    states = passing(gone, shipped.phases, *away, *back)
+    assert [state.closed_release_s for state in states if state.closed_release_s is not None] == [1.0] * left
+    assert (Phase.SET in {state.phase for state in states[: len(away) + 1]}) != left
+
+
+@pytest.mark.parametrize(
+    ("above_eyes_m", "up_mps", "below_m", "later_s", "still_above"),
+    [
+        (0.5, 3.0, 0.6, 0.2, True),
+        (0.2, 3.0, 0.6, 0.2, False),  # so low it may still be in the hands
+        (0.5, 0.3, 0.6, 0.1, False),  # it does not rise: somebody holds it up
+        (0.5, 7.0, 1.5, 0.7, False),  # too long ago
+        (0.5, 2.0, 0.5, 0.5, False),  # it has come down by then
+        (0.5, 3.0, 0.1, 0.02, False),  # that is where it is
+    ],
+)
+def test_a_ball_that_rises_above_the_hands_is_not_far_below_at_once(
+    above_eyes_m, up_mps, below_m, later_s, still_above
+):
+    """Free fall from where it was seen, at the speed with which it rose."""
+    assert flies_above(above_eyes_m, up_mps, below_m, later_s) == still_above
+
+
+def test_a_ball_that_rose_in_the_hands_and_is_low_in_them_again_was_brought_down(shipped):
+    """Hidden meanwhile; only one that was seen away from the hands must be far above."""
+    rising = [Signals(1.0 + k / 30, 0.1, 0.1 + 0.1 * k, 0.2 + 0.1 * k) for k in range(6)]
+    hidden = [Signals(1.2 + k / 30, None, None, 0.3) for k in range(9)]
+    low = [Signals(1.5 + k / 30, 0.1, -0.1, 0.1) for k in range(6)]
+    states = passing(PhaseState(), shipped.phases, *rising, *hidden, *low)
+    assert {state.phase for state in states[-6:]} == {Phase.SET}
+    assert all(state.closed_release_s is None for state in states)
+
+
+HIDDEN = (None, None)
+
+
+@pytest.mark.parametrize(
+    ("seen", "gone"),
+    [
+        ([HIDDEN], False),  # a hand before it
+        ([HIDDEN] * 3, True),
+        ([(0.30, 0.5)] * 3, False),  # at the fingertips
+        ([(0.40, 0.5)], True),
+        ([(0.40, 0.05)] * 3, False),  # it came down beside the head
+    ],
+)
+def test_a_ball_has_left_when_it_is_clear_of_the_hands_or_hidden_for_longer_than_a_hand_hides_it(shipped, seen, gone):
+    held = [Signals(1.0 + k / 30, 0.1, 0.3, 0.3) for k in range(6)]
+    after = [Signals(1.2 + k / 30, reach_m, height_m, 0.3) for k, (reach_m, height_m) in enumerate(seen)]
+    states = passing(PhaseState(), shipped.phases, *held, *after)
+    assert (states[-1].phase is Phase.RELEASE) == gone
+
+
+def test_a_shot_stays_landed_for_a_moment(shipped):
+    """For who looks at the screen; a ball that is in the hands goes before."""
+    take = play([stand(1), shot(), stand(1.5, ball=False)])
+    begun = phases_of(film(take), shipped.phases)[0]
+    (landed_s,) = [t_s for t_s, phase in begun if phase is Phase.LANDED]
+    assert begun[-1] == (pytest.approx(landed_s + 0.6, abs=0.04), Phase.WAITING)
+    state = PhaseState(phase=Phase.LANDED, landed_s=1.0, body_seen_s=1.0)
+    assert advance(state, Signals(1.1, 0.1, -0.5, -0.3), shipped.phases).phase is Phase.HOLDING
+
+
+def test_who_comes_back_with_the_ball_holds_it_anew(shipped):
+    """Nobody saw what was done with it meanwhile; before anybody was seen at all nothing is known either."""
+    nobody = [Signals(k / 30, None, None, None) for k in range(3)]
+    held = [Signals(1.0 + k / 30, 0.1, 0.3, 0.3) for k in range(6)]
+    lost = [Signals(1.2 + k / 30, None, None, None) for k in range(30)]
+    again = [Signals(3.0 + k / 30, 0.1, 0.3, 0.3) for k in range(6)]
+    phases = [state.phase for state in passing(PhaseState(), shipped.phases, *nobody, *held, *lost, *again)]
+    assert phases[:3] == [Phase.WAITING] * 3
+    assert phases[-7:] == [Phase.WAITING] + [Phase.HOLDING] * 3 + [Phase.SET] * 3
+
+
 def test_a_hand_that_is_lost_for_a_picture_does_not_end_the_follow_through(shipped):
     up, down = 0.4, -0.4
     hand = [(1.6, up), (1.63, down), (1.66, up), (1.7, down), (1.73, down), (1.76, down), (1.81, down)]
@@ -293,9 +395,18 @@ def test_the_release_lasts_a_tenth_of_a_second_then_the_arm_follows_through(ship
 
 
 def test_a_ball_lost_before_the_release_leaves_the_shot_after_half_a_second(shipped):
-    rising = PhaseState(phase=Phase.RISE, since_s=1.0, held_s=1.05, body_seen_s=1.05, ball_seen_s=1.05)
+    rising = PhaseState(phase=Phase.RISE, held_s=1.05, body_seen_s=1.05, ball_seen_s=1.05)
     seen = [Signals(t_s, None, None, -0.1) for t_s in (1.3, 1.5, 1.57)]
     assert [state.phase for state in passing(rising, shipped.phases, *seen)] == [Phase.RISE] * 2 + [Phase.WAITING]
+
+
+@pytest.mark.parametrize("start_s", [0.0, 0.5])
+def test_a_ball_held_high_in_the_first_picture_and_then_lost_is_not_thrown_a_second_later(shipped, start_s):
+    """Whatever the clock shows then, zero too: a hand that goes up after that throws nothing."""
+    held, lost = Signals(start_s, 0.1, 0.3, 0.3), [Signals(start_s + k / 30, None, None, -0.4) for k in range(1, 30)]
+    up = [Signals(start_s + k / 30, None, None, 0.3) for k in range(30, 40)]
+    states = passing(PhaseState(), shipped.phases, held, *lost, *up)
+    assert Phase.RELEASE not in {state.phase for state in states}
 
 
 def test_signals_of_nobody_are_unknown():
@@ -315,3 +426,4 @@ def test_signals_are_metres_at_the_shooter():
     reach = View().pixels(take.ball[0]) - View().pixels(take.points[0, [15, 16]])
     assert now.ball_to_hand_m == pytest.approx(min((reach**2).sum(-1) ** 0.5) / View().px_per_m)
     assert now.ball_above_eyes_m == pytest.approx(take.ball[0, 2] - take.eyes()[0])
+    assert now.hand_above_eyes_m == pytest.approx(take.points[0, [15, 16], 2].max() - take.eyes()[0])

@@ -574,6 +574,30 @@ def test_what_is_said_after_a_ball_in_the_air_is_a_rep_is_not_said_of_the_next(k
     assert (first.called_good, second.called_good) == (False, False)
 
 
+def test_what_is_said_as_a_rep_is_counted_or_in_the_pause_after_it_is_that_reps(known, words):
+    """Before the next frame comes, and while none counts: no ball is in the air then."""
+    frames, estimator = filmed(film(play(reps_of([GOOD]), GOOD)))
+    pipeline = Pipeline(known, words)
+    sighted = sightings(frames, estimator, pipeline.people_to_ask)
+    assert (pipeline.judge_last("made"), pipeline.call_last_good()) == (None, None)
+    next(step for step in map(pipeline.step, sighted) if step.rep is not None)
+    assert (pipeline.judge_last("made"), pipeline.makes) == (1, 1)
+    pipeline.step(next(sighted))
+    pipeline.toggle_pause()
+    pipeline.step(next(sighted))
+    assert (pipeline.judge_last("missed"), pipeline.call_last_good(), pipeline.makes) == (1, 1, 0)
+
+
+def test_a_result_does_not_take_back_that_a_ball_in_the_air_was_called_good(known, words):
+    frames, estimator = filmed(film(play(reps_of([GOOD]), GOOD)))
+    pipeline = Pipeline(known, words)
+    sighted = sightings(frames, estimator, pipeline.people_to_ask)
+    until(Phase.FOLLOW_THROUGH, sighted, pipeline)
+    assert (pipeline.call_last_good(), pipeline.judge_last("made")) == (1, 1)
+    (given,) = [step for step in map(pipeline.step, sighted) if step.rep is not None]
+    assert (given.rep.result, given.called_good) == ("made", True)
+
+
 def test_what_is_said_before_the_ball_left_is_the_last_reps(known, words):
     frames, estimator = filmed(film(play(reps_of([GOOD, GOOD]), GOOD)))
     pipeline = Pipeline(known, words)
@@ -753,10 +777,22 @@ def test_whoever_asks_while_no_frames_come_is_told_on_the_screen(known, words, f
     assert (view.trouble, view.prompt) == (True, told.shown)
 
 
-def test_a_coach_calls_reps_good(known, words):
-    ran = coached(reps_of([GOOD]), known, words)
-    assert ran.pipeline.call_last_good() == 1
-    assert Pipeline(known, words).call_last_good() is None
+@pytest.mark.parametrize("in_the_air", [False, True])
+def test_a_coach_calls_reps_good(known, words, in_the_air):
+    """Enough of them are the player's target at once: here the last of three, two are known from before."""
+    (earlier,) = session(reps_of([GOOD]), known, words).reps
+    targets = Targets(known.check_bands(), good=[earlier] * 2, good_reps=3)
+    frames, estimator = filmed(film(play(reps_of([GOOD]), GOOD)))
+    pipeline = Pipeline(known, words, coaching=Coaching(targets, words, known.cues.clear_sigmas))
+    assert pipeline.call_last_good() is None
+    sighted = sightings(frames, estimator, pipeline.people_to_ask)
+    before = dict(pipeline._coach.bands)
+    if in_the_air:
+        until(Phase.FOLLOW_THROUGH, sighted, pipeline)
+        assert pipeline.call_last_good() == 1
+    assert [step.rep.index for step in map(pipeline.step, sighted) if step.rep is not None] == [1]
+    assert in_the_air or pipeline.call_last_good() == 1
+    assert pipeline._coach.bands != before
 
 
 def test_the_view_is_advised_on_before_the_first_rep_and_never_during_a_shot_or_after_it(known, words):
