@@ -21,11 +21,13 @@ from pathlib import Path
 
 import cv2
 
+from rimward.calibration.bump import Features
 from rimward.calibration.record import Calibration
 
 from . import loop
 from .annotate import encoded, key_pictures
 from .assets import config_text, joint_network
+from .camera_place import CameraPlace, Change
 from .clip import Clip, hush_opencv, open_clip
 from .coach import Coaching
 from .errors import RimwardError, SourceError
@@ -57,6 +59,8 @@ class Work:
     calibration: Calibration | None = None
     calibration_digest: str = ""
     """Of the calibration's file."""
+    background: Features | None = None
+    """What is known again of the picture that was calibrated."""
     pictures: bool = False
     """Key pictures of this player may be kept."""
     coaching: Coaching | None = None
@@ -246,7 +250,10 @@ def _worked_through(path: Path, source: Clip, key: str, work: Work, progress: Pr
     try:
         estimator.warm_up(2)  # as practice does: the network remembers
         seen = (sightings if ahead else _looked_at)(source, estimator, pipeline.people_to_ask)
-        loop.run(_watched(seen, path, source, progress), pipeline, None, keep, troubles.append, meter)
+        watched = _watched(seen, path, source, progress)
+        if work.calibration is not None:
+            watched = _placed(watched, pipeline, CameraPlace(work.background), troubles.append)
+        loop.run(watched, pipeline, None, keep, troubles.append, meter)
     finally:
         estimator.close()
     pictures = _key_pictures(path, reps, source.counted) if work.pictures else [{} for _ in reps]
@@ -306,3 +313,19 @@ def _watched(
         yield item
     if not people:
         raise SourceError(f"{path}: a clip must show the player, nobody was seen in its {frames} frames")
+
+
+def _placed(
+    seen: Iterator[Sighting | SourceTrouble], pipeline: Pipeline, place: CameraPlace, say: Callable[[str], None]
+) -> Iterator[Sighting | SourceTrouble]:
+    """Passes everything on; values go without the calibration while the camera stands elsewhere, as in practice."""
+    for item in seen:
+        if isinstance(item, Sighting) and place.due(item.frame.t_s):
+            change = place.look(item.frame.image, item.people)
+            if change is Change.MOVED:
+                pipeline.camera_moved(item.frame.t_s)
+                say(f"from {item.frame.t_s:.0f} s on the camera stands elsewhere than where it was calibrated")
+            elif change is Change.BACK:
+                pipeline.camera_still_fits()
+                say(f"from {item.frame.t_s:.0f} s on the camera stands where it was calibrated again")
+        yield item

@@ -24,7 +24,7 @@ from rich.progress import (
 from rich.table import Table
 from rich.text import Text
 
-from rimward.calibration.storage import load_calibration
+from rimward.calibration.storage import load_background, load_calibration
 from rimward.calibration.typed import metres
 
 from . import traces
@@ -116,6 +116,7 @@ def _analysed(
         ready_model(settings, say),
         calibration,
         "" if args.calibration is None else traces.content_digest(args.calibration),
+        None if args.calibration is None else load_background(args.calibration),
         pictures=_pictures_allowed(store, settings.player.name),
         coaching=coaching(settings, load_words(settings), store, None, calibration is not None, say),
     )

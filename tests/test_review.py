@@ -9,15 +9,18 @@ import signal
 import sys
 from collections.abc import Iterator
 from contextlib import closing
+from dataclasses import replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
+from accuracy import exact
 from fakes import write_video
 from program import CLIPS, Said, data_folder, ended, prepared_model, run, saved, start
 from test_film import all_frames
 
+from rimward.calibration.bump import features_of
 from rimward.live import batch, review
 from rimward.live.batch import FailedClip, KnownClip, ReadClip, Work, read_clip, read_clips
 from rimward.live.cli import main
@@ -283,6 +286,22 @@ def test_the_key_knows_content_settings_and_calibration(work):
     placed = Work(work.settings, work.model, calibration_digest="c")
     assert len({work.key(digest), work.key("0" * 64), other.key(digest), placed.key(digest)}) == 4
     assert read_clip(ONE_REP, work, {work.key(digest): "s"}, nothing) == KnownClip(ONE_REP, work.key(digest), "s")
+
+
+def test_a_clip_from_elsewhere_goes_without_the_calibration(work):
+    """As in practice; the second look is two seconds into the clip, its release a little later."""
+    clip = CLIPS / "jump_shot.mp4"
+    _, first = cv2.VideoCapture(str(clip)).read()
+    size = (first.shape[1], first.shape[0])
+    camera = exact(json.loads(clip.with_suffix(".json").read_text("utf-8"))["camera"], size)
+    for turned_px, trouble, given in ((0, [], True), (40, ["from 2 s on the camera stands elsewhere"], False)):
+        calibrated = cv2.warpAffine(first, np.array([[1.0, 0, turned_px], [0, 1, 0]]), size)
+        placed = replace(work, calibration=camera, background=features_of(calibrated))
+        outcome = read_clip(clip, placed, {}, nothing)
+        assert isinstance(outcome, ReadClip)
+        (rep,) = (one.rep for one in outcome.reps)
+        assert (rep.measurements["feet_heading_deg"].value is not None) == given
+        assert [line.partition(" than ")[0] for line in outcome.troubles] == trouble
 
 
 def test_pictures_of_who_allows_them_are_made_where_the_clip_is_read(work):
